@@ -1,0 +1,162 @@
+//! What one record shows, and what it cannot.
+
+use serde::Serialize;
+
+use crate::estimate::Estimate;
+
+/// All that was found in one record.
+#[derive(Debug, Clone, PartialEq, Serialize, Default)]
+pub struct Findings {
+    /// Record.
+    pub record: String,
+    /// Findings in reading order.
+    pub items: Vec<Finding>,
+    /// Phases of the record, in time order.
+    pub phases: Vec<Phase>,
+    /// Power spectra.
+    pub spectra: Vec<Spectrum>,
+    /// Rate steps.
+    pub steps: Vec<StepTrace>,
+    /// What the record's rate and tap points cannot answer, in sentences.
+    pub cannot_answer: Vec<String>,
+}
+
+impl Findings {
+    /// Finding by key.
+    pub fn get(&self, key: &str) -> Option<&Finding> {
+        self.items.iter().find(|f| f.key == key)
+    }
+    /// Estimate by key, when the record could tell.
+    pub fn estimate(&self, key: &str) -> Option<&Estimate> {
+        match &self.get(key)?.outcome {
+            Outcome::Value { estimate } => Some(estimate),
+            _ => None,
+        }
+    }
+}
+
+/// One finding.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Finding {
+    /// Identity: `hover.command`, `step.x.overshoot`.
+    pub key: String,
+    /// Name for people.
+    pub label: String,
+    /// What came out.
+    pub outcome: Outcome,
+    /// One sentence: what it says, and what it cannot say.
+    pub text: String,
+    /// Sections of the aircraft file it rests on (`rotor`, `mass`, ...).
+    pub rests_on: Vec<String>,
+}
+
+/// What came out.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+#[serde(tag = "outcome", rename_all = "kebab-case")]
+pub enum Outcome {
+    /// A figure.
+    Value {
+        /// The figure.
+        estimate: Estimate,
+    },
+    /// An answer in words.
+    Words {
+        /// The answer.
+        answer: String,
+    },
+    /// The record cannot tell.
+    CannotTell {
+        /// What is missing: a channel, a tap point, excitation.
+        missing: String,
+        /// Which short test would tell.
+        would_tell: String,
+    },
+}
+
+/// Kind of a phase.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum PhaseKind {
+    /// Rotors off or idle.
+    Ground,
+    /// Steady hover.
+    Hover,
+    /// A rate step held.
+    Step,
+    /// Demand back to zero after a step.
+    Release,
+    /// A pull of thrust.
+    Pull,
+    /// Anything else in the air.
+    Manoeuvre,
+}
+
+/// A stretch of a record.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Phase {
+    /// Kind.
+    pub kind: PhaseKind,
+    /// Label: "roll step right 100 deg/s".
+    pub label: String,
+    /// Start, s.
+    pub start: f64,
+    /// End, s.
+    pub end: f64,
+}
+
+/// A power spectral density, one-sided.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Spectrum {
+    /// Channel.
+    pub channel: String,
+    /// Unit of the density, as `(m/s^2)^2/Hz`.
+    pub unit: String,
+    /// Frequencies, Hz.
+    pub frequency: Vec<f64>,
+    /// Density.
+    pub density: Vec<f64>,
+    /// Cumulative r.m.s. from the lowest frequency, in the channel's unit.
+    pub cumulative: Vec<f64>,
+    /// Peaks, largest first.
+    pub peaks: Vec<Peak>,
+}
+
+/// A spectral peak.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Peak {
+    /// Frequency, Hz.
+    pub frequency: f64,
+    /// R.m.s. within the peak, in the channel's unit.
+    pub rms: f64,
+    /// What it is likely to be, or that it cannot be told.
+    pub attribution: String,
+}
+
+/// One rate step with its metrics.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct StepTrace {
+    /// Axis: `x`, `y`, `z`.
+    pub axis: char,
+    /// Size, rad/s, signed.
+    pub size: f64,
+    /// Time from the step, s.
+    pub time: Vec<f64>,
+    /// Demand, rad/s.
+    pub demand: Vec<f64>,
+    /// Rate, rad/s.
+    pub rate: Vec<f64>,
+    /// Delay to 10 %, s.
+    pub delay: Option<f64>,
+    /// Rise time 10 to 90 %, s.
+    pub rise: Option<f64>,
+    /// Overshoot as a fraction of the step.
+    pub overshoot: Option<f64>,
+    /// Time to stay within 5 %, s.
+    pub settling: Option<f64>,
+    /// Attitude drift in the 2 s after release, rad.
+    pub drift: Option<f64>,
+    /// Visible half-cycles after release.
+    pub half_cycles: Option<u32>,
+    /// Damping ratio of the ring-down after release.
+    pub damping: Option<f64>,
+}

@@ -1,0 +1,15 @@
+//! An aircraft programme on disk and what follows from it.
+//!
+//! Data flows one way: file -> record -> estimate -> criterion -> gate -> page.
+//! This crate never prints and never reads the environment; the command line and the
+//! workbench call the same functions and show the same result types.
+
+pub mod aircraft_file;
+pub mod check;
+pub mod diagnostic;
+pub mod estimate;
+pub mod findings;
+pub mod import;
+pub mod record;
+pub mod result;
+pub mod units;

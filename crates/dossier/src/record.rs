@@ -1,0 +1,184 @@
+//! Records: imported measurements with their channels, tap points and fingerprint.
+
+use std::collections::BTreeMap;
+
+use serde::{Deserialize, Serialize};
+
+use crate::estimate::Origin;
+
+/// Kind of a record.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Kind {
+    /// Scale readings, entered by hand.
+    Weighing,
+    /// Hand-entered value or remark.
+    Note,
+    /// A flight.
+    Flight,
+}
+
+/// Where on its way a channel was tapped.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Tap {
+    /// Sensor output before any filter of the controller.
+    Raw,
+    /// After the controller's filters.
+    Filtered,
+    /// Demand or command before mixing.
+    BeforeMixing,
+    /// Command after mixing, as sent to the ESC.
+    AfterMixing,
+    /// Output of an estimator.
+    Estimated,
+    /// From outside the aircraft (motion capture, tachometer).
+    External,
+}
+
+/// What a time stamp means.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Stamp {
+    /// When the quantity was sampled.
+    Sampled,
+    /// When the value was received.
+    Received,
+    /// When the line was logged.
+    Logged,
+}
+
+/// One channel of a record.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ChannelMeta {
+    /// Canonical name: `rate.x`.
+    pub name: String,
+    /// SI unit.
+    pub unit: String,
+    /// Column of the source it was made from, with the turn applied, for people.
+    pub column: String,
+    /// Tap point, where stated.
+    pub tap: Option<Tap>,
+    /// Meaning of the time stamp, where stated.
+    pub stamp: Option<Stamp>,
+}
+
+/// The file a record was made from.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Source {
+    /// File name without folder.
+    pub file: String,
+    /// SHA-256, hexadecimal.
+    pub sha256: String,
+    /// Size, bytes.
+    pub bytes: u64,
+}
+
+/// A value entered by hand.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct HandValue {
+    /// Value, SI.
+    pub value: f64,
+    /// Standard uncertainty, SI.
+    pub uncertainty: f64,
+    /// SI unit.
+    pub unit: String,
+}
+
+/// What import found worth saying about the data.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, Default)]
+pub struct ImportReport {
+    /// Rows read.
+    pub rows: u64,
+    /// Rows left out as malformed.
+    pub malformed: u64,
+    /// Samples with a repeated time stamp, left out.
+    pub duplicates: u64,
+    /// Rows that stood out of order and were sorted.
+    pub unsorted: u64,
+    /// Longer pauses than 2.5 sample periods.
+    pub gaps: u64,
+    /// Sentences for people.
+    pub remarks: Vec<String>,
+}
+
+/// `record.toml`.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct RecordMeta {
+    /// Identity: the folder's name.
+    pub id: String,
+    /// Kind.
+    pub kind: Kind,
+    /// Build it was made with.
+    pub build: String,
+    /// Date of the measurement, ISO 8601 (`2026-03-04`).
+    pub date: String,
+    /// `measured`, or `simulated` for our own flight model.
+    pub origin: RecordOrigin,
+    /// Free text.
+    #[serde(default)]
+    pub remark: String,
+    /// Sources.
+    #[serde(default)]
+    pub sources: Vec<Source>,
+    /// Median sample rate, Hz; zero for hand-entered records.
+    #[serde(default)]
+    pub rate: f64,
+    /// Channels.
+    #[serde(default)]
+    pub channels: Vec<ChannelMeta>,
+    /// Hash of each section of the build's aircraft file when the record was made: `rotor` -> hex.
+    #[serde(default)]
+    pub fingerprint: BTreeMap<String, String>,
+    /// Values entered by hand: `scale.1`, `case_temperature`.
+    #[serde(default)]
+    pub values: BTreeMap<String, HandValue>,
+    /// What import said.
+    #[serde(default)]
+    pub report: ImportReport,
+}
+
+/// Origin of a record.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum RecordOrigin {
+    /// Measured.
+    Measured,
+    /// Made by our flight model.
+    Simulated,
+}
+
+impl From<RecordOrigin> for Origin {
+    fn from(o: RecordOrigin) -> Self {
+        match o {
+            RecordOrigin::Measured => Self::Measured,
+            RecordOrigin::Simulated => Self::Simulated,
+        }
+    }
+}
+
+/// A record with its data.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Record {
+    /// Description.
+    pub meta: RecordMeta,
+    /// Time, s, ascending, from 0 at the first row.
+    pub time: Vec<f64>,
+    /// Channels by canonical name, SI, the same length as `time`; NaN where there is no sample.
+    pub channels: BTreeMap<String, Vec<f64>>,
+}
+
+impl Record {
+    /// Samples of a channel.
+    pub fn channel(&self, name: &str) -> Option<&[f64]> {
+        self.channels.get(name).map(Vec::as_slice)
+    }
+    /// Description of a channel.
+    pub fn channel_meta(&self, name: &str) -> Option<&ChannelMeta> {
+        self.meta.channels.iter().find(|c| c.name == name)
+    }
+    /// Names of all rotor channels that end in `what` (`speed`, `command`), in rotor order.
+    pub fn rotor_channels(&self, what: &str) -> Vec<&[f64]> {
+        (1..).map_while(|i| self.channel(&format!("rotor.{i}.{what}"))).collect()
+    }
+}

@@ -1,0 +1,1 @@
+//! Stations of the named layouts.
