@@ -1,1 +1,7 @@
-//! Library.
+//! The command line, the workbench and the report: three faces of the same result types.
+//!
+//! Standard output carries data, standard error talk. Nothing here computes physics; it calls
+//! [`dossier`] and shows what comes back.
+
+pub mod format;
+pub mod text;

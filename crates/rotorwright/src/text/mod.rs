@@ -1,0 +1,8 @@
+//! What the terminal shows: plain tables within 80 columns that read without colour.
+
+pub mod check;
+pub mod findings;
+pub mod table;
+
+/// Columns that a page of text may take.
+pub const WIDTH: usize = 80;
