@@ -38,6 +38,11 @@ impl Check {
         let Some(limit) = Tolerance::parse(tolerance) else {
             return Some(Err(format!("the tolerance cannot be read: {line}")));
         };
+        // A difference that is relative already is compared as it stands.
+        let limit = match limit {
+            Tolerance::Relative(r) if what.contains("relative difference") => Tolerance::Absolute(r),
+            other => other,
+        };
         Some(Ok(Self {
             topic: topic.to_owned(),
             what: what.to_owned(),
@@ -186,5 +191,7 @@ mod tests {
         assert!(Check::parse("VALIDATION|air|T|ISO|1|1").unwrap().is_err());
         assert!(Check::parse("VALIDATION|air|T|ISO|1|1|near").unwrap().is_err());
         assert!(!Check::parse("VALIDATION|air|T|ISO|1|1.1|1 %").unwrap().unwrap().holds);
+        let worst = "VALIDATION|signal|largest relative difference|scipy|0|2e-10|1e-9 relative";
+        assert!(Check::parse(worst).unwrap().unwrap().holds);
     }
 }
