@@ -39,12 +39,12 @@ pub fn phase_delay(cross: &Cross, low: f64, high: f64, least: f64) -> Option<Del
         sxy -= weight * TAU * f * phase;
         used.push((f, phase, weight));
     }
-    if used.len() < 3 || !(sxx > 0.0) {
+    if used.len() < 3 || sxx.is_nan() || sxx <= 0.0 {
         return None;
     }
     let delay = sxy / sxx;
-    let chi: f64 = used.iter().map(|(f, p, w)| w * (p + TAU * f * delay).powi(2)).sum::<f64>()
-        / (used.len() - 1) as f64;
+    let chi: f64 =
+        used.iter().map(|(f, p, w)| w * (p + TAU * f * delay).powi(2)).sum::<f64>() / (used.len() - 1) as f64;
     // Neighbouring bins of a Hann window share half their information.
     let uncertainty = (1.5 * chi.max(1.0) / sxx).sqrt();
     Some(Delay { delay, uncertainty, bins: used.len() })

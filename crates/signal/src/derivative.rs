@@ -36,9 +36,7 @@ pub fn savitzky_golay(
     let scale = half.max(1) as f64;
     let basis = DMatrix::from_fn(width, degree + 1, |i, j| ((i as f64 - half as f64) / scale).powi(j as i32));
     let normal = basis.transpose() * &basis;
-    let inverse = normal
-        .try_inverse()
-        .ok_or(SignalError::Singular { rank: degree, columns: degree + 1 })?;
+    let inverse = normal.try_inverse().ok_or(SignalError::Singular { rank: degree, columns: degree + 1 })?;
     let project = inverse * basis.transpose();
     // d^k/dt^k of sum c_j (t/(scale T))^j at t = x scale T.
     let unit = (scale * period).powi(derivative as i32);

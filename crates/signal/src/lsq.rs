@@ -130,7 +130,7 @@ pub fn fit(x: &DMatrix<f64>, y: &DVector<f64>, weights: Option<&[f64]>) -> Resul
     let largest = svd.singular_values.max();
     let smallest = svd.singular_values.min();
     let rank = svd.singular_values.iter().filter(|s| **s > RANK_TOLERANCE * largest).count();
-    if rank < p || !(largest > 0.0) {
+    if rank < p || largest.is_nan() || largest <= 0.0 {
         return Err(SignalError::Singular { rank, columns: p });
     }
     let mut z = u.transpose() * top;
@@ -141,9 +141,7 @@ pub fn fit(x: &DMatrix<f64>, y: &DVector<f64>, weights: Option<&[f64]>) -> Resul
     let mut bread = DMatrix::zeros(p, p);
     for i in 0..p {
         for j in 0..p {
-            let sum: f64 = (0..p)
-                .map(|k| vt[(k, i)] * vt[(k, j)] / svd.singular_values[k].powi(2))
-                .sum();
+            let sum: f64 = (0..p).map(|k| vt[(k, i)] * vt[(k, j)] / svd.singular_values[k].powi(2)).sum();
             bread[(i, j)] = sum / (scale[i] * scale[j]);
         }
     }

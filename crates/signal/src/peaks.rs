@@ -103,8 +103,7 @@ pub fn find(spectrum: &Density, options: &Options) -> Vec<Peak> {
         }
         let mean_floor = base[k] / median_bias;
         let power: f64 = (low..=high).map(|b| (d[b] - base[b] / median_bias).max(0.0)).sum();
-        let share =
-            spectrum.window.captured(offset, low as i64 - k as i64, high as i64 - k as i64).max(0.1);
+        let share = spectrum.window.captured(offset, low as i64 - k as i64, high as i64 - k as i64).max(0.1);
         let line = is_line(spectrum, k, offset, mean_floor);
         let correction = if line { share } else { 1.0 };
         for t in &mut taken[low..=high] {
@@ -162,7 +161,8 @@ fn near_larger(d: &[f64], taken: &[bool], k: usize, lobe: usize) -> bool {
 fn is_line(spectrum: &Density, k: usize, offset: f64, floor: f64) -> bool {
     let d = &spectrum.density;
     let top = d[k] - floor;
-    let expected = |b: f64| (spectrum.window.line_gain(b - offset) / spectrum.window.line_gain(offset)).powi(2);
+    let expected =
+        |b: f64| (spectrum.window.line_gain(b - offset) / spectrum.window.line_gain(offset)).powi(2);
     [-1_i64, 1].iter().all(|&side| {
         let Some(b) = k.checked_add_signed(side as isize) else { return false };
         d.get(b).is_some_and(|v| (v - floor).max(0.0) <= (1.5 * expected(side as f64) + 0.1) * top)

@@ -143,8 +143,8 @@ pub fn fit(values: &[f64], period: f64, low: f64, high: f64) -> Result<RingDown,
     if !settled {
         return Err(SignalError::NoConvergence { iterations: most });
     }
-    let (linear, square) = project(&y, period, decay, omega)
-        .ok_or(SignalError::NoConvergence { iterations: most })?;
+    let (linear, square) =
+        project(&y, period, decay, omega).ok_or(SignalError::NoConvergence { iterations: most })?;
     let residual = (square / n as f64).sqrt();
     let degrees = (n - 5).max(1) as f64;
     // Correlated residuals carry less information than their number says.

@@ -36,8 +36,7 @@ pub fn mean(values: &[f64]) -> Option<f64> {
 
 /// Root mean square.
 pub fn rms(values: &[f64]) -> Option<f64> {
-    (!values.is_empty())
-        .then(|| (values.iter().map(|v| v * v).sum::<f64>() / values.len() as f64).sqrt())
+    (!values.is_empty()).then(|| (values.iter().map(|v| v * v).sum::<f64>() / values.len() as f64).sqrt())
 }
 
 /// Sample variance about the mean (n - 1).
@@ -67,7 +66,7 @@ pub fn correlation_length(values: &[f64]) -> f64 {
     let Some(m) = mean(values) else { return 1.0 };
     let d: Vec<f64> = values.iter().map(|v| v - m).collect();
     let c0: f64 = d.iter().map(|v| v * v).sum();
-    if n < 4 || !(c0 > 0.0) {
+    if n < 4 || c0.is_nan() || c0 <= 0.0 {
         return 1.0;
     }
     let rho = |k: usize| d[k..].iter().zip(&d[..n - k]).map(|(a, b)| a * b).sum::<f64>() / c0;

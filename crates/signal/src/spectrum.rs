@@ -3,6 +3,7 @@
 //! width is the mean square of the series (Parseval).
 
 use rustfft::num_complex::Complex;
+pub use rustfft::num_complex::Complex64;
 use rustfft::{Fft, FftPlanner};
 use std::sync::Arc;
 
@@ -198,7 +199,7 @@ impl Plan {
 
     /// Twice for all bins but zero and half the rate.
     fn sides(&self, bin: usize) -> f64 {
-        let nyquist = self.options.length % 2 == 0 && bin == self.bins - 1;
+        let nyquist = self.options.length.is_multiple_of(2) && bin == self.bins - 1;
         if bin == 0 || nyquist { 1.0 } else { 2.0 }
     }
 
@@ -215,7 +216,8 @@ impl Plan {
                 if shift >= self.window.len() {
                     break;
                 }
-                let c = self.window[shift..].iter().zip(&self.window).map(|(a, b)| a * b).sum::<f64>() / square;
+                let c =
+                    self.window[shift..].iter().zip(&self.window).map(|(a, b)| a * b).sum::<f64>() / square;
                 total += 2.0 * (blocks - lag) as f64 * c * c;
             }
         }
@@ -272,11 +274,7 @@ pub fn welch(stretches: &[&[f64]], rate: f64, options: &Options) -> Result<Densi
 ///
 /// # Errors
 /// As [`welch`]; a pair of different lengths.
-pub fn cross(
-    stretches: &[(&[f64], &[f64])],
-    rate: f64,
-    options: &Options,
-) -> Result<Cross, SignalError> {
+pub fn cross(stretches: &[(&[f64], &[f64])], rate: f64, options: &Options) -> Result<Cross, SignalError> {
     let mut plan = Plan::new(rate, options)?;
     let mut xx = vec![0.0; plan.bins];
     let mut yy = vec![0.0; plan.bins];

@@ -48,7 +48,7 @@ pub fn levels(time: &[f64], values: &[f64], tolerance: f64, hold: f64) -> Vec<(R
         while j + 1 < n {
             let v = values[j + 1];
             let (l, h) = (low.min(v), high.max(v));
-            if !(h - l <= 2.0 * tolerance) {
+            if !v.is_finite() || h - l > 2.0 * tolerance {
                 break;
             }
             (low, high) = (l, h);
@@ -84,13 +84,7 @@ pub fn detect(time: &[f64], demand: &[f64], options: &Options) -> Vec<Step> {
             let (p, q) = (part(k - 1), part(k));
             time[k - 1] + (time[k] - time[k - 1]) * ((0.1 - p) / (q - p)).clamp(0.0, 1.0)
         };
-        steps.push(Step {
-            at,
-            from: *from,
-            to: *to,
-            level_from: time[a.start],
-            until: time[b.end - 1],
-        });
+        steps.push(Step { at, from: *from, to: *to, level_from: time[a.start], until: time[b.end - 1] });
     }
     steps
 }
@@ -141,10 +135,8 @@ pub fn metrics(time: &[f64], response: &[f64], from: f64, to: f64, at: f64, unti
         let top = (begin..end).max_by(|a, b| y(*a).total_cmp(&y(*b))).unwrap_or(begin);
         let (mut when, mut value) = (time[top], y(top));
         if top > begin && top + 1 < end {
-            (when, value) = vertex(
-                [time[top - 1], time[top], time[top + 1]],
-                [y(top - 1), y(top), y(top + 1)],
-            );
+            (when, value) =
+                vertex([time[top - 1], time[top], time[top + 1]], [y(top - 1), y(top), y(top + 1)]);
         }
         m.overshoot = Some((value - 1.0).max(0.0));
         if value > 1.0 && top + 1 < end {

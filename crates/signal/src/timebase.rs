@@ -93,19 +93,14 @@ fn order_where(time: &[f64], keep: impl Fn(usize) -> bool) -> Result<Ordered, Si
     let intervals: Vec<f64> = stamps.windows(2).map(|w| w[1] - w[0]).collect();
     // The median finds the scale in spite of gaps; the mean of the intervals near it is the
     // period in spite of coarse stamps (2 ms and 3 ms in turn are 2.5 ms).
-    let mut period = robust::median(&intervals).unwrap_or(0.0);
-    for _ in 0..4 {
-        let near: Vec<f64> = intervals.iter().copied().filter(|d| *d <= GAP_PERIODS * period).collect();
-        if near.is_empty() {
-            break;
-        }
-        let next = near.iter().sum::<f64>() / near.len() as f64;
-        if (next - period).abs() <= 1e-15 * period {
-            break;
-        }
-        period = next;
-    }
-    if !(period > 0.0) {
+    let middle = robust::median(&intervals).unwrap_or(0.0);
+    // Few intervals of about two periods are lost samples and say nothing about the period; many
+    // are coarse stamps and belong to it.
+    let double = intervals.iter().filter(|d| **d > 1.5 * middle && **d <= GAP_PERIODS * middle).count();
+    let reach = if 10 * double < intervals.len() { 1.5 } else { GAP_PERIODS };
+    let near: Vec<f64> = intervals.iter().copied().filter(|d| *d <= reach * middle).collect();
+    let period = robust::mean(&near).unwrap_or(0.0);
+    if period.is_nan() || period <= 0.0 {
         return Err(SignalError::NoTime);
     }
     let mut gaps = Vec::new();
@@ -212,11 +207,7 @@ pub fn regularise(time: &[f64], channels: &[&[f64]]) -> Result<Uniform, SignalEr
 ///
 /// # Errors
 /// As [`regularise`]; a period that is not positive.
-pub fn regularise_at(
-    time: &[f64],
-    channels: &[&[f64]],
-    period: Option<f64>,
-) -> Result<Uniform, SignalError> {
+pub fn regularise_at(time: &[f64], channels: &[&[f64]], period: Option<f64>) -> Result<Uniform, SignalError> {
     for c in channels {
         if c.len() != time.len() {
             return Err(SignalError::Length { left: time.len(), right: c.len() });
