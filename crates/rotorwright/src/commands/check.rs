@@ -5,18 +5,18 @@ use std::path::PathBuf;
 
 use dossier::result::{CheckResult, KeyChange, State};
 
-use super::{Failure, Outcome, STATUSES, Status, json};
+use super::{Failure, Outcome, after_help, Status, json};
 use crate::text;
 
 /// Every gate of a build: predicted, measured, limit, state, causes, changes.
 #[derive(Debug, clap::Args)]
-#[command(after_help = concat!(
-    "Examples:\n",
-    "  rotorwright check tarn\n",
-    "  rotorwright check tarn --build b2 --gate rate\n",
-    "  rotorwright check tarn --with 'esc.dead_time=1 ms' --with 'mass.2.at=[\"0 mm\", \"0 mm\", \"20 mm\"]'\n",
-    "  rotorwright check tarn --json\n"
-), after_long_help = STATUSES)]
+#[command(after_help = after_help!(
+    "rotorwright check tarn",
+    "rotorwright check tarn --build b2 --gate rate",
+    "rotorwright check tarn --with 'esc.dead_time=1 ms'",
+    "rotorwright check tarn --with 'mass.2.at=[\"0 mm\", \"0 mm\", \"20 mm\"]'",
+    "rotorwright check tarn --json",
+))]
 pub(super) struct Args {
     /// Folder of the dossier
     dir: PathBuf,

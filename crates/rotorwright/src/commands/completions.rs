@@ -4,15 +4,14 @@ use std::io::Write;
 
 use clap::CommandFactory;
 
-use super::{Outcome, STATUSES, Status};
+use super::{Outcome, after_help, Status};
 
 /// Completions of the command line for a shell.
 #[derive(Debug, clap::Args)]
-#[command(after_help = concat!(
-    "Examples:\n",
-    "  rotorwright completions bash > ~/.local/share/bash-completion/completions/rotorwright\n",
-    "  rotorwright completions fish > ~/.config/fish/completions/rotorwright.fish\n"
-), after_long_help = STATUSES)]
+#[command(after_help = after_help!(
+    "rotorwright completions bash > rotorwright.bash",
+    "rotorwright completions fish > rotorwright.fish",
+))]
 pub(super) struct Args {
     /// Shell
     shell: clap_complete::Shell,

@@ -3,6 +3,29 @@
 //! Data goes to standard output, talk to standard error. Exit status: 0 all asked is met, 1
 //! something is short, open or stale, 2 the input or the call is wrong.
 
+use std::io::{self, ErrorKind, Write};
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+
+use clap::{Parser, Subcommand};
+use dossier::diagnostic::{Diagnostic, Diagnostics};
+use serde::Serialize;
+
+/// The text under a command's options: examples, then what the exit status says.
+macro_rules! after_help {
+    ($($example:literal),+ $(,)?) => {
+        concat!(
+            "Examples:\n",
+            $("  ", $example, "\n",)+
+            "\nExit status:\n",
+            "  0  all asked is met\n",
+            "  1  something is short, undecided, open or stale, or a question waits\n",
+            "  2  the input or the call is wrong; nothing was written\n",
+        )
+    };
+}
+use after_help;
+
 mod check;
 mod completions;
 mod demo;
@@ -15,21 +38,6 @@ mod serve;
 mod show;
 mod triage;
 
-use std::io::{self, ErrorKind, Write};
-use std::path::{Path, PathBuf};
-use std::process::ExitCode;
-
-use clap::{Parser, Subcommand};
-use dossier::diagnostic::{Diagnostic, Diagnostics};
-use serde::Serialize;
-
-/// Exit statuses, shown under every help text.
-const STATUSES: &str = "\
-Exit status:
-  0  all asked is met
-  1  something is short, undecided, open or stale, or a question waits for an answer
-  2  the input or the call is wrong; nothing was written";
-
 /// Takes an electric multirotor from a requirement to an aircraft that flies robustly.
 ///
 /// A dossier is a folder with one aircraft programme: what it is (aircraft.toml of every build),
@@ -39,11 +47,10 @@ Exit status:
 /// Powered tests can injure: propellers off for set-up, a restrained rig, distance, eye protection,
 /// a second person. Local rules and licensed practice decide.
 #[derive(Debug, Parser)]
-#[command(name = "rotorwright", version, after_help = concat!(
-    "Start here:\n",
-    "  rotorwright demo                          an example dossier, computed and shown\n",
-    "  rotorwright new my-aircraft --layout quad-x\n",
-    "  rotorwright check my-aircraft\n"
+#[command(name = "rotorwright", version, max_term_width = 80, after_help = after_help!(
+    "rotorwright demo                             an example, computed and shown",
+    "rotorwright new heron --layout quad-x        a dossier to fill in",
+    "rotorwright check heron",
 ))]
 pub struct Cli {
     #[command(subcommand)]
@@ -186,8 +193,8 @@ fn write_whole(path: &Path, text: &[u8]) -> Result<(), Failure> {
 
 /// Fills a new folder by `fill`: the whole folder appears, or none of it. An empty folder that is
 /// already there is taken.
-fn make_folder(dir: &Path, fill: impl FnOnce(&Path) -> io::Result<()>) -> Result<(), Failure> {
-    let wrong = |e: &io::Error| -> Failure {
+fn make_folder(dir: &Path, fill: impl FnOnce(&Path) -> Result<(), Failure>) -> Result<(), Failure> {
+    let wrong = |e: io::Error| -> Failure {
         Diagnostic::error(dir, format!("cannot be made: {e}"))
             .help("check that the parent folder exists and that you may write to it")
             .into()
@@ -209,10 +216,51 @@ fn make_folder(dir: &Path, fill: impl FnOnce(&Path) -> io::Result<()>) -> Result
     let staging = parent.join(format!(".{name}.{}.tmp", std::process::id()));
     let made = std::fs::create_dir_all(&parent)
         .and_then(|()| std::fs::create_dir(&staging))
+        .map_err(wrong)
         .and_then(|()| fill(&staging))
-        .and_then(|()| std::fs::rename(&staging, dir));
-    made.map_err(|e| {
+        .and_then(|()| std::fs::rename(&staging, dir).map_err(wrong));
+    made.inspect_err(|_| {
         let _ = std::fs::remove_dir_all(&staging);
-        wrong(&e)
     })
+}
+
+/// Today in UTC, ISO 8601.
+fn today() -> String {
+    let now = std::time::SystemTime::now().duration_since(std::time::UNIX_EPOCH).unwrap_or_default();
+    date(now.as_secs() / 86_400)
+}
+
+/// The date `days` after 1970-01-01 in the Gregorian calendar.
+fn date(mut days: u64) -> String {
+    let leap = |y: u64| (y.is_multiple_of(4) && !y.is_multiple_of(100)) || y.is_multiple_of(400);
+    let mut year = 1970;
+    while days >= 365 + u64::from(leap(year)) {
+        days -= 365 + u64::from(leap(year));
+        year += 1;
+    }
+    let february = 28 + u64::from(leap(year));
+    let mut month = 1;
+    for length in [31, february, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31] {
+        if days < length {
+            break;
+        }
+        days -= length;
+        month += 1;
+    }
+    format!("{year:04}-{month:02}-{:02}", days + 1)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::date;
+
+    /// Day numbers from Python's `datetime.date.toordinal() - 719163`.
+    #[test]
+    fn dates() {
+        for (days, text) in
+            [(0, "1970-01-01"), (59, "1970-03-01"), (11_016, "2000-02-29"), (20_515, "2026-03-03"), (47_540, "2100-02-28"), (47_541, "2100-03-01")]
+        {
+            assert_eq!(date(days), text);
+        }
+    }
 }

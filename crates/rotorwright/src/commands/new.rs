@@ -3,15 +3,16 @@
 use std::io::Write;
 use std::path::PathBuf;
 
-use super::{Failure, Outcome, STATUSES, Status, make_folder, say};
+use dossier::diagnostic::Diagnostic;
+
+use super::{Failure, Outcome, after_help, Status, make_folder, say};
 
 /// A new dossier: a commented skeleton with example figures to replace.
 #[derive(Debug, clap::Args)]
-#[command(after_help = concat!(
-    "Examples:\n",
-    "  rotorwright new heron --layout quad-x\n",
-    "  rotorwright new heron --layout coax-quad --name Heron\n"
-), after_long_help = STATUSES)]
+#[command(after_help = after_help!(
+    "rotorwright new heron --layout quad-x",
+    "rotorwright new heron --layout coax-quad --name Heron",
+))]
 pub(super) struct Args {
     /// Folder to make
     dir: PathBuf,
@@ -39,11 +40,12 @@ pub(super) fn run(args: &Args, out: &mut dyn Write) -> Outcome {
     let fill = |template: &str| template.replace("@name@", &quoted(&name)).replace("@layout@", &args.layout);
     make_folder(&args.dir, |dir| {
         let build = dir.join("builds").join("b1");
-        std::fs::create_dir_all(&build)?;
-        std::fs::create_dir(dir.join("records"))?;
-        std::fs::create_dir(dir.join("notes"))?;
-        std::fs::write(dir.join("dossier.toml"), fill(DOSSIER))?;
-        std::fs::write(build.join("aircraft.toml"), fill(AIRCRAFT))
+        std::fs::create_dir_all(&build)
+            .and_then(|()| std::fs::create_dir(dir.join("records")))
+            .and_then(|()| std::fs::create_dir(dir.join("notes")))
+            .and_then(|()| std::fs::write(dir.join("dossier.toml"), fill(DOSSIER)))
+            .and_then(|()| std::fs::write(build.join("aircraft.toml"), fill(AIRCRAFT)))
+            .map_err(|e| Diagnostic::error(&args.dir, format!("cannot be written: {e}")).into())
     })?;
     writeln!(out, "{}", args.dir.display())?;
     say(&format!(

@@ -1,0 +1,44 @@
+"""Times of numpy and scipy on the inputs of our benches, under the same names.
+
+Prints `VERSIONS|text` once and `PEER|name|median seconds` for each; `cargo xtask bench` reads it.
+"""
+
+import platform
+import statistics
+import time
+
+import numpy as np
+import scipy
+from scipy import signal
+
+
+def series(length, phase):
+    k = np.arange(length)
+    return np.sin(0.3 * k + phase) + 0.5 * np.sin(1.7 * k)
+
+
+def timed(name, call):
+    call()
+    times = []
+    for _ in range(30):
+        start = time.perf_counter()
+        call()
+        times.append(time.perf_counter() - start)
+    print(f"PEER|{name}|{statistics.median(times):.9e}")
+
+
+print(f"VERSIONS|scipy {scipy.__version__}, numpy {np.__version__}, Python {platform.python_version()}")
+x, y = series(200_000, 0.0), series(200_000, 0.4)
+timed(
+    "welch_200000_samples_in_blocks_of_1024",
+    lambda: signal.welch(x, 1000.0, "hann", 1024, 512, detrend="constant"),
+)
+
+
+def three_spectra():
+    """Both densities and the cross density: what one call of ours returns."""
+    for a, b in ((x, x), (y, y), (x, y)):
+        signal.csd(a, b, 1000.0, "hann", 1024, 512, detrend="constant")
+
+
+timed("cross_spectrum_200000_samples_in_blocks_of_1024", three_spectra)
