@@ -32,15 +32,17 @@ impl Display {
         let (factor, shown) = match unit {
             "rad/s" if has(&["crossover", "bandwidth", "frequency", "neutral"]) => (1.0, "rad/s"),
             "rad/s" if has(&["speed", "rpm"]) => (60.0 / TAU, "rpm"),
-            "rad/s" if has(&["rate", "rates", "step", "gyro", "rate_demand", "size"]) => (180.0 / PI, "deg/s"),
+            "rad/s" if has(&["rate", "rates", "step", "gyro", "rate_demand", "size"]) => {
+                (180.0 / PI, "deg/s")
+            }
             "rad" => (180.0 / PI, "deg"),
-            "1" if has(PERCENT) || (has(&["hover"]) && has(&["thrust"])) => (100.0, "%"),
+            "1" if has(PERCENT) && !has(&["sigma"]) => (100.0, "%"),
             "1" => (1.0, ""),
             "s" if size >= 120.0 => (1.0 / 60.0, "min"),
             "s" if size > 0.0 && size < 1e-3 => (1e6, "µs"),
-            "s" if size > 0.0 && size < 1.0 => (1e3, "ms"),
-            "kg" if size > 0.0 && size < 1.0 => (1e3, "g"),
-            "m" if size > 0.0 && size < 1.0 => (1e3, "mm"),
+            "s" if size < 1.0 => (1e3, "ms"),
+            "kg" if size < 1.0 => (1e3, "g"),
+            "m" if size < 1.0 => (1e3, "mm"),
             "kg m^2" if size > 0.0 && size < 1e-3 => (1e6, "kg mm²"),
             "kg m^2" if size > 0.0 && size < 1.0 => (1e3, "g m²"),
             "ohm" if size > 0.0 && size < 1.0 => (1e3, "mohm"),
@@ -104,7 +106,7 @@ const PERCENT: &[&str] = &[
     "centre",
     "charge",
     "humidity",
-    "unevenness",
+    "order",
 ];
 
 /// A figure by its unit alone: `5.93 ± 0.12 N`.
@@ -132,11 +134,7 @@ pub fn percent(fraction: f64) -> String {
         return number_word(fraction);
     }
     let p = fraction * 100.0;
-    if p.abs() >= 9.95 || p == 0.0 {
-        format!("{p:.0}{HARD_SPACE}%")
-    } else {
-        format!("{p:.1}{HARD_SPACE}%")
-    }
+    if p.abs() >= 9.95 || p == 0.0 { format!("{p:.0}{HARD_SPACE}%") } else { format!("{p:.1}{HARD_SPACE}%") }
 }
 
 /// Value and standard uncertainty, the uncertainty to two significant digits (JCGM 100:2008,

@@ -3,5 +3,6 @@
 //! Standard output carries data, standard error talk. Nothing here computes physics; it calls
 //! [`dossier`] and shows what comes back.
 
+pub mod commands;
 pub mod format;
 pub mod text;

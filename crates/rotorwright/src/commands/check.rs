@@ -5,7 +5,7 @@ use std::path::PathBuf;
 
 use dossier::result::{CheckResult, KeyChange, State};
 
-use super::{Failure, Outcome, after_help, Status, json};
+use super::{Failure, Outcome, Status, json};
 use crate::text;
 
 /// Every gate of a build: predicted, measured, limit, state, causes, changes.
@@ -103,7 +103,10 @@ mod tests {
         assert_eq!(value("esc.dead_time = \"1 ms\"").as_deref(), Ok("\"1 ms\""));
         assert_eq!(value("battery.series=6").as_deref(), Ok("6"));
         assert_eq!(value("esc.braking=true").as_deref(), Ok("true"));
-        assert_eq!(value(r#"mass.1.at=["0 mm", "0 mm", "1 mm"]"#).as_deref(), Ok(r#"["0 mm", "0 mm", "1 mm"]"#));
+        assert_eq!(
+            value(r#"mass.1.at=["0 mm", "0 mm", "1 mm"]"#).as_deref(),
+            Ok(r#"["0 mm", "0 mm", "1 mm"]"#)
+        );
         assert_eq!(value(r#"aircraft.name=a "b""#).as_deref(), Ok(r#""a \"b\"""#));
         for wrong in ["esc.dead_time", "=3", "esc.dead_time="] {
             assert!(key_change(wrong).is_err(), "{wrong}");

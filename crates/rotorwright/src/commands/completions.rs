@@ -4,7 +4,7 @@ use std::io::Write;
 
 use clap::CommandFactory;
 
-use super::{Outcome, after_help, Status};
+use super::{Outcome, Status};
 
 /// Completions of the command line for a shell.
 #[derive(Debug, clap::Args)]

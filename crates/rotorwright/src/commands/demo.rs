@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 
 use dossier::diagnostic::Diagnostic;
 
-use super::{Failure, Outcome, after_help, check, json, make_folder, say, serve};
+use super::{Failure, Outcome, check, json, make_folder, say, serve};
 use crate::text;
 
 /// An example dossier with invented data, checked and shown in the workbench.

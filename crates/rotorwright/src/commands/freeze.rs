@@ -3,7 +3,7 @@
 use std::io::Write;
 use std::path::PathBuf;
 
-use super::{Outcome, Status, after_help, today};
+use super::{Outcome, Status, today};
 
 /// Freezes the predictions of a build before it flies; `check` scores them once it has flown.
 #[derive(Debug, clap::Args)]

@@ -5,7 +5,7 @@ use std::path::PathBuf;
 
 use dossier::diagnostic::Diagnostic;
 
-use super::{Failure, Outcome, after_help, Status, make_folder, say};
+use super::{Failure, Outcome, Status, make_folder, say};
 
 /// A new dossier: a commented skeleton with example figures to replace.
 #[derive(Debug, clap::Args)]

@@ -2,7 +2,7 @@
 
 use std::io::Write;
 
-use super::{Outcome, Status, after_help, json};
+use super::{Outcome, Status, json};
 
 /// The JSON Schema of aircraft.toml, for completion and checks in an editor.
 #[derive(Debug, clap::Args)]

@@ -4,7 +4,7 @@ use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 
-use super::{Failure, Outcome, Status, after_help, say};
+use super::{Failure, Outcome, Status, say};
 use crate::source::DossierSource;
 use crate::web::{self, AppState};
 

@@ -7,7 +7,7 @@ use dossier::findings::Findings;
 use dossier::record::RecordMeta;
 use serde::Serialize;
 
-use super::{Outcome, Status, after_help, json};
+use super::{Outcome, Status, json};
 use crate::source::DossierSource;
 use crate::text;
 use crate::web::Source;

@@ -3,9 +3,7 @@
 use std::fmt::Write as _;
 
 use dossier::estimate::Estimate;
-use dossier::result::{
-    Cause, ChangeClass, CheckResult, CriterionResult, Figure, GateResult, Ledger, State,
-};
+use dossier::result::{Cause, ChangeClass, CheckResult, CriterionResult, Figure, GateResult, Ledger, State};
 
 use super::WIDTH;
 use super::table::{Table, heading, paragraph};
@@ -250,17 +248,10 @@ fn class(class: ChangeClass) -> &'static str {
 /// Before, after, difference, and whether that meets the limit.
 fn effect(id: &str, cause: &Cause, criterion: Option<&CriterionResult>) -> String {
     let e = &cause.effect;
-    let d = criterion.map_or_else(
-        || Display::choose_for(&e.before.unit, id, &[e.before.value, e.after.value]),
-        display,
-    );
+    let d = criterion
+        .map_or_else(|| Display::choose_for(&e.before.unit, id, &[e.before.value, e.after.value]), display);
     let verdict = if e.meets { "inside the limit" } else { "still outside the limit" };
-    format!(
-        "{} becomes {} ({}): {verdict}",
-        d.figure(&e.before),
-        d.figure(&e.after),
-        d.change(&e.difference)
-    )
+    format!("{} becomes {} ({}): {verdict}", d.figure(&e.before), d.figure(&e.after), d.change(&e.difference))
 }
 
 /// A ledger as a table with its sum and allowance.
@@ -348,6 +339,14 @@ pub fn predictions(result: &CheckResult) -> String {
         out.push_str(&table.render(WIDTH));
         out.push('\n');
     }
+    if !result.facts.is_empty() {
+        let mut table = Table::new(&["Fact", ""]);
+        for f in &result.facts {
+            table.row([f.name.clone(), f.text.clone()]);
+        }
+        out.push_str(&table.render(WIDTH));
+        out.push('\n');
+    }
     out.push_str(&inputs(result));
     trimmed(out)
 }
@@ -382,7 +381,8 @@ fn inputs(result: &CheckResult) -> String {
 /// Criteria whose figure or state a what-if changes, beside the file as it stands.
 pub fn what_if(filed: &CheckResult, edited: &CheckResult) -> String {
     let mut table = Table::new(&["Criterion", "As filed", "With the change", "State"]);
-    for (a, b) in filed.gates.iter().zip(&edited.gates).flat_map(|(a, b)| a.criteria.iter().zip(&b.criteria)) {
+    for (a, b) in filed.gates.iter().zip(&edited.gates).flat_map(|(a, b)| a.criteria.iter().zip(&b.criteria))
+    {
         let (before, after) = (a.predicted.as_ref(), b.predicted.as_ref());
         let moved = match (before, after) {
             (Some(x), Some(y)) => (x.value - y.value).abs() > 1e-9 * x.value.abs().max(1e-12),

@@ -1,8 +1,8 @@
 //! How a check reads in the terminal, on an invented result.
 
+use bare::aircraft;
 use dossier::estimate::{Contribution, Origin};
 use dossier::result::{Effect, Evidence, KeyChange, LedgerLine, Limit, Limiting, Score, Sense};
-use bare::aircraft;
 
 use super::*;
 
@@ -162,6 +162,10 @@ fn fixture() -> CheckResult {
             group: "Hover, full charge".into(),
             name: "rotor speed".into(),
             estimate: est(480.0, 6.0, "rad/s", Origin::Computed, "rotor.ct"),
+        }],
+        facts: vec![dossier::result::Fact {
+            name: "What limits full thrust".into(),
+            text: "full command".into(),
         }],
         waits: vec!["endurance waits for `battery.capacity` in the aircraft file".into()],
         gates: vec![sizing, gate("vibration", "Vibration", State::Open, vec![shake]), rate],

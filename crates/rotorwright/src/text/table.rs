@@ -154,7 +154,8 @@ mod tests {
     #[test]
     fn fits_and_keeps_numbers_whole() {
         let mut t = Table::new(&["Criterion", "Predicted", "Limit"]);
-        let long = "a criterion that needs quite a few more words than the page has columns for, told at length";
+        let long =
+            "a criterion that needs quite a few more words than the page has columns for, told at length";
         t.row([long, "104.5\u{a0}±\u{a0}2.3 rad/s²", "≥\u{a0}90 rad/s²"]);
         let text = t.render(48);
         assert!(text.lines().all(|l| l.chars().count() <= 48), "{text}");

@@ -123,8 +123,10 @@ fn a_new_dossier_of_every_layout_loads() {
 fn new_leaves_a_folder_with_something_in_it_alone() {
     let dir = tempfile::tempdir().unwrap();
     std::fs::write(dir.path().join("mine.txt"), "mine").unwrap();
-    for args in [&["new", text(dir.path()), "--layout", "quad-x"][..], &["demo", "--no-serve", "--dir", text(dir.path())]]
-    {
+    for args in [
+        &["new", text(dir.path()), "--layout", "quad-x"][..],
+        &["demo", "--no-serve", "--dir", text(dir.path())],
+    ] {
         let o = run(args);
         ends(&o, 2);
         assert!(stderr(&o).contains("not an empty folder"), "{}", stderr(&o));
