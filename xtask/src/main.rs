@@ -1,4 +1,4 @@
-//! House tasks: `cargo xtask test | validate | bench`.
+//! House tasks: `cargo xtask test | licences | validate | bench`.
 
 mod bench;
 mod browser;
@@ -15,6 +15,7 @@ const HELP: &str = "\
 House tasks. Usage: cargo xtask TASK
 
   test       format, lints, licences, all tests (with the browser where there is one)
+  licences   the licences alone
   validate   every check against an outside source, written to docs/validation.md
   bench      timings beside those of scipy, written to docs/bench.md
 ";
@@ -23,6 +24,7 @@ fn main() -> ExitCode {
     let mut args = std::env::args().skip(1);
     let outcome = match (args.next().as_deref(), args.next()) {
         (Some("test"), None) => test::run(),
+        (Some("licences"), None) => licences::run(),
         (Some("validate"), None) => validate::run(),
         (Some("bench"), None) => bench::run(),
         (Some("help" | "--help" | "-h"), None) => {
