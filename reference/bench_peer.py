@@ -9,7 +9,7 @@ import time
 
 import numpy as np
 import scipy
-from scipy import signal
+from scipy import optimize, signal
 
 
 def series(length, phase):
@@ -42,3 +42,23 @@ def three_spectra():
 
 
 timed("cross_spectrum_200000_samples_in_blocks_of_1024", three_spectra)
+
+
+def quad_residual(unknown):
+    """Rotor speeds and bus voltage of a hovering quadrotor; the numbers are those of benches/hover.rs."""
+    speed, bus = unknown[:4], unknown[4]
+    ct, cp, density, diameter, kv = 0.105, 0.04, 1.225, 0.381, 41.9
+    turns = speed / (2 * np.pi)
+    thrust = ct * density * turns**2 * diameter**4
+    torque = cp * density * turns**2 * diameter**5 / (2 * np.pi)
+    current = torque * kv + 0.9
+    applied = speed / kv + current * (0.062 + 0.003)
+    supply = np.sum(applied * current) / bus + 9.0 / bus
+    resistance = 6 * (0.0024 + 0.0015) + 0.004
+    return np.append(thrust - 8.0, bus - (25.2 - resistance * supply))
+
+
+timed(
+    "operating_point_of_a_quad",
+    lambda: optimize.root(quad_residual, np.array([400.0, 400.0, 400.0, 400.0, 24.0])),
+)
