@@ -10,9 +10,10 @@
 //! *Constants.* Static values at every speed. With a stated pitch, axial flow reduces them by
 //! C_T = C_T0 (1 - x/2 - x^2/2) and C_P = C_P0 (1 - 0.6 x^2), x = J/J0 up to 1, where J0 = 1.25
 //! pitch/D is the advance ratio of no thrust. Fitted here to nine propellers, 9 to 15 in, of the
-//! UIUC Propeller Data Site (Brandt & Selig, AIAA 2011-1255): their J0 is 1.06 to 1.44 pitch/D,
-//! and C_T/C_T0 at half of J0 is 0.57 to 0.67 (model 0.625) except for one that stalls at rest
-//! (pitch/D 0.86), where this form is wrong. Without a stated pitch axial flow changes nothing.
+//! UIUC Propeller Data Site (Brandt & Selig, AIAA 2011-1255), whose J0 is 1.06 to 1.44 pitch/D. Over
+//! all their axial rows it errs by up to 0.22 of C_T0 and 0.35 of C_P0, worst for one that stalls at
+//! rest (pitch/D 0.86): good enough for damping, too coarse for climb, which wants a table. Without
+//! a stated pitch axial flow changes nothing.
 //!
 //! *Descent.* The slope at J = 0 is carried on to J = -0.1 and the value there held beyond. At
 //! C_T = 0.1 that is a descent at 0.4 of the hover induced speed, about where the flow through the
@@ -114,7 +115,9 @@ pub enum TableError {
         speed: f64,
     },
     /// A speed with only the static row while others have more.
-    #[error("at {speed} rad/s the rotor table has only the static row, while other speeds reach advance ratio {advance}")]
+    #[error(
+        "at {speed} rad/s the rotor table has only the static row, while other speeds reach advance ratio {advance}"
+    )]
     OnlyStatic {
         /// Rotor speed, rad/s.
         speed: f64,

@@ -89,11 +89,18 @@ fn val_pendulums() {
     let bifilar = bifilar_inertia(1.5, 0.4, 1.0, 1.2, physics::STANDARD_GRAVITY);
     let trifilar = trifilar_inertia(0.8, 0.295, 0.675, 1.0, 9.81);
     assert!(close(0.021_462_22, bifilar, 3e-7) && close(0.025_629_46, trifilar, 3e-7));
-    report("mass", "bifilar, kg m^2", "m g D^2 T^2/(16 pi^2 h), Jardin & Mueller 2009", 0.021_462_22, bifilar, "3e-7 relative");
+    report(
+        "mass",
+        "bifilar, kg m^2",
+        "m g D^2 T^2/(16 pi^2 h), Jardin & Mueller 2009",
+        0.021_462_22,
+        bifilar,
+        "3e-7 relative",
+    );
     report("mass", "trifilar, kg m^2", "m g R^2 T^2/(4 pi^2 L)", 0.025_629_46, trifilar, "3e-7 relative");
     // The other way round: a thin rod that hangs at its ends (m L^2/12, D = L) swings with
     // T = 2 pi sqrt(h/(3 g)), whatever its mass.
-    let (length, drop, g) = (0.7, 1.3, 9.81);
+    let (length, drop, g): (f64, f64, f64) = (0.7, 1.3, 9.81);
     let period = std::f64::consts::TAU * (drop / (3.0 * g)).sqrt();
     assert!(close(length * length / 12.0 * 0.9, bifilar_inertia(0.9, length, drop, period, g), 1e-14));
 }

@@ -1,8 +1,14 @@
 //! Reading the reference tables, and the lines the validation page is built from.
+#![expect(
+    clippy::unwrap_used,
+    clippy::panic,
+    reason = "helpers of tests, where a failure should stop the test"
+)]
 
 /// Rows of `reference/<name>.csv` as text fields, without comments and header.
 pub(crate) fn rows(text: &str) -> Vec<Vec<String>> {
-    let mut reader = csv::ReaderBuilder::new().comment(Some(b'#')).flexible(true).from_reader(text.as_bytes());
+    let mut reader =
+        csv::ReaderBuilder::new().comment(Some(b'#')).flexible(true).from_reader(text.as_bytes());
     reader.records().map(|record| record.unwrap().iter().map(str::to_owned).collect()).collect()
 }
 
