@@ -5,3 +5,4 @@ mod mass;
 mod powertrain;
 mod rotor;
 mod table;
+mod flight;
