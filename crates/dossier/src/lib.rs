@@ -12,4 +12,5 @@ pub mod findings;
 pub mod import;
 pub mod record;
 pub mod result;
+pub mod triage;
 pub mod units;
