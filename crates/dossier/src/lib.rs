@@ -10,6 +10,8 @@ pub mod diagnostic;
 pub mod estimate;
 pub mod findings;
 pub mod import;
+pub mod programme;
 pub mod record;
 pub mod result;
+pub mod schema;
 pub mod units;
