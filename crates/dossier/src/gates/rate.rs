@@ -47,7 +47,7 @@ fn drafts(ctx: &Context<'_>) -> Vec<Draft> {
         Draft {
             id: "rate.overshoot",
             text: "overshoot of +-100 deg/s steps, the worse of roll and pitch",
-            metric: Some(Metric { output: "loop.worst.overshoot", group: Group::Loop, carry: Carry::Add }),
+            metric: Some(Metric { output: "loop.worst.overshoot", group: Group::Step, carry: Carry::Add }),
             predicted: ctx.predicted("loop.worst.overshoot"),
             measured: ctx.flight_worst(&["step.x.overshoot", "step.y.overshoot"]),
             compare: Compare::Interval,

@@ -27,21 +27,24 @@ pub enum Group {
     Endurance,
     /// Angular acceleration available.
     Authority,
-    /// Rate loop: latency, margins, step.
+    /// Rate loop: latency and margins.
     Loop,
+    /// Rate loop: the same with the step response.
+    Step,
     /// Vibration and noise.
     Vibration,
 }
 
 impl Group {
     /// All groups.
-    pub const ALL: [Self; 7] = [
+    pub const ALL: [Self; 8] = [
         Self::Mass,
         Self::Hover,
         Self::Full,
         Self::Endurance,
         Self::Authority,
         Self::Loop,
+        Self::Step,
         Self::Vibration,
     ];
 }
@@ -191,8 +194,8 @@ pub fn nominal(aircraft: &Aircraft, air: &SiteAir, groups: &[Group]) -> Nominal 
     if wants(Group::Authority) {
         authority_outputs(&mut out, &loaded, density);
     }
-    if wants(Group::Loop) {
-        loop_outputs(&mut out, &bare, density);
+    if wants(Group::Loop) || wants(Group::Step) {
+        loop_outputs(&mut out, &bare, density, wants(Group::Step));
     }
     if wants(Group::Vibration) {
         vibration_outputs(&mut out, &bare, density);
@@ -436,7 +439,8 @@ pub fn loop_lag(aircraft: &Aircraft, thrust: f64, density: f64) -> Result<(f64, 
     })
 }
 
-fn loop_outputs(out: &mut Nominal, bare: &Case<'_>, density: f64) {
+/// Motor response at hover, in words and numbers; the time constant that the loop sees.
+fn lag_outputs(out: &mut Nominal, bare: &Case<'_>, density: f64) -> Option<f64> {
     let a = bare.aircraft;
     let thrust = bare.weight / a.stations.len().max(1) as f64;
     let head = "Motor response at hover";
@@ -448,13 +452,39 @@ fn loop_outputs(out: &mut Nominal, bare: &Case<'_>, density: f64) {
         }
         Err(e) => {
             out.wait(head, &e);
-            return;
+            return None;
         }
     }
-    let Ok((lag, lag_words)) = loop_lag(a, thrust, density) else { return };
-    out.facts.push(("Motor time constant in the loop".to_owned(), lag_words.to_owned()));
+    let (lag, words) = loop_lag(a, thrust, density).ok()?;
+    out.facts.push(("Motor time constant in the loop".to_owned(), words.to_owned()));
+    Some(lag)
+}
+
+/// Figures of one axis of the rate loop.
+#[derive(Clone)]
+struct AxisFigures {
+    margins: margins::Margins,
+    step: Option<response::StepFigures>,
+    ledger: Vec<ledger::Line>,
+}
+
+fn axis_figures(chain: &chain::RateChain, required: f64, with_step: bool) -> AxisFigures {
+    let margins =
+        margins::margins(&|w| chain.loop_gain(w), required / 300.0, required * 100.0, chain.integrators());
+    let step = (with_step && margins.stable)
+        .then(|| response::closed_step(chain, 12.0 / required, 0.012 / required).ok())
+        .flatten()
+        .map(|s| s.figures());
+    let ledger = ledger::ledger(chain, margins.crossover);
+    AxisFigures { margins, step, ledger }
+}
+
+fn loop_outputs(out: &mut Nominal, bare: &Case<'_>, density: f64, with_step: bool) {
+    let a = bare.aircraft;
+    let Some(lag) = lag_outputs(out, bare, density) else { return };
     let required = required_crossover(a);
-    let mut worst: [Option<f64>; 6] = [None; 6];
+    let mut known: Vec<((f64, f64, f64), AxisFigures)> = Vec::new();
+    let mut worst = Worst::default();
     for (k, axis) in ["roll", "pitch", "yaw"].iter().enumerate() {
         let head = format!("Rate loop, {axis}");
         let chain = match chain::rate_chain(a, k, lag, 0.0) {
@@ -464,72 +494,99 @@ fn loop_outputs(out: &mut Nominal, bare: &Case<'_>, density: f64) {
                 return;
             }
         };
-        let m = margins::margins(&|w| chain.loop_gain(w), required / 200.0, required * 60.0);
+        // Axes with the same gains have the same loop.
+        let gains = chain.gains();
+        let figures = match known.iter().find(|(g, _)| *g == gains) {
+            Some((_, f)) => f.clone(),
+            None => {
+                let f = axis_figures(&chain, required, with_step);
+                known.push((gains, f.clone()));
+                f
+            }
+        };
+        let m = &figures.margins;
         let id = AXES[k];
         out.put(format!("loop.{id}.crossover"), &head, "crossover", "rad/s", m.crossover);
-        let step = response::closed_step(&chain, 0.6_f64.max(30.0 / required), 2.5e-4);
-        let figures: [(&str, &str, &'static str, f64); 6] = [
-            ("phase_margin", "phase margin", "rad", m.phase_margin),
-            ("gain_margin_up", "gain margin up", "dB", decibel(m.gain_margin_up)),
-            ("gain_margin_down", "gain margin down", "dB", decibel(1.0 / m.gain_margin_down)),
-            ("peak_sensitivity", "peak sensitivity", "1", m.peak_sensitivity),
-            ("overshoot", "step overshoot", "1", if m.stable { step.overshoot } else { f64::NAN }),
-            ("delay_margin", "delay margin", "s", m.delay_margin),
-        ];
-        for (i, (f, name, unit, value)) in figures.into_iter().enumerate() {
-            out.put(format!("loop.{id}.{f}"), &head, name, unit, value);
-            // The worse of roll and pitch, for the gate.
-            if k < 2 && !value.is_nan() {
-                let larger_is_worse = matches!(f, "peak_sensitivity" | "overshoot");
-                worst[i] = Some(match worst[i] {
-                    None => value,
-                    Some(w) if larger_is_worse => w.max(value),
-                    Some(w) => w.min(value),
-                });
+        out.put(format!("loop.{id}.phase_margin"), &head, "phase margin", "rad", m.phase_margin);
+        out.put(format!("loop.{id}.gain_margin_up"), &head, "gain margin up", "dB", decibel(m.gain_margin_up));
+        out.put(format!("loop.{id}.gain_margin_down"), &head, "gain margin down", "dB", decibel(m.gain_margin_down));
+        out.put(format!("loop.{id}.delay_margin"), &head, "delay margin", "s", m.delay_margin);
+        out.put(format!("loop.{id}.disc_margin"), &head, "disc margin", "1", m.disc_margin);
+        out.put(format!("loop.{id}.peak_sensitivity"), &head, "peak sensitivity", "1", m.peak_sensitivity);
+        if let Some(s) = &figures.step {
+            out.put(format!("loop.{id}.overshoot"), &head, "step overshoot", "1", s.overshoot);
+            if let Some(rise) = s.rise {
+                out.put(format!("loop.{id}.rise"), &head, "step rise time", "s", rise);
+            }
+            if let Some(settling) = s.settling {
+                out.put(format!("loop.{id}.settling"), &head, "step settling time", "s", settling);
             }
         }
         if !m.stable {
             out.facts.push((format!("Rate loop, {axis}"), "unstable with the stated gains".to_owned()));
         }
-        out.put(format!("loop.{id}.disc_margin"), &head, "disc margin", "1", m.disc_margin);
-        if m.stable {
-            out.put(format!("loop.{id}.rise"), &head, "step rise time", "s", step.rise);
-            out.put(format!("loop.{id}.settling"), &head, "step settling time", "s", step.settling);
+        if k < 2 {
+            worst.take(m, figures.step.as_ref());
         }
-        if k == 0 && m.crossover > 0.0 {
+        if k == 0 {
             let head = "Latency at the roll crossover";
-            let mut total = 0.0;
-            for line in ledger::ledger(&chain, m.crossover) {
-                total += line.delay;
+            for line in &figures.ledger {
                 out.put(format!("latency.{}", line.id), head, &line.name, "s", line.delay);
             }
-            out.put("latency.total", head, "total", "s", total);
+            out.put("latency.total", head, "total", "s", ledger::total_delay(&figures.ledger));
         }
     }
-    let head = "Rate loop, the worse of roll and pitch";
-    for (i, (f, name, unit)) in [
-        ("phase_margin", "phase margin", "rad"),
-        ("gain_margin_up", "gain margin up", "dB"),
-        ("gain_margin_down", "gain margin down", "dB"),
-        ("peak_sensitivity", "peak sensitivity", "1"),
-        ("overshoot", "step overshoot", "1"),
-    ]
-    .into_iter()
-    .enumerate()
-    {
-        if let Some(v) = worst[i] {
-            out.put(format!("loop.worst.{f}"), head, name, unit, v);
-        }
-    }
+    worst.put(out);
     if let Some(imu) = &a.imu {
         // Equivalent delay of all own filters at the crossover that this size asks for.
+        let rate = 1.0 / imu.sample_period;
         let mut phase = 0.0;
         for f in &a.filters {
-            if let Ok(c) = physics::loops::filter::cascade(f, 1.0 / imu.sample_period) {
-                phase -= physics::loops::filter::response(&c, required, 1.0 / imu.sample_period).arg();
+            if let Ok(c) = physics::loops::filter::cascade(f, rate) {
+                phase -= physics::loops::filter::phase(&c, required, rate);
             }
         }
-        out.put("filters.delay", "Filters", "delay of all filters at the required crossover", "s", phase / required);
+        let name = "delay of all filters at the required crossover";
+        out.put("filters.delay", "Filters", name, "s", phase / required);
+    }
+}
+
+/// The worse of roll and pitch, for the gate.
+#[derive(Default)]
+struct Worst {
+    margins: Option<[f64; 4]>,
+    overshoot: Option<f64>,
+}
+
+impl Worst {
+    fn take(&mut self, m: &margins::Margins, step: Option<&response::StepFigures>) {
+        let new = [
+            m.phase_margin,
+            decibel(m.gain_margin_up),
+            decibel(m.gain_margin_down),
+            // An unstable loop amplifies without bound.
+            if m.stable { -m.peak_sensitivity } else { f64::NEG_INFINITY },
+        ];
+        self.margins = Some(match self.margins {
+            None => new,
+            Some(old) => std::array::from_fn(|k| old[k].min(new[k])),
+        });
+        if let Some(s) = step {
+            self.overshoot = Some(self.overshoot.unwrap_or(0.0).max(s.overshoot));
+        }
+    }
+
+    fn put(self, out: &mut Nominal) {
+        let head = "Rate loop, the worse of roll and pitch";
+        if let Some([phase, up, down, sensitivity]) = self.margins {
+            out.put("loop.worst.phase_margin", head, "phase margin", "rad", phase);
+            out.put("loop.worst.gain_margin_up", head, "gain margin up", "dB", up);
+            out.put("loop.worst.gain_margin_down", head, "gain margin down", "dB", down);
+            out.put("loop.worst.peak_sensitivity", head, "peak sensitivity", "1", -sensitivity);
+        }
+        if let Some(v) = self.overshoot {
+            out.put("loop.worst.overshoot", head, "step overshoot", "1", v);
+        }
     }
 }
 
@@ -555,8 +612,36 @@ fn vibration_outputs(out: &mut Nominal, bare: &Case<'_>, density: f64) {
         out.wait(head, &"waits for `imu` in the aircraft file");
         return;
     };
-    match noise::gyro_noise_command(a, &bare.mass.inertia, bare.reaction, bare.weight, imu) {
-        Ok(c) => out.put("vibration.command_noise", head, "command noise from the gyro's own noise", "1", c),
-        Err(e) => out.wait(head, &e),
+    // The sensor's own noise through filters and gains, roll, pitch and yaw to one rotor's thrust, as a
+    // share of full thrust: what the command carries when it is proportional to thrust.
+    let reserve = powertrain::full_thrust(a, 0.5, density).map(|f| f.total / n);
+    let full = match reserve {
+        Ok(f) if f > 0.0 => f,
+        Ok(_) => return,
+        Err(e) => {
+            out.wait(head, &e);
+            return;
+        }
+    };
+    let eff = control::effectiveness(a, &bare.mass.centre, bare.reaction);
+    let Ok(mixer) = control::mixer(&eff) else { return };
+    let required = required_crossover(a);
+    let nyquist = 0.5 / imu.sample_period;
+    let from = (3.0 * required / std::f64::consts::TAU).min(0.5 * nyquist);
+    let mut variance: f64 = 0.0;
+    for axis in 0..3 {
+        let transfer = match noise::gyro_to_command(a, axis) {
+            Ok(t) => t,
+            Err(e) => {
+                out.wait(head, &e);
+                return;
+            }
+        };
+        let alpha = noise::rms(&transfer, &|_| imu.gyro_noise * imu.gyro_noise, from, nyquist);
+        let moment = alpha * bare.mass.inertia[(axis, axis)];
+        let most = (0..mixer.nrows()).map(|r| mixer[(r, axis + 1)].abs()).fold(0.0, f64::max);
+        variance += (moment * most / full).powi(2);
     }
+    let name = "command noise from the gyro's own noise, above three crossovers";
+    out.put("vibration.command_noise", head, name, "1", variance.sqrt());
 }
