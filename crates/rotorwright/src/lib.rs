@@ -4,10 +4,9 @@
 //! [`dossier`] and shows what comes back.
 
 pub mod commands;
-pub mod format;
-pub mod text;
-//! The rotorwright workbench as a library: pages, report and figures that the binary serves and writes.
-
 pub mod figures;
+pub mod format;
 pub mod report;
+pub mod source;
+pub mod text;
 pub mod web;

@@ -127,12 +127,9 @@ fn flight(args: &Args, place: &Place, out: &mut dyn Write) -> Outcome {
     }
     let map = match &args.channels {
         Some(map) if !args.propose => map,
-        _ => return propose(args, out),
+        _ => return propose(&args.files, &args.accept, args.json, out),
     };
-    let map_text = std::fs::read_to_string(map).map_err(|e| {
-        Diagnostic::error(map, format!("cannot be read: {e}"))
-            .help("--channels names a channel map; without it, one is proposed")
-    })?;
+    let map_text = map_text(map)?;
     let bar = Bar::new();
     let imported = import::import(
         &Request {
@@ -168,18 +165,39 @@ fn only_questions(d: &Diagnostics) -> bool {
     !d.0.is_empty() && d.0.iter().all(|d| d.help.as_deref().is_some_and(|h| h.contains("--accept ")))
 }
 
-fn propose(args: &Args, out: &mut dyn Write) -> Outcome {
+/// A proposal for programs.
+#[derive(serde::Serialize)]
+struct Proposed<'a> {
+    map: &'a str,
+    questions: &'a [import::Doubt],
+    left_out: &'a [import::Unmapped],
+    remarks: &'a [String],
+}
+
+/// Proposes a map for `files` and asks what it is unsure of; writes nothing.
+pub(super) fn propose(files: &[PathBuf], accept: &[String], as_json: bool, out: &mut dyn Write) -> Outcome {
     let bar = Bar::new();
-    let proposal = import::propose(&args.files, &mut |done, of| bar.at(done, of));
+    let proposal = import::propose(files, accept, &mut |done, of| bar.at(done, of));
     bar.end();
-    let proposal = proposal?;
-    if args.json {
-        json(out, &proposal)?;
+    let p = proposal?;
+    if as_json {
+        let proposed =
+            Proposed { map: &p.text, questions: &p.doubts, left_out: &p.unmapped, remarks: &p.remarks };
+        json(out, &proposed)?;
     } else {
-        out.write_all(proposal.map.to_toml().as_bytes())?;
-        say(&text::proposal::questions(&proposal));
+        out.write_all(p.text.as_bytes())?;
+        out.flush()?;
+        say(&text::proposal::questions(&p));
     }
     Ok(Status::NotMet)
+}
+
+/// The text of a channel map.
+pub(super) fn map_text(map: &Path) -> Result<String, Diagnostic> {
+    std::fs::read_to_string(map).map_err(|e| {
+        Diagnostic::error(map, format!("cannot be read: {e}"))
+            .help("--channels names a channel map; without it, one is proposed")
+    })
 }
 
 fn by_hand(args: &Args, place: &Place, kind: Kind, out: &mut dyn Write) -> Outcome {
@@ -248,10 +266,10 @@ fn count(n: usize, what: &str) -> String {
 }
 
 /// A progress bar on standard error when that is a terminal.
-struct Bar(ProgressBar);
+pub(super) struct Bar(ProgressBar);
 
 impl Bar {
-    fn new() -> Self {
+    pub(super) fn new() -> Self {
         let target = if std::io::stderr().is_terminal() {
             ProgressDrawTarget::stderr()
         } else {
@@ -261,11 +279,11 @@ impl Bar {
         let style = ProgressStyle::with_template("reading  {bar:40}  {percent:>3} %  {eta} left");
         Self(style.map_or(bar.clone(), |s| bar.with_style(s)))
     }
-    fn at(&self, done: u64, of: u64) {
+    pub(super) fn at(&self, done: u64, of: u64) {
         self.0.set_length(of);
         self.0.set_position(done);
     }
-    fn end(&self) {
+    pub(super) fn end(&self) {
         self.0.finish_and_clear();
     }
 }

@@ -27,7 +27,15 @@ macro_rules! after_help {
 
 mod check;
 mod completions;
+mod demo;
+mod freeze;
+mod import;
 mod new;
+mod report;
+mod schema;
+mod serve;
+mod show;
+mod triage;
 
 /// Takes an electric multirotor from a requirement to an aircraft that flies robustly.
 ///
@@ -50,8 +58,16 @@ pub struct Cli {
 
 #[derive(Debug, Subcommand)]
 enum Command {
+    Demo(demo::Args),
     New(new::Args),
+    Schema(schema::Args),
     Check(check::Args),
+    Import(import::Args),
+    Show(show::Args),
+    Triage(triage::Args),
+    Report(report::Args),
+    Serve(serve::Args),
+    Freeze(freeze::Args),
     Completions(completions::Args),
 }
 
@@ -129,8 +145,16 @@ pub fn main() -> ExitCode {
 impl Cli {
     fn run(&self, out: &mut dyn Write) -> Outcome {
         match &self.command {
+            Command::Demo(args) => demo::run(args, out),
             Command::New(args) => new::run(args, out),
+            Command::Schema(args) => schema::run(args, out),
             Command::Check(args) => check::run(args, out),
+            Command::Import(args) => import::run(args, out),
+            Command::Show(args) => show::run(args, out),
+            Command::Triage(args) => triage::run(args, out),
+            Command::Report(args) => report::run(args, out),
+            Command::Serve(args) => serve::run(args, out),
+            Command::Freeze(args) => freeze::run(args, out),
             Command::Completions(args) => completions::run(args, out),
         }
     }
@@ -232,14 +256,9 @@ mod tests {
     /// Day numbers from Python's `datetime.date.toordinal() - 719163`.
     #[test]
     fn dates() {
-        for (days, text) in [
-            (0, "1970-01-01"),
-            (59, "1970-03-01"),
-            (11_016, "2000-02-29"),
-            (20_515, "2026-03-03"),
-            (47_540, "2100-02-28"),
-            (47_541, "2100-03-01"),
-        ] {
+        for (days, text) in
+            [(0, "1970-01-01"), (59, "1970-03-01"), (11_016, "2000-02-29"), (20_515, "2026-03-03"), (47_540, "2100-02-28"), (47_541, "2100-03-01")]
+        {
             assert_eq!(date(days), text);
         }
     }

@@ -1,6 +1,6 @@
 //! What a record shows, as text.
 
-use dossier::findings::{Findings, Outcome, Spectrum, StepTrace};
+use dossier::findings::{Findings, Outcome, Phase, Spectrum, StepTrace};
 use dossier::record::RecordMeta;
 
 use super::WIDTH;
@@ -107,11 +107,7 @@ pub fn findings(f: &Findings) -> String {
     }
     if !f.phases.is_empty() {
         out.push('\n');
-        let mut table = Table::new(&["Phase", "From", "To"]);
-        for p in &f.phases {
-            table.row([p.label.clone(), seconds(p.start), seconds(p.end)]);
-        }
-        out.push_str(&table.render(WIDTH));
+        out.push_str(&phases(&f.phases));
     }
     if !f.steps.is_empty() {
         out.push('\n');
@@ -124,11 +120,45 @@ pub fn findings(f: &Findings) -> String {
     out
 }
 
+/// Phases by label, with how many there are and how long they last; one by one when they are few.
+pub fn phases(list: &[Phase]) -> String {
+    if list.is_empty() {
+        return String::new();
+    }
+    let mut out = String::new();
+    if list.len() <= FEW_PHASES {
+        let mut table = Table::new(&["Phase", "From", "To"]);
+        for p in list {
+            table.row([p.label.clone(), seconds(p.start), seconds(p.end)]);
+        }
+        out.push_str(&table.render(WIDTH));
+        return out;
+    }
+    let mut labels: Vec<&str> = Vec::new();
+    for p in list {
+        if !labels.contains(&p.label.as_str()) {
+            labels.push(&p.label);
+        }
+    }
+    let mut table = Table::new(&["Phase", "Times", "In all"]);
+    for label in labels {
+        let same = list.iter().filter(|p| p.label == label);
+        let (n, total) = same.fold((0, 0.0), |(n, t), p| (n + 1, t + p.end - p.start));
+        table.row([label.to_owned(), n.to_string(), seconds(total)]);
+    }
+    out.push_str(&table.render(WIDTH));
+    out
+}
+
+/// So many phases are listed one by one.
+const FEW_PHASES: usize = 40;
+
 fn seconds(t: f64) -> String {
     format!("{t:.2}{HARD_SPACE}s")
 }
 
-fn steps(list: &[StepTrace]) -> String {
+/// Steps with their metrics.
+pub fn steps(list: &[StepTrace]) -> String {
     let mut table = Table::new(&[
         "Step deg/s",
         "Delay ms",
@@ -161,7 +191,8 @@ fn steps(list: &[StepTrace]) -> String {
     table.render(WIDTH)
 }
 
-fn spectrum(s: &Spectrum) -> String {
+/// A spectrum by its total and its peaks.
+pub fn spectrum(s: &Spectrum) -> String {
     let total = s.cumulative.last().copied().unwrap_or(0.0);
     let top = s.frequency.last().copied().unwrap_or(0.0);
     let (factor, unit) = channel_unit(&s.channel);

@@ -2,7 +2,9 @@
 
 pub mod check;
 pub mod findings;
+pub mod proposal;
 pub mod table;
+pub mod triage;
 
 /// Columns that a page of text may take.
 pub const WIDTH: usize = 80;
