@@ -11,5 +11,6 @@ pub mod estimate;
 pub mod findings;
 pub mod import;
 pub mod record;
+pub mod record_store;
 pub mod result;
 pub mod units;
