@@ -14,6 +14,7 @@ pub mod import;
 pub mod programme;
 pub mod predict;
 pub mod record;
+pub mod record_store;
 pub mod result;
 pub mod triage;
 pub mod schema;
