@@ -150,7 +150,7 @@ pub fn digits(value: f64, uncertainty: f64) -> String {
     }
     let place = 1 - exponent(round_to(uncertainty, exponent(uncertainty) - 1));
     let size = value.abs().max(uncertainty);
-    if size >= 1e7 || size < 1e-4 {
+    if !(1e-4..1e7).contains(&size) {
         let e = exponent(size);
         let scale = 10_f64.powi(e);
         let d = usize::try_from((place + e).max(0)).unwrap_or(0);

@@ -1,2 +1,3 @@
 //! Integration tests.
 mod aircraft_file;
+mod fuzz;
