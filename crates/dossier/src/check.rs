@@ -46,7 +46,7 @@ impl Opened {
     /// All that is wrong with the dossier's files.
     pub fn open(dir: &Path, build: Option<&str>, edits: &[KeyChange]) -> Result<Self, Diagnostics> {
         let programme = Programme::load(dir)?;
-        let build = programme.build(build)?;
+        let build = programme.build(build)?.id.clone();
         let file = AircraftFile::load(&programme.aircraft_path(&build))?;
         let file = if edits.is_empty() { file } else { file.with_edits(edits)? };
         let subject = Subject::new(file, programme.site.clone())?;

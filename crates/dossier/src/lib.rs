@@ -6,12 +6,16 @@
 
 pub mod aircraft_file;
 pub mod check;
+pub mod demo;
 pub mod diagnostic;
 pub mod estimate;
 pub mod findings;
 pub mod gates;
 pub mod import;
 pub mod predict;
+pub mod programme;
 pub mod record;
+pub mod record_store;
 pub mod result;
+pub mod schema;
 pub mod units;

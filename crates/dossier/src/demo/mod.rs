@@ -11,7 +11,7 @@ use physics::mass::mass_properties;
 
 use crate::aircraft_file::AircraftFile;
 use crate::diagnostic::{Diagnostic, Diagnostics};
-use crate::predict::freeze;
+use crate::predict::{SiteAir, freeze};
 use crate::programme::Programme;
 use crate::record::{
     ChannelMeta, HandValue, ImportReport, Kind, Record, RecordMeta, RecordOrigin, Source, Stamp, Tap,
@@ -45,9 +45,9 @@ pub fn write_demo(dir: &Path, edits: &[KeyChange]) -> Result<(), Diagnostics> {
     freeze::freeze(dir, Some("b1"), DATE_FROZEN)?;
 
     let bare = aircraft.without_payload();
-    let air = programme.site.air(&BTreeMap::new()).usual;
-    let log = flight::card_flight(&bare, SEED)
-        .and_then(|scenario| flight::fly(&bare, &air, &scenario))
+    let air = SiteAir::of(&programme.site).usual;
+    let scenario = flight::card_flight(&bare, SEED, 0.95);
+    let log = flight::fly(&bare, &air, &scenario)
         .map_err(|e| Diagnostic::error(&path, format!("the flight model cannot fly this aircraft: {e}")))?;
     record_store::write(dir, &flight_record("2026-03-04-rate-steps", "b1", DATE_FLOWN, &log, &fingerprint))?;
     record_store::write(dir, &note(&fingerprint))?;

@@ -509,7 +509,9 @@ impl Reader<'_> {
             };
         }
         if let Some((text, at)) = self.string(t, "channel", "unit", &format!("\"{example}\"")) {
-            if let Err(e) = parse_unit(text, dimension) {
+            if text != "1"
+                && let Err(e) = parse_unit(text, dimension)
+            {
                 self.fail(at, "channel.unit", e.to_string(), &format!("unit = \"{example}\"; {}", e.help()));
             }
             return (text.to_owned(), None);

@@ -206,3 +206,19 @@ pub fn write(file: &File, columns: &[(&str, &[f64])]) -> Result<(), ParquetError
     writer.close()?;
     Ok(())
 }
+
+/// Positions of the columns of numbers.
+pub fn numeric_columns(path: &Path) -> Result<Vec<usize>, Diagnostics> {
+    guarded(path, || {
+        let reader = open(path)?;
+        let schema = reader.metadata().file_metadata().schema_descr();
+        let numeric = schema.columns().iter().enumerate().filter(|(_, c)| {
+            c.max_rep_level() == 0
+                && matches!(
+                    c.physical_type(),
+                    Physical::BOOLEAN | Physical::INT32 | Physical::INT64 | Physical::FLOAT | Physical::DOUBLE
+                )
+        });
+        Ok(numeric.map(|(i, _)| i).collect())
+    })
+}

@@ -521,3 +521,24 @@ fn row(
     }
     Ok(())
 }
+
+/// Columns that hold numbers, by the file's head.
+pub fn numeric_columns(path: &Path, dialect: &Dialect) -> Result<Vec<usize>, Diagnostics> {
+    let head = head(path)?;
+    let mut counts = vec![(0usize, 0usize); dialect.width];
+    let mut fields = Vec::new();
+    for line in lines(&head, &dialect.comment).iter().filter(|l| !l.comment && l.number > dialect.skip) {
+        if split(line.bytes, dialect.delimiter, &mut fields).is_err() {
+            continue;
+        }
+        for (count, f) in counts.iter_mut().zip(&fields) {
+            let bytes = line.bytes.get(f.clone()).unwrap_or(b"");
+            if !bytes.is_empty() {
+                count.1 += 1;
+                count.0 += usize::from(cell(bytes, dialect.decimal).is_some());
+            }
+        }
+    }
+    let numeric = counts.iter().enumerate().filter(|(_, (n, filled))| *filled > 0 && n * 10 >= filled * 9);
+    Ok(numeric.map(|(i, _)| i).collect())
+}
