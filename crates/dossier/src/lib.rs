@@ -5,6 +5,7 @@
 //! workbench call the same functions and show the same result types.
 
 pub mod aircraft_file;
+pub mod atomic;
 pub mod check;
 pub mod demo;
 pub mod diagnostic;

@@ -10,13 +10,14 @@ use physics::flight::{self, FlightLog};
 use physics::mass::mass_properties;
 
 use crate::aircraft_file::AircraftFile;
+use crate::atomic::write_atomically;
 use crate::diagnostic::{Diagnostic, Diagnostics};
 use crate::predict::{SiteAir, freeze};
 use crate::programme::Programme;
 use crate::record::{
     ChannelMeta, HandValue, ImportReport, Kind, Record, RecordMeta, RecordOrigin, Source, Stamp, Tap,
 };
-use crate::record_store::{self, write_atomically};
+use crate::record_store;
 use crate::result::KeyChange;
 
 const DOSSIER: &str = include_str!("dossier.toml");

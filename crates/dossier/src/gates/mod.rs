@@ -26,7 +26,6 @@ pub use self::context::{Context, Weighed};
 pub use self::criterion::{inside, margin};
 pub use self::evidence::{Answer, Evidence, Flight, Found};
 pub use self::limits::Limits;
-pub(crate) use self::limits::place;
 
 use self::criterion::Draft;
 use crate::estimate::Estimate;
