@@ -2,6 +2,7 @@
 
 use std::path::Path;
 
+use physics::aircraft::Aircraft;
 use rayon::prelude::*;
 
 use crate::aircraft_file::AircraftFile;
@@ -23,6 +24,16 @@ pub fn check(dir: &Path, build: Option<&str>, edits: &[KeyChange]) -> Result<Che
     let opened = Opened::open(dir, build, edits)?;
     let evidence = opened.evidence();
     opened.judge(evidence, edits)
+}
+
+/// The aircraft as it was when a record was made: without payload unless the record says it was fitted.
+pub fn as_flown(aircraft: &Aircraft, record: &RecordMeta) -> Aircraft {
+    if payload_fitted(record) { aircraft.clone() } else { aircraft.without_payload() }
+}
+
+/// Whether a record says that the payload was on.
+pub fn payload_fitted(record: &RecordMeta) -> bool {
+    record.values.get("payload_fitted").is_some_and(|v| v.value > 0.5)
 }
 
 /// A dossier's build, read and resolved.
@@ -65,9 +76,7 @@ impl Opened {
             .filter(|m| m.kind == Kind::Flight)
             .map(|m| {
                 let record = record_store::load(&self.dir, &m.id)?;
-                let loaded = m.values.get("payload_fitted").is_some_and(|v| v.value > 0.5);
-                let flown = if loaded { aircraft.clone() } else { aircraft.without_payload() };
-                Ok(Flight { meta: m.clone(), findings: findings(&record, Some(&flown)) })
+                Ok(Flight { meta: m.clone(), findings: findings(&record, Some(&as_flown(aircraft, m))) })
             })
             .collect();
         for f in flights {

@@ -120,10 +120,9 @@ impl Estimate {
         let contributions = inputs
             .iter()
             .flat_map(|(d, e)| {
-                e.contributions.iter().map(move |c| Contribution {
-                    sensitivity: c.sensitivity * d,
-                    ..c.clone()
-                })
+                e.contributions
+                    .iter()
+                    .map(move |c| Contribution { sensitivity: c.sensitivity * d, ..c.clone() })
             })
             .collect();
         Self::new(value, unit, origin, contributions)

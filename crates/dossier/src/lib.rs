@@ -19,4 +19,5 @@ pub mod record;
 pub mod record_store;
 pub mod result;
 pub mod schema;
+pub mod triage;
 pub mod units;
