@@ -1,5 +1,5 @@
 //! The aircraft file: reading, resolving, editing, fingerprints, and what broken files are told.
-#![expect(clippy::unwrap_used, clippy::panic, reason = "helpers of tests")]
+#![expect(clippy::unwrap_used, clippy::panic, reason = "functions that the tests share")]
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
@@ -336,6 +336,10 @@ fn regress_edits_keep_the_rest() {
     let turned =
         station.with_edits(&[change("station.1.spin", "\"cw\""), change("station.2.at.y", "\"-240 mm\"")]);
     assert_eq!(turned.unwrap().resolve(&none()).unwrap().aircraft.stations[0].spin, Spin::Cw);
+    // Line ends of another system stay as they are.
+    let returns = parse(&file.text().replace('\n', "\r\n")).unwrap();
+    let edited = returns.with_edits(&[change("esc.dead_time", "\"3 ms\"")]).unwrap();
+    assert_eq!(edited.text(), returns.text().replace("\"1.5 ms\"", "\"3 ms\""));
     // The same text when nothing is asked.
     assert_eq!(file.with_edits(&[]).unwrap().text(), file.text());
 }

@@ -47,18 +47,18 @@ fn val_schema_against_jsonschema() {
     let table = include_str!("../../../../reference/schema_cases.csv");
     let digest = table.lines().find_map(|l| l.strip_prefix("# schema sha256: ")).unwrap();
     let mut refused = 0;
+    let mut agreed = 0;
     let mut checked = 0;
     for row in table.lines().filter(|l| !l.starts_with('#') && !l.starts_with("file,")) {
         let (file, valid) = row.split_once(',').unwrap();
         let read = dossier::aircraft_file::AircraftFile::load(&folder.join(file)).is_ok();
-        if read {
-            assert_eq!(valid, "true", "{file} is read but the schema refuses it");
-        }
+        assert!(!read || valid == "true", "{file} is read but the schema refuses it");
+        agreed += usize::from(!read || valid == "true");
         refused += usize::from(valid == "false");
         checked += 1;
     }
     println!(
-        "VALIDATION|schema|fixtures on which schema and reader agree, of {checked}|python-jsonschema (draft 2020-12)|{checked}|{checked}|exact"
+        "VALIDATION|schema|fixtures that the schema does not refuse while the reader accepts, of {checked}|python-jsonschema (draft 2020-12)|{checked}|{agreed}|exact"
     );
     // The schema is worth having: it alone refuses a good part of the broken files.
     assert!(refused >= 35, "{refused} of {checked}");
