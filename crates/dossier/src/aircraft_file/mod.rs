@@ -196,11 +196,16 @@ impl AircraftFile {
                 errors.push(*d);
             }
         }
-        if errors.is_empty() {
-            Self::parse(self.path(), &document.to_string())
-        } else {
-            Err(Diagnostics(errors))
+        if !errors.is_empty() {
+            return Err(Diagnostics(errors));
         }
+        // The writer ends every line with a line feed alone; files of another system keep theirs.
+        let mut text = document.to_string();
+        let returns = self.text().matches("\r\n").count();
+        if returns > 0 && returns == self.text().matches('\n').count() {
+            text = text.replace("\r\n", "\n").replace('\n', "\r\n");
+        }
+        Self::parse(self.path(), &text)
     }
 
     /// Section to SHA-256 of its content: `geometry` (layout or stations, drag area, avionics
