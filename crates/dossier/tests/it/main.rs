@@ -1,2 +1,5 @@
 //! Integration tests.
+
 mod aircraft_file;
+mod import;
+mod record_store;
