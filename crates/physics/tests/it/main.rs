@@ -1,1 +1,7 @@
 //! Integration tests.
+
+mod atmosphere;
+mod mass;
+mod powertrain;
+mod rotor;
+mod table;
