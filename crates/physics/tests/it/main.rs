@@ -1,1 +1,5 @@
 //! Integration tests.
+
+mod control;
+mod filters;
+mod loops;
