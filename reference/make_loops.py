@@ -31,7 +31,7 @@ CHAINS = {
                                    floor=0, p=40, i=120, d=0.1, d_lag=1e-3, update=2.5e-4, dead=0.5e-3, tau=0.018),
     "large and slow": BASE | dict(sample_period=2e-3, period=4e-3, order=4, cutoff=35, centre=60, width=20, p=5, i=6,
                                   tau=0.09, dead=4e-3, update=2.5e-3, protocol=2.5e-3),
-    "unstable": BASE | dict(p=75, i=40),
+    "unstable": BASE | dict(p=150, i=40),
 }
 
 
@@ -184,8 +184,10 @@ def sampled(c, duration, dt, phase):
             u = c["p"] * error + integral
             if c["d"]:
                 g = 1 - np.exp(-ts / c["d_lag"])
-                d_state += g * (filtered - d_state)
-                u -= c["d"] / c["d_lag"] * (filtered - d_state)
+                # Backward difference, then a first-order lag: unit gain on a ramp.
+                d_state += g * ((filtered - last_meas) / ts - d_state)
+                u -= c["d"] * d_state
+            last_meas = filtered
             pending.append((k + r(c["delay"] + c["protocol"]), u))
         while pending and pending[0][0] <= k:
             sent = pending.pop(0)[1]
