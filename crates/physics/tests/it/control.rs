@@ -5,8 +5,8 @@ use std::f64::consts::{PI, TAU};
 use nalgebra::{DMatrix, DVector};
 use physics::aircraft::{Aircraft, Spin, Station};
 use physics::control::{
-    Axis, ControlError, acceleration_effectiveness, authority, effectiveness, hover_trim, mixer, reaction_lead,
-    single_rotor_out, yaw_sign,
+    Axis, ControlError, acceleration_effectiveness, authority, effectiveness, hover_trim, mixer,
+    reaction_lead, single_rotor_out, yaw_sign,
 };
 use physics::rotor::{Coefficients, Rotor};
 use physics::{Mat3, Vec3};
@@ -120,13 +120,17 @@ fn val_rotor_out_against_scipy_linprog() {
         let n = spins.len();
         let aircraft = bare(ring(&spins, 0.45, 0.0));
         let all =
-            single_rotor_out(&aircraft, &Vec3::zeros(), 0.03, 10.0 * n as f64, &vec![22.0; n], &vec![0.0; n]).unwrap();
+            single_rotor_out(&aircraft, &Vec3::zeros(), 0.03, 10.0 * n as f64, &vec![22.0; n], &vec![0.0; n])
+                .unwrap();
         let lost: usize = row["lost"].parse().unwrap();
         for (key, got) in [("with_yaw", all[lost].with_yaw), ("without_yaw", all[lost].without_yaw)] {
             let text = got.map_or("none".to_owned(), |v| format!("{v:.6}"));
             println!(
                 "VALIDATION|control|{} {}, rotor {} lost, share of authority {key} [1]|SciPy linprog (reference/rotor_out.csv)|{}|{text}|1e-6",
-                row["layout"], row["spins"], lost + 1, row[key]
+                row["layout"],
+                row["spins"],
+                lost + 1,
+                row[key]
             );
             match got {
                 None => assert_eq!(row[key], "none"),
@@ -143,10 +147,9 @@ fn val_rotor_out_against_scipy_linprog() {
 #[test]
 fn val_du_2015_hexacopters() {
     let (p, n) = (Spin::Ccw, Spin::Cw);
-    for (spins, expected) in [
-        ([p, n, p, n, p, n], [false; 6]),
-        ([p, p, n, n, p, n], [true, true, true, true, false, false]),
-    ] {
+    for (spins, expected) in
+        [([p, n, p, n, p, n], [false; 6]), ([p, p, n, n, p, n], [true, true, true, true, false, false])]
+    {
         let aircraft = bare(ring(&spins, 0.275, 0.0));
         let out = single_rotor_out(&aircraft, &Vec3::zeros(), 0.1, 15.0, &[6.125; 6], &[0.0; 6]).unwrap();
         let got: Vec<bool> = out.iter().map(|o| o.with_yaw.is_some_and(|t| t > 0.0)).collect();
@@ -220,7 +223,10 @@ fn lost_axes_are_named() {
     let m = effectiveness(&same, &Vec3::zeros(), 0.0);
     assert_eq!(mixer(&m), Err(ControlError::NotControllable { axis: Axis::Yaw, tied_to: vec![] }));
     let three = bare(ring(&QUAD[..3], 0.31, 0.0));
-    assert!(matches!(mixer(&effectiveness(&three, &Vec3::zeros(), 0.02)), Err(ControlError::NotControllable { .. })));
+    assert!(matches!(
+        mixer(&effectiveness(&three, &Vec3::zeros(), 0.02)),
+        Err(ControlError::NotControllable { .. })
+    ));
 }
 
 #[test]
@@ -229,7 +235,10 @@ fn impossible_trims_are_errors() {
     let outside = Vec3::new(0.4, 0.0, 0.0);
     assert!(matches!(hover_trim(&quad, &outside, 0.02, 20.0), Err(ControlError::NegativeThrust { .. })));
     let pair = bare(ring(&QUAD[..2], 0.31, 90.0));
-    assert!(matches!(hover_trim(&pair, &Vec3::new(0.1, 0.0, 0.0), 0.02, 20.0), Err(ControlError::NoTrim { .. })));
+    assert!(matches!(
+        hover_trim(&pair, &Vec3::new(0.1, 0.0, 0.0), 0.02, 20.0),
+        Err(ControlError::NoTrim { .. })
+    ));
     assert_eq!(hover_trim(&bare(Vec::new()), &outside, 0.02, 20.0), Err(ControlError::NoRotors));
     let m = effectiveness(&quad, &Vec3::zeros(), 0.02);
     assert!(matches!(
@@ -258,8 +267,8 @@ fn reaction_of_rotor_acceleration() {
 }
 
 fn layouts() -> impl Strategy<Value = (Vec<Station>, Vec3)> {
-    (4usize..=9, 0.15f64..0.8, 0.0f64..12.0, any::<bool>(), (-0.05f64..0.05, -0.05f64..0.05, -0.1f64..0.1)).prop_map(
-        |(n, arm, cant, with, (x, y, z))| {
+    (4usize..=9, 0.15f64..0.8, 0.0f64..12.0, any::<bool>(), (-0.05f64..0.05, -0.05f64..0.05, -0.1f64..0.1))
+        .prop_map(|(n, arm, cant, with, (x, y, z))| {
             let spins: Vec<Spin> = (0..n).map(|k| QUAD[k % 2]).collect();
             let stations = ring(&spins, arm, 180.0 / n as f64)
                 .into_iter()
@@ -271,8 +280,7 @@ fn layouts() -> impl Strategy<Value = (Vec<Station>, Vec3)> {
                 })
                 .collect();
             (stations, Vec3::new(x, y, z) * arm)
-        },
-    )
+        })
 }
 
 proptest! {
@@ -319,7 +327,13 @@ fn val_quad_yaw_closed_form() {
     let m = effectiveness(&quad, &Vec3::zeros(), 0.02);
     let got = authority(&m, &[4.0; 4], &[14.0; 4], &[0.0; 4], &Mat3::identity()).unwrap();
     let (yaw, roll) = (4.0 * 0.02 * 4.0, 4.0 * 0.25 * (PI / 4.0).sin() * 4.0);
-    println!("VALIDATION|control|quad-x yaw authority [N m]|closed form 4 k T|{yaw}|{:.9}|1e-9", got.moment[2].1);
-    println!("VALIDATION|control|quad-x roll authority [N m]|closed form 4 y T|{roll:.9}|{:.9}|1e-9", got.moment[0].1);
+    println!(
+        "VALIDATION|control|quad-x yaw authority [N m]|closed form 4 k T|{yaw}|{:.9}|1e-9",
+        got.moment[2].1
+    );
+    println!(
+        "VALIDATION|control|quad-x roll authority [N m]|closed form 4 y T|{roll:.9}|{:.9}|1e-9",
+        got.moment[0].1
+    );
     assert!((got.moment[2].1 - yaw).abs() < 1e-9 && (got.moment[0].1 - roll).abs() < 1e-9);
 }

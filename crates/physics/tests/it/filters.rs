@@ -1,5 +1,7 @@
 //! Digital filters against SciPy and the published coefficients of the audio cookbook.
 
+#![expect(clippy::unwrap_used, clippy::panic, reason = "helpers of tests")]
+
 use std::collections::BTreeMap;
 use std::f64::consts::TAU;
 
@@ -64,8 +66,10 @@ fn val_scipy_filter_in_time() {
     let mut worst: f64 = 0.0;
     for row in &table("filter_steps.csv") {
         let mut sections = cascade(&filter_of(row), number(row, "sample_rate_hz")).unwrap();
-        let output: Vec<f64> =
-            input.iter().map(|&x| sections.iter_mut().fold(x, |signal, section| section.step(signal))).collect();
+        let output: Vec<f64> = input
+            .iter()
+            .map(|&x| sections.iter_mut().fold(x, |signal, section| section.step(signal)))
+            .collect();
         worst = worst.max((output[row["n"].parse::<usize>().unwrap()] - number(row, "output")).abs());
     }
     println!(
@@ -82,7 +86,9 @@ fn val_cookbook_low_pass() {
     let expected = [0.001_189_21, 0.002_378_42, 0.001_189_21, -1.900_112_42, 0.904_869_27];
     let got = [section.b[0], section.b[1], section.b[2], section.a[0], section.a[1]];
     for (name, (e, g)) in ["b0", "b1", "b2", "a1", "a2"].iter().zip(expected.iter().zip(&got)) {
-        println!("VALIDATION|filters|low-pass 90 Hz at 8 kHz, {name} [1]|audio cookbook formula|{e}|{g:.8}|5e-9");
+        println!(
+            "VALIDATION|filters|low-pass 90 Hz at 8 kHz, {name} [1]|audio cookbook formula|{e}|{g:.8}|5e-9"
+        );
         assert!((e - g).abs() < 5.1e-9);
     }
 }
@@ -94,7 +100,9 @@ fn val_notch_is_the_one_of_exact_width() {
     let expected = [0.863_271_26, -1.396_802_25, 0.863_271_26, 0.726_542_53];
     let got = [section.b[0], section.b[1], section.b[2], section.a[1]];
     for (name, (e, g)) in ["b0", "b1", "b2", "a2"].iter().zip(expected.iter().zip(&got)) {
-        println!("VALIDATION|filters|notch 100 Hz, 50 Hz wide at 1 kHz, {name} [1]|SciPy iirnotch|{e}|{g:.8}|5e-9");
+        println!(
+            "VALIDATION|filters|notch 100 Hz, 50 Hz wide at 1 kHz, {name} [1]|SciPy iirnotch|{e}|{g:.8}|5e-9"
+        );
         assert!((e - g).abs() < 5.1e-9);
     }
     let cookbook_b0: f64 = 0.871_880_39;
@@ -121,10 +129,9 @@ fn val_butterworth_phase() {
             assert!((got - expected).abs() < 2e-3, "{order} {ratio} {got}");
         }
     }
-    for (order, cutoff, list) in [
-        (1, 100.0, [-5.5245, -10.9586, -25.9873, -38.3163]),
-        (2, 80.0, [-9.9667, -20.2374, -54.6215, -90.0]),
-    ] {
+    for (order, cutoff, list) in
+        [(1, 100.0, [-5.5245, -10.9586, -25.9873, -38.3163]), (2, 80.0, [-9.9667, -20.2374, -54.6215, -90.0])]
+    {
         let sections = cascade(&Filter::LowPass { order, cutoff }, 1000.0).unwrap();
         for (frequency, expected) in [10.0, 20.0, 50.0, 80.0].iter().zip(list) {
             let got = phase(&sections, TAU * frequency, 1000.0).to_degrees();

@@ -1,5 +1,7 @@
 //! Rate chain, margins, ledger, steps and noise against python-control, closed forms and simulations.
 
+#![expect(clippy::unwrap_used, reason = "helpers of tests")]
+
 use std::collections::BTreeMap;
 use std::f64::consts::{FRAC_PI_2, PI, TAU};
 
@@ -164,11 +166,15 @@ fn val_rational_margins_against_python_control() {
 #[test]
 fn val_textbook_margins() {
     let check = |what: &str, expected: f64, got: f64, tolerance: f64| {
-        println!("VALIDATION|loops|{what}|closed form, cross-checked with python-control 0.10.2|{expected}|{got:.4}|{tolerance}");
+        println!(
+            "VALIDATION|loops|{what}|closed form, cross-checked with python-control 0.10.2|{expected}|{got:.4}|{tolerance}"
+        );
         assert!((expected - got).abs() < tolerance, "{what} {got}");
     };
     let db = |ratio: f64| 20.0 * ratio.log10();
-    for (k, t, pm, gm) in [(10.0, 0.02, 78.5408, 17.9018), (20.0, 0.02, 67.0817, 11.8812), (30.0, 0.025, 47.0282, 6.4212)] {
+    for (k, t, pm, gm) in
+        [(10.0, 0.02, 78.5408, 17.9018), (20.0, 0.02, 67.0817, 11.8812), (30.0, 0.025, 47.0282, 6.4212)]
+    {
         let m = margins(&|w| Complex::new(0.0, -w * t).exp() * k / Complex::new(0.0, w), 1e-3, 1e5, 1);
         check(&format!("{k} e^(-{t} s)/s, phase margin [deg]"), pm, m.phase_margin.to_degrees(), 1e-4);
         check(&format!("{k} e^(-{t} s)/s, gain margin [dB]"), gm, db(m.gain_margin_up), 1e-4);
@@ -343,9 +349,10 @@ fn val_bandwidth_and_phase_delay() {
     for (name, system, expected) in cases {
         let got = attitude_bandwidth(&|w| system(Complex::new(0.0, w)), 0.1, 500.0).unwrap();
         let found = [got.neutral_stability, got.phase_bandwidth, got.gain_bandwidth, got.phase_delay];
-        for (k, what) in ["w180 [rad/s]", "phase bandwidth [rad/s]", "gain bandwidth [rad/s]", "phase delay [s]"]
-            .iter()
-            .enumerate()
+        for (k, what) in
+            ["w180 [rad/s]", "phase bandwidth [rad/s]", "gain bandwidth [rad/s]", "phase delay [s]"]
+                .iter()
+                .enumerate()
         {
             println!(
                 "VALIDATION|loops|{name}: {what}|definition of ADS-33E-PRF on the models of Ham, Gardner and Tischler|{}|{:.5}|2e-4 relative, 6e-5 s",
@@ -372,11 +379,17 @@ fn val_inflow_lead() {
     let (sigma, a, ct) = (0.09, 5.5, 0.0135_f64);
     let lambda = (ct / 2.0).sqrt();
     let pitch = 3.0 * (2.0 * ct / (sigma * a) + lambda / 2.0);
-    let thrust = |speed: f64, inflow: f64| speed * speed * sigma * a / 2.0 * (pitch / 3.0 - inflow / speed / 2.0);
+    let thrust =
+        |speed: f64, inflow: f64| speed * speed * sigma * a / 2.0 * (pitch / 3.0 - inflow / speed / 2.0);
     let step = 1e-6;
     let frozen = (thrust(1.0 + step, lambda) - thrust(1.0 - step, lambda)) / (2.0 * step);
     let steady = 2.0 * thrust(1.0, lambda);
-    assert!((frozen / steady - lead.zero / lead.pole).abs() < 1e-6, "{} {}", frozen / steady, lead.zero / lead.pole);
+    assert!(
+        (frozen / steady - lead.zero / lead.pole).abs() < 1e-6,
+        "{} {}",
+        frozen / steady,
+        lead.zero / lead.pole
+    );
     assert!((InflowLead::from_net(0.002).net() - 0.002).abs() < 1e-15);
 }
 
@@ -438,15 +451,14 @@ fn yaw_reaction_leads_and_derivative_on_measurement() {
     let chain = rate_chain(&example(), 2, 0.035, 0.0).unwrap();
     let quick = chain.clone().with_reaction_lead(0.05, 1.0);
     assert!(quick.phase(20.0) > chain.phase(20.0));
-    assert_eq!(quick.clone().with_reaction_lead(0.05, 0.0), chain);
+    assert_eq!(quick.with_reaction_lead(0.05, 0.0), chain);
     // With derivative the closed loop has the demand through p and i only: at zero frequency it is one.
     let derivative = chain.with_gains(16.0, 40.0, 0.3);
     assert!((derivative.closed_at(Complex::new(1e-4, 0.0)) - 1.0).norm() < 1e-3);
     let s = Complex::new(0.0, 30.0);
     let pi = s.inv() * 40.0 + 16.0;
     let pid = pi + s * 0.3 / (s * 2e-3 + 1.0);
-    let sensing: Complex<f64> =
-        derivative.stages[..4].iter().map(|stage| stage.element.at(s)).product();
+    let sensing: Complex<f64> = derivative.stages[..4].iter().map(|stage| stage.element.at(s)).product();
     let l = derivative.loop_gain(30.0);
     let expected = l / pid * pi / sensing / (l + 1.0);
     assert!((derivative.closed_at(s) - expected).norm() < 1e-9);
@@ -460,7 +472,8 @@ fn attitude_loop_on_top() {
     assert!(calm.overshoot < 0.1 && calm.settling.is_some(), "{calm:?}");
     assert_eq!(attitude_step(&chain, 5.0 * wc, 3.0, 2e-3), Err(ResponseError::Unstable));
     let bandwidth =
-        attitude_bandwidth(&|w| chain.attitude_closed_at(wc / 6.0, Complex::new(0.0, w)), 0.1, 500.0).unwrap();
+        attitude_bandwidth(&|w| chain.attitude_closed_at(wc / 6.0, Complex::new(0.0, w)), 0.1, 500.0)
+            .unwrap();
     assert!(bandwidth.phase_bandwidth < bandwidth.neutral_stability && bandwidth.phase_delay > 0.0);
 }
 
@@ -537,7 +550,7 @@ proptest! {
         prop_assert!(almost.stable && almost.phase_margin < 0.01);
         prop_assert!(!tuned.clone().with_delay_at("esc-dead-time", 1.001 * m.delay_margin).margins().stable);
         prop_assert!(tuned.clone().with_gain_factor(0.999 * m.gain_margin_up).margins().stable);
-        let over = tuned.clone().with_gain_factor(1.001 * m.gain_margin_up).margins();
+        let over = tuned.with_gain_factor(1.001 * m.gain_margin_up).margins();
         prop_assert!(!over.stable && over.unstable_poles == 2 && over.gain_margin_up < 1.0);
 
         // Disc margin: guaranteed margins never exceed the real ones; and S is bounded by both.
