@@ -500,6 +500,20 @@ fn prop_bad_input_is_an_error() {
         scenario.duration = bad;
         assert!(fly(&aircraft, &sea_level(), &scenario).is_err());
     }
+    let spoil: [fn(&mut Aircraft, &mut Scenario); 7] = [
+        |a, _| a.esc.as_mut().unwrap().dead_time = 1e300,
+        |a, _| a.attitude_loop.as_mut().unwrap().rate_limit = -1.0,
+        |a, _| a.rate_loop.as_mut().unwrap().p = [f64::NAN; 3],
+        |a, _| a.filters = vec![Filter::LowPass { order: 2, cutoff: 900.0 }],
+        |_, s| s.step = 1e-300,
+        |_, s| s.log_rate = 1e300,
+        |_, s| s.height = f64::NAN,
+    ];
+    for (k, change) in spoil.iter().enumerate() {
+        let (mut bad, mut scenario) = (aircraft.clone(), good.clone());
+        change(&mut bad, &mut scenario);
+        assert!(fly(&bad, &sea_level(), &scenario).is_err(), "{k}");
+    }
     let mut scenario = good.clone();
     scenario.initial_charge = 1.2;
     assert!(fly(&aircraft, &sea_level(), &scenario).is_err());
