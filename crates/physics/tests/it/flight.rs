@@ -174,7 +174,7 @@ fn val_tumbling_follows_elliptic_functions() {
     aircraft.imu.as_mut().unwrap().delay = 0.0;
     let log = fly(&aircraft, &vacuum, &scenario).unwrap();
     let mut worst = 0.0_f64;
-    for row in table(include_str!("../../reference/flight_tumbling.csv")) {
+    for row in table(include_str!("../../../../reference/flight_tumbling.csv")) {
         let at = (row[0] * scenario.log_rate).round() as usize;
         for (axis, &expected) in ["x", "y", "z"].iter().zip(&row[1..]) {
             worst = worst.max((channel(&log, &format!("rate_raw.{axis}"))[at] - expected).abs());
@@ -409,7 +409,7 @@ fn val_once_per_revolution_vibration_is_force_over_mass() {
 
 #[test]
 fn val_rate_step_is_that_of_the_linear_loop() {
-    let reference = table(include_str!("../../reference/flight_rate_step.csv"));
+    let reference = table(include_str!("../../../../reference/flight_rate_step.csv"));
     for linearised in [true, false] {
         let mut aircraft = quad();
         aircraft.rotor.pitch = None;
