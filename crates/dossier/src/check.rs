@@ -2,6 +2,7 @@
 
 use std::path::Path;
 
+use physics::aircraft::Aircraft;
 use rayon::prelude::*;
 
 use crate::aircraft_file::AircraftFile;
@@ -25,6 +26,16 @@ pub fn check(dir: &Path, build: Option<&str>, edits: &[KeyChange]) -> Result<Che
     opened.judge(evidence, edits)
 }
 
+/// The aircraft as it was when a record was made: without payload unless the record says it was fitted.
+pub fn as_flown(aircraft: &Aircraft, record: &RecordMeta) -> Aircraft {
+    if payload_fitted(record) { aircraft.clone() } else { aircraft.without_payload() }
+}
+
+/// Whether a record says that the payload was on.
+pub fn payload_fitted(record: &RecordMeta) -> bool {
+    record.values.get("payload_fitted").is_some_and(|v| v.value > 0.5)
+}
+
 /// A dossier's build, read and resolved.
 pub struct Opened {
     /// Programme.
@@ -46,12 +57,12 @@ impl Opened {
     /// All that is wrong with the dossier's files.
     pub fn open(dir: &Path, build: Option<&str>, edits: &[KeyChange]) -> Result<Self, Diagnostics> {
         let programme = Programme::load(dir)?;
-        let build = programme.build(build)?;
+        let build = programme.build(build)?.id.clone();
         let file = AircraftFile::load(&programme.aircraft_path(&build))?;
         let file = if edits.is_empty() { file } else { file.with_edits(edits)? };
         let subject = Subject::new(file, programme.site.clone())?;
         let limits = Limits::load(dir)?;
-        let records = record_store::list(dir)?.into_iter().filter(|r| r.build == build).collect();
+        let records = record_store::list(&dir.join("records"))?.into_iter().filter(|r| r.build == build).collect();
         Ok(Self { programme, build, subject, records, limits, dir: dir.to_owned() })
     }
 
@@ -64,10 +75,8 @@ impl Opened {
             .par_iter()
             .filter(|m| m.kind == Kind::Flight)
             .map(|m| {
-                let record = record_store::load(&self.dir, &m.id)?;
-                let loaded = m.values.get("payload_fitted").is_some_and(|v| v.value > 0.5);
-                let flown = if loaded { aircraft.clone() } else { aircraft.without_payload() };
-                Ok(Flight { meta: m.clone(), findings: findings(&record, Some(&flown)) })
+                let record = record_store::load(&self.dir.join("records"), &m.id)?;
+                Ok(Flight { meta: m.clone(), findings: findings(&record, Some(&as_flown(aircraft, m))) })
             })
             .collect();
         for f in flights {

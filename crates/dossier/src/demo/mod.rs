@@ -10,13 +10,14 @@ use physics::flight::{self, FlightLog};
 use physics::mass::mass_properties;
 
 use crate::aircraft_file::AircraftFile;
+use crate::atomic::write_atomically;
 use crate::diagnostic::{Diagnostic, Diagnostics};
-use crate::predict::freeze;
+use crate::predict::{SiteAir, freeze};
 use crate::programme::Programme;
 use crate::record::{
     ChannelMeta, HandValue, ImportReport, Kind, Record, RecordMeta, RecordOrigin, Source, Stamp, Tap,
 };
-use crate::record_store::{self, write_atomically};
+use crate::record_store;
 use crate::result::KeyChange;
 
 const DOSSIER: &str = include_str!("dossier.toml");
@@ -41,16 +42,16 @@ pub fn write_demo(dir: &Path, edits: &[KeyChange]) -> Result<(), Diagnostics> {
     let programme = Programme::load(dir)?;
     let fingerprint = file.fingerprint();
 
-    record_store::write(dir, &weighing(&aircraft, &fingerprint))?;
+    record_store::write(&dir.join("records"), &weighing(&aircraft, &fingerprint))?;
     freeze::freeze(dir, Some("b1"), DATE_FROZEN)?;
 
     let bare = aircraft.without_payload();
-    let air = programme.site.air(&BTreeMap::new()).usual;
-    let log = flight::card_flight(&bare, SEED)
-        .and_then(|scenario| flight::fly(&bare, &air, &scenario))
+    let air = SiteAir::of(&programme.site).usual;
+    let scenario = flight::card_flight(&bare, SEED, 0.95);
+    let log = flight::fly(&bare, &air, &scenario)
         .map_err(|e| Diagnostic::error(&path, format!("the flight model cannot fly this aircraft: {e}")))?;
-    record_store::write(dir, &flight_record("2026-03-04-rate-steps", "b1", DATE_FLOWN, &log, &fingerprint))?;
-    record_store::write(dir, &note(&fingerprint))?;
+    record_store::write(&dir.join("records"), &flight_record("2026-03-04-rate-steps", "b1", DATE_FLOWN, &log, &fingerprint))?;
+    record_store::write(&dir.join("records"), &note(&fingerprint))?;
     Ok(())
 }
 

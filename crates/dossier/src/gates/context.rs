@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 
+use crate::check::payload_fitted;
 use crate::estimate::{Contribution, Estimate, Origin};
 use crate::gates::evidence::{Answer, Evidence, Found};
 use crate::gates::keys::Keys;
@@ -124,7 +125,7 @@ impl<'a> Context<'a> {
                 _ => (measured, false),
             }
         };
-        let loaded = meta.values.get("payload_fitted").is_some_and(|v| v.value > 0.5);
+        let loaded = payload_fitted(meta);
         let (mass_id, centre) = if loaded { ("mass.total", "mass.centre") } else { ("mass.bare", "mass.bare.centre") };
         let get = |id: &str| self.prediction.get(id);
         let (mass, carried) = figure("mass", w.mass, "kg", get(mass_id));

@@ -26,9 +26,9 @@ pub use self::context::{Context, Weighed};
 pub use self::criterion::{inside, margin};
 pub use self::evidence::{Answer, Evidence, Flight, Found};
 pub use self::limits::Limits;
-pub(crate) use self::limits::place;
 
 use self::criterion::Draft;
+use crate::check::as_flown;
 use crate::estimate::Estimate;
 use crate::result::{CriterionResult, GateResult, Ledger, Limiting, State};
 
@@ -193,9 +193,8 @@ pub(crate) fn at_hover_voltage(
 ) -> Option<Estimate> {
     let flight = ctx.evidence.flights.iter().find(|f| f.meta.id == record)?;
     let voltage = flight.findings.estimate("hover.voltage")?.value;
-    let loaded = flight.meta.values.get("payload_fitted").is_some_and(|v| v.value > 0.5);
     ctx.subject.estimate(unit, &|aircraft, air| {
-        let flown = if loaded { aircraft.clone() } else { aircraft.without_payload() };
+        let flown = as_flown(aircraft, &flight.meta);
         let density = air.usual.density;
         let bus = |charge: f64| hover_point(&flown, density, charge).map(|p| p.bus_voltage);
         let (mut low, mut high) = (0.02, 1.0);

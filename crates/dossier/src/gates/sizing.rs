@@ -55,9 +55,9 @@ fn drafts(ctx: &Context<'_>) -> Vec<Draft> {
         },
     ];
     for (id, text, output, key) in [
-        ("sizing.roll-acceleration", "roll acceleration available, thrust held", "authority.x", "effectiveness_ratio.x"),
-        ("sizing.pitch-acceleration", "pitch acceleration available, thrust held", "authority.y", "effectiveness_ratio.y"),
-        ("sizing.yaw-acceleration", "yaw acceleration available, thrust held", "authority.z", "effectiveness_ratio.z"),
+        ("sizing.roll-acceleration", "roll acceleration available, thrust held", "authority.x", "effectiveness.x.ratio"),
+        ("sizing.pitch-acceleration", "pitch acceleration available, thrust held", "authority.y", "effectiveness.y.ratio"),
+        ("sizing.yaw-acceleration", "yaw acceleration available, thrust held", "authority.z", "effectiveness.z.ratio"),
     ] {
         let predicted = ctx.predicted(output);
         let measured = match (ctx.flight(key), &predicted) {

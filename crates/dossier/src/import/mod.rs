@@ -22,7 +22,7 @@ mod taps;
 mod text_file;
 mod timebase;
 mod vocabulary;
-mod weighing;
+pub mod weighing;
 mod words;
 
 use std::collections::BTreeMap;

@@ -5,13 +5,13 @@ use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
 
+use crate::atomic::write_atomically;
 use crate::check::Opened;
 use crate::diagnostic::{Diagnostic, Diagnostics};
 use crate::estimate::Estimate;
 use crate::gates::Context;
 use crate::predict::Group;
 use crate::record::Kind;
-use crate::record_store::write_atomically;
 use crate::result::Score;
 
 /// `predictions/<build>.json`.

@@ -4,14 +4,16 @@
 //! effects of changes call this function many times.
 
 use physics::aircraft::Aircraft;
-use physics::atmosphere::Air;
+use physics::atmosphere::{self, Air};
 use physics::control;
 use physics::loops::{chain, ledger, margins, noise, response};
 use physics::mass::{MassProperties, mass_properties};
 use physics::powertrain::{self, OperatingPoint, PowertrainError};
 use physics::{STANDARD_GRAVITY, Vec3};
 
-/// Number of samples of the frequency grid of the margins.
+use crate::programme::Site;
+
+/// Names of the axes.
 const AXES: [char; 3] = ['x', 'y', 'z'];
 
 /// A group of outputs.
@@ -107,6 +109,38 @@ pub struct SiteAir {
     /// Highest and hottest.
     pub worst: Air,
 }
+
+/// How much hotter than stated the worst corner of the site is, K (common practice, no source).
+const HOTTER: f64 = 20.0;
+/// How much higher, m (common practice, no source).
+const HIGHER: f64 = 200.0;
+
+impl SiteAir {
+    /// Of a site. The worst corner is hotter and higher than the site by a fixed step.
+    ///
+    /// A site outside the atmosphere model falls back on the standard's sea level; the programme
+    /// file has been checked before, so that only a perturbed value can come here.
+    pub fn of(site: &Site) -> Self {
+        let air = |elevation: f64, temperature: f64| {
+            atmosphere::air_at_temperature(elevation, temperature, site.humidity)
+                .or_else(|_| atmosphere::air(0.0, 0.0, 0.0))
+                .unwrap_or(SEA_LEVEL)
+        };
+        Self {
+            usual: air(site.elevation, site.temperature),
+            worst: air(site.elevation + HIGHER, site.temperature + HOTTER),
+        }
+    }
+}
+
+/// ISO 2533 at sea level.
+const SEA_LEVEL: Air = Air {
+    density: 1.225,
+    pressure: 101_325.0,
+    temperature: 288.15,
+    sound_speed: 340.294,
+    viscosity: 1.789_38e-5,
+};
 
 /// States of charge that the predictions are made at, with their names.
 fn charges(aircraft: &Aircraft) -> Vec<(&'static str, &'static str, f64)> {
@@ -322,7 +356,7 @@ fn full_outputs(out: &mut Nominal, loaded: &Case<'_>, bare: &Case<'_>, air: &Sit
                     "A",
                     f.point.battery_current,
                 );
-                out.facts.push((format!("Limit that binds, {cwords}"), f.binding.to_string()));
+                out.facts.push((format!("Limit that binds, {cwords}"), f.binding.words().to_owned()));
                 if cid == "full" {
                     at_full = Some(f.total);
                 }
@@ -373,7 +407,7 @@ fn endurance_outputs(out: &mut Nominal, loaded: &Case<'_>, bare: &Case<'_>, dens
         match powertrain::endurance(case.aircraft, &trim.thrusts, density, 1.0) {
             Ok(e) => {
                 out.put(format!("endurance.{id}"), head, &format!("hover endurance, {words}"), "s", e.time);
-                out.facts.push((format!("Hover {words} ends at"), e.end.to_string()));
+                out.facts.push((format!("Hover {words} ends at"), e.end.words().to_owned()));
             }
             Err(e) => out.wait(head, &e),
         }

@@ -73,13 +73,13 @@ impl Subject {
     /// All inputs: of the aircraft file and of the site.
     pub fn inputs(&self) -> Vec<InputLine> {
         let mut all = self.resolved.inputs.clone();
-        all.extend(self.site.inputs());
+        all.extend(self.site.inputs.iter().cloned());
         all
     }
 
     /// Air at the site.
     pub fn air(&self) -> SiteAir {
-        self.site.air(&BTreeMap::new())
+        SiteAir::of(&self.site)
     }
 
     /// Central values only.
@@ -91,7 +91,7 @@ impl Subject {
     fn moved(&self, key: &str, value: f64, groups: &[Group]) -> Option<Nominal> {
         let moved = BTreeMap::from([(key.to_owned(), value)]);
         if key.starts_with("site.") {
-            return Some(nominal(&self.resolved.aircraft, &self.site.air(&moved), groups));
+            return Some(nominal(&self.resolved.aircraft, &SiteAir::of(&self.site.with(&moved)), groups));
         }
         let resolved = self.file.resolve(&moved).ok()?;
         Some(nominal(&resolved.aircraft, &self.air(), groups))
@@ -125,7 +125,7 @@ impl Subject {
         let at = |key: &str, v: f64| -> Option<f64> {
             let moved = BTreeMap::from([(key.to_owned(), v)]);
             if key.starts_with("site.") {
-                return f(&self.resolved.aircraft, &self.site.air(&moved));
+                return f(&self.resolved.aircraft, &SiteAir::of(&self.site.with(&moved)));
             }
             f(&self.file.resolve(&moved).ok()?.aircraft, &self.air())
         };
