@@ -134,16 +134,15 @@ fn gate_section(number: usize, gate: &GateResult, detail: bool) -> String {
         ));
     }
     out.push('\n');
-    let mut table = Table::new(&["No", "Criterion", "Predicted", "Measured", "Limit", "Unit", "State"]);
+    let mut table = Table::new(&["No", "Predicted", "Measured", "Limit", "State"]);
     for (k, c) in gate.criteria.iter().enumerate() {
         let d = display(c);
+        table.span(&format!("{number}.{}", k + 1), &c.text);
         table.row([
-            format!("{number}.{}", k + 1),
-            c.text.clone(),
-            c.predicted.as_ref().map_or_else(|| "-".to_owned(), |e| d.bare(e)),
-            c.measured.as_ref().map_or_else(|| "-".to_owned(), |m| d.bare(&m.estimate)),
+            String::new(),
+            c.predicted.as_ref().map_or_else(|| "-".to_owned(), |e| d.figure(e)),
+            c.measured.as_ref().map_or_else(|| "-".to_owned(), |m| d.figure(&m.estimate)),
             limit_for(&d, &c.limit),
-            d.unit.clone(),
             c.state.word_marked(c.simulated),
         ]);
     }
