@@ -12,6 +12,7 @@ use rayon::prelude::*;
 use crate::gates::candidate::Candidate;
 use crate::gates::context::Context;
 use crate::gates::criterion::{Carry, Draft, Metric, inside, margin};
+use crate::gates::evidence::covers;
 use crate::gates::metric_of;
 use crate::predict::{Group, Subject};
 use crate::result::{Cause, ChangeClass, Effect, KeyChange, Limit};
@@ -46,8 +47,8 @@ pub fn causes(ctx: &Context<'_>, draft: &Draft, limit: &Limit, rests: &Rests) ->
             return after;
         }
         match metric.carry {
-            Carry::Add => figure.value + after - today,
-            Carry::Scale => figure.value * after / today,
+            Carry::Scale if scales(today) => figure.value * after / today,
+            Carry::Scale | Carry::Add => figure.value + after - today,
         }
     };
     let value_at = |edits: &[KeyChange]| -> Option<(f64, Limit)> {
@@ -66,7 +67,7 @@ pub fn causes(ctx: &Context<'_>, draft: &Draft, limit: &Limit, rests: &Rests) ->
         .filter_map(|c| {
             let (at_reference, lim) = value_at(&(c.edits)(c.reference))?;
             let gain = margin(at_reference, &lim) + shortfall;
-            if gain <= 0.02 * shortfall {
+            if !gain.is_finite() || gain <= 0.02 * shortfall {
                 return None;
             }
             let value = if !c.fixed && inside(at_reference, &lim) {
@@ -108,6 +109,11 @@ fn least(c: &Candidate, value_at: &dyn Fn(&[KeyChange]) -> Option<(f64, Limit)>)
     c.current + t * (c.reference - c.current)
 }
 
+/// Whether a ratio to this value means something: nothing scales from zero.
+fn scales(value: f64) -> bool {
+    value.is_normal()
+}
+
 fn cause(
     ctx: &Context<'_>,
     draft: &Draft,
@@ -137,8 +143,8 @@ fn cause(
     let difference = after.minus(before);
     let (before, after, difference) = if measured {
         let expected = match metric.carry {
-            Carry::Add => figure.plus(&difference),
-            Carry::Scale => figure.times(&after.over(before, "1"), &figure.unit),
+            Carry::Scale if scales(before.value) => figure.times(&after.over(before, "1"), &figure.unit),
+            Carry::Scale | Carry::Add => figure.plus(&difference),
         };
         let difference = expected.minus(figure);
         (figure.clone(), expected, difference)
@@ -175,7 +181,9 @@ pub fn section(key: &str) -> &str {
 fn makes_stale(edits: &[KeyChange], rests: &Rests) -> Vec<String> {
     rests
         .iter()
-        .filter(|(_, sections)| edits.iter().any(|e| sections.contains(section(&e.key))))
+        .filter(|(_, sections)| {
+            edits.iter().any(|e| sections.iter().any(|rests| covers(rests, section(&e.key))))
+        })
         .map(|(gate, _)| gate.clone())
         .collect()
 }
@@ -190,9 +198,10 @@ fn breaks(ctx: &Context<'_>, changed: &Subject, but: &str) -> Vec<String> {
         .filter(|id| *id != but)
         .filter_map(|id| {
             let output = metric_of(id)?;
-            let (b, a) = (before.get(output)?, after.get(output)?);
             let (lb, la) = (ctx.limits.limit(id, now)?, ctx.limits.limit(id, then)?);
-            (inside(b, &lb) && !inside(a, &la)).then(|| id.to_owned())
+            // A figure that exists no longer is lost too: an unstable loop has no overshoot.
+            let lost = after.get(output).is_none_or(|a| !inside(a, &la));
+            (inside(before.get(output)?, &lb) && lost).then(|| id.to_owned())
         })
         .collect()
 }

@@ -499,6 +499,8 @@ fn lag_outputs(out: &mut Nominal, bare: &Case<'_>, density: f64) -> Option<f64> 
 struct AxisFigures {
     margins: margins::Margins,
     step: Option<response::StepFigures>,
+    /// Half-cycles beyond 5 % after the demand changed, counted as in a flight.
+    half_cycles: Option<u32>,
     ledger: Vec<ledger::Line>,
 }
 
@@ -507,10 +509,11 @@ fn axis_figures(chain: &chain::RateChain, required: f64, with_step: bool) -> Axi
         margins::margins(&|w| chain.loop_gain(w), required / 300.0, required * 100.0, chain.integrators());
     let step = (with_step && margins.stable)
         .then(|| response::closed_step(chain, 12.0 / required, 0.012 / required).ok())
-        .flatten()
-        .map(|s| s.figures());
+        .flatten();
+    let half_cycles = step.as_ref().map(|s| signal::ringdown::half_cycles(&s.value, 1.0, 0.05));
+    let step = step.map(|s| s.figures());
     let ledger = ledger::ledger(chain, margins.crossover);
-    AxisFigures { margins, step, ledger }
+    AxisFigures { margins, step, half_cycles, ledger }
 }
 
 fn loop_outputs(out: &mut Nominal, bare: &Case<'_>, density: f64, with_step: bool) {
@@ -560,7 +563,7 @@ fn loop_outputs(out: &mut Nominal, bare: &Case<'_>, density: f64, with_step: boo
             out.facts.push((format!("Rate loop, {axis}"), "unstable with the stated gains".to_owned()));
         }
         if k < 2 {
-            worst.take(m, figures.step.as_ref());
+            worst.take(&figures);
         }
         if k == 0 {
             let head = "Latency at the roll crossover";
@@ -590,10 +593,12 @@ fn loop_outputs(out: &mut Nominal, bare: &Case<'_>, density: f64, with_step: boo
 struct Worst {
     margins: Option<[f64; 4]>,
     overshoot: Option<f64>,
+    half_cycles: Option<f64>,
 }
 
 impl Worst {
-    fn take(&mut self, m: &margins::Margins, step: Option<&response::StepFigures>) {
+    fn take(&mut self, figures: &AxisFigures) {
+        let m = &figures.margins;
         let new = [
             m.phase_margin,
             decibel(m.gain_margin_up),
@@ -605,8 +610,11 @@ impl Worst {
             None => new,
             Some(old) => std::array::from_fn(|k| old[k].min(new[k])),
         });
-        if let Some(s) = step {
+        if let Some(s) = &figures.step {
             self.overshoot = Some(self.overshoot.unwrap_or(0.0).max(s.overshoot));
+        }
+        if let Some(n) = figures.half_cycles {
+            self.half_cycles = Some(self.half_cycles.unwrap_or(0.0).max(f64::from(n)));
         }
     }
 
@@ -620,6 +628,9 @@ impl Worst {
         }
         if let Some(v) = self.overshoot {
             out.put("loop.worst.overshoot", head, "step overshoot", "1", v);
+        }
+        if let Some(v) = self.half_cycles {
+            out.put("loop.worst.half_cycles", head, "visible half-cycles after a step", "1", v);
         }
     }
 }

@@ -1,8 +1,12 @@
 //! Integration tests.
 
 mod aircraft_file;
+mod causes;
+mod estimates;
+mod gates;
 mod import;
 mod programme;
 mod record_store;
 mod schema;
+mod tarn;
 mod units;
