@@ -3,6 +3,7 @@
 mod aircraft_file;
 mod import;
 mod programme;
+mod real;
 mod record_store;
 mod schema;
 mod units;
