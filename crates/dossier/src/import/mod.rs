@@ -25,7 +25,7 @@ mod text_file;
 mod timebase;
 mod toml_reader;
 mod vocabulary;
-mod weighing;
+pub mod weighing;
 mod words;
 
 use std::collections::BTreeMap;
