@@ -2,8 +2,8 @@
 //! are as the file says.
 //!
 //! Angular acceleration about an axis = slope x sum(lever_i speed_i^2) + damping x rate + the
-//! gyroscopic product of the other two rates + a constant (the off-centre mass); about z also the
-//! reaction to the rotors' own acceleration. Everything is low-passed alike, the acceleration is
+//! gyroscopic product of the other two rates + a part that goes with total thrust (the off-centre
+//! mass) + a constant; about z also the reaction to the rotors' own acceleration. Everything is low-passed alike, the acceleration is
 //! shifted by the delay that explains most (sensor filters come later than speeds). Slopes carry
 //! errors that allow for correlated residuals (Newey and West 1987).
 //!
@@ -133,13 +133,20 @@ impl Rows {
         (0..self.len()).map(|k| columns.iter().zip(pattern).map(|(c, p)| c[k] * p).sum()).collect()
     }
 
-    /// What goes with the acceleration besides thrust: rate, gyroscopic product, constant.
+    /// Sum of squared speeds.
+    fn total(&self, k: usize) -> f64 {
+        self.squares.iter().map(|c| c[k]).sum()
+    }
+
+    /// What goes with the acceleration besides thrust differences: constant, rate, gyroscopic
+    /// product, and total thrust, whose moment is that of an off-centre mass.
     fn nuisance(&self, axis: usize) -> DMatrix<f64> {
         let (a, b) = ((axis + 1) % 3, (axis + 2) % 3);
-        DMatrix::from_fn(self.len(), 3, |k, j| match j {
+        DMatrix::from_fn(self.len(), 4, |k, j| match j {
             0 => 1.0,
             1 => self.rate[axis][k],
-            _ => self.rate[a][k] * self.rate[b][k],
+            2 => self.rate[a][k] * self.rate[b][k],
+            _ => self.total(k),
         })
     }
 
@@ -299,7 +306,8 @@ fn effectiveness(
     let drive = rows.weighted(&rows.squares, &pattern);
     let (a, b) = ((axis + 1) % 3, (axis + 2) % 3);
     let product: Vec<f64> = rows.rate[a].iter().zip(&rows.rate[b]).map(|(x, y)| x * y).collect();
-    let mut columns: Vec<&[f64]> = vec![&drive, &rows.rate[axis], &product];
+    let total: Vec<f64> = (0..rows.len()).map(|k| rows.total(k)).collect();
+    let mut columns: Vec<&[f64]> = vec![&drive, &rows.rate[axis], &product, &total];
     let signs: Vec<f64> = levers.lever[2].iter().zip(&levers.cant).map(|(l, c)| (l - c).signum()).collect();
     let reaction;
     if axis == 2 {

@@ -1,1 +1,5 @@
 //! Integration tests.
+
+mod findings;
+mod synthetic;
+mod triage;
