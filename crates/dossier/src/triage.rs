@@ -216,7 +216,7 @@ fn proves(record: &Record, found: &Findings) -> Vec<String> {
                 f.text
             )),
             Outcome::Words { answer } => {
-                lines.push(format!("{}: {answer}{marked}. {}", capital(&f.label), f.text))
+                lines.push(format!("{}: {answer}{marked}. {}", capital(&f.label), f.text));
             }
             Outcome::CannotTell { .. } => {}
         }

@@ -48,7 +48,14 @@ pub(super) fn rate_steps(context: &Context<'_>) -> Vec<AxisStep> {
                     (r.level_from - s.at).abs() < 0.2 && small(r.to, r.size()) && r.size() * s.size() < 0.0
                 })
                 .copied();
-            found.push(AxisStep { axis, step: *s, release });
+            let mut step = *s;
+            // A demand that wanders before the step counts by its last tenth of a second.
+            if let Some(from) = demand.mean(s.at - 0.12, s.at - 0.02)
+                && (from - s.from).abs() <= LEVEL
+            {
+                step.from = from;
+            }
+            found.push(AxisStep { axis, step, release });
         }
     }
     found.sort_by(|a, b| a.step.at.total_cmp(&b.step.at));
@@ -208,7 +215,7 @@ fn exact(context: &Context<'_>, last: f64) -> Vec<Phase> {
         let name = AXES[s.axis].1;
         let size = s.step.size();
         let end = s.release.map_or(s.step.until, |r| r.at).min(last);
-        let label = format!("{name} step {} {:.0} deg/s", side(s.axis, size), size.abs().to_degrees());
+        let label = format!("{name} step {} {:.0} deg/s", side(s.axis, size), s.step.to.abs().to_degrees());
         let mut push = |kind, label, start: f64, end: f64| {
             let start = phases.last().map_or(start, |p: &Phase| start.max(p.end));
             if end > start {

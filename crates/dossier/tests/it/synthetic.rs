@@ -156,19 +156,21 @@ impl Plant {
         if !self.steps {
             return (None, false, false);
         }
-        if (44.0..44.6).contains(&t) {
+        if (48.0..48.6).contains(&t) {
             return (None, true, false);
         }
         for axis in 0..3 {
             let base = 12.0 + 10.5 * axis as f64;
             let size = if axis == 2 { 60.0_f64 } else { 100.0 }.to_radians();
             for n in 0..4 {
-                let at = base + 2.4 * n as f64;
+                // Yaw is slow: held longer.
+                let (spacing, hold) = if axis == 2 { (3.2, 1.0) } else { (2.4, 0.35) };
+                let at = base + spacing * n as f64;
                 let sign = if n % 2 == 0 { 1.0 } else { -1.0 };
-                if (at..at + 0.35).contains(&t) {
+                if (at..at + hold).contains(&t) {
                     return (Some((axis, sign * size)), false, false);
                 }
-                if (at + 0.35..at + 2.4).contains(&t) {
+                if (at + hold..at + spacing).contains(&t) {
                     return (Some((axis, 0.0)), false, false);
                 }
             }
@@ -188,7 +190,7 @@ impl Plant {
             _ => hubs[j].2 * self.reaction,
         })
         .try_inverse()
-        .unwrap();
+        .unwrap_or_else(Matrix4::identity);
         let mut speed = [0.0; 4];
         let mut q = UnitQuaternion::identity();
         let mut rate = Vector3::zeros();
@@ -236,7 +238,7 @@ impl Plant {
                 if !ground {
                     integral += e.component_mul(&Vector3::new(30.0, 30.0, 4.0)) * LOG as f64 * dt;
                 }
-                let gain = Vector3::new(self.rate_gain, self.rate_gain, 0.25 * self.rate_gain);
+                let gain = Vector3::new(self.rate_gain, self.rate_gain, 0.35 * self.rate_gain.min(12.0));
                 let wanted = (e.component_mul(&gain) + integral).component_mul(&inertia);
                 let upright = (q * Vector3::z()).z.max(0.6);
                 let lift = if pull {

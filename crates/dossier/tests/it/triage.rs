@@ -6,7 +6,7 @@ use crate::synthetic::{Plant, check, without};
 #[test]
 fn val_triage_without_a_dossier() {
     let p = Plant::default();
-    let r = p.fly(50.0, 5);
+    let r = p.fly(54.0, 5);
     let t = triage(&r, Some((3.0, 0.03)), Some("quad-x"), Some(p.arm));
     let e = t.findings.estimate("thrust.per_mass").unwrap();
     check("triage: thrust per mass", p.k / p.mass, e.value, 0.02 * e.value);
@@ -29,7 +29,7 @@ fn val_triage_without_a_dossier() {
 
 #[test]
 fn val_triage_asks_for_what_unlocks_most() {
-    let r = Plant::default().fly(50.0, 5);
+    let r = Plant::default().fly(54.0, 5);
     let bare = without(&r, |n| n.ends_with("speed"));
     let t = triage(&bare, None, None, None);
     assert!(t.ask_for[0].what.contains("rotor.N.speed"), "{:#?}", t.ask_for);
@@ -52,14 +52,14 @@ fn val_triage_asks_for_what_unlocks_most() {
         e.value,
         0.08 * e.value,
     );
-    assert!(matches!(t.findings.get("hover.thrust_per_speed_squared"), None));
+    assert!(t.findings.get("hover.thrust_per_speed_squared").is_none());
     assert!(t.findings.items.iter().any(|f| matches!(f.outcome, Outcome::CannotTell { .. })));
 }
 
 #[test]
 fn val_triage_alarms() {
     let mut r = Plant { shake: (4.0, 6.0), steps: false, ..Plant::default() }.fly(14.0, 8);
-    for v in r.channels.get_mut("rotor.1.command").unwrap()[4000..4400].iter_mut() {
+    for v in &mut r.channels.get_mut("rotor.1.command").unwrap()[4000..4400] {
         *v = 0.99;
     }
     let t = triage(&r, None, Some("quad-x"), None);
