@@ -10,8 +10,7 @@ use crate::Vec3;
 use crate::aircraft::{Spin, Station};
 
 /// Names of the layouts.
-pub const NAMES: &[&str] =
-    &["quad-x", "quad-plus", "hex-x", "hex-plus", "octo-x", "octo-plus", "coax-quad"];
+pub const NAMES: &[&str] = &["quad-x", "quad-plus", "hex-x", "hex-plus", "octo-x", "octo-plus", "coax-quad"];
 
 const QUAD_X: [&str; 4] = ["front right", "rear right", "rear left", "front left"];
 const QUAD_PLUS: [&str; 4] = ["front", "right", "rear", "left"];

@@ -32,9 +32,9 @@ pub fn mass_properties(bodies: &[Body]) -> MassProperties {
     let mass: f64 = bodies.iter().map(|body| body.mass).sum();
     let moment: Vec3 = bodies.iter().map(|body| body.at * body.mass).sum();
     let centre = if mass > 0.0 { moment / mass } else { Vec3::zeros() };
-    let inertia = bodies
-        .iter()
-        .fold(Mat3::zeros(), |sum, body| sum + own_inertia(body) + point_inertia(body.mass, body.at - centre));
+    let inertia = bodies.iter().fold(Mat3::zeros(), |sum, body| {
+        sum + own_inertia(body) + point_inertia(body.mass, body.at - centre)
+    });
     let (principal, principal_axes) = principal(&inertia);
     MassProperties { mass, centre, inertia, principal, principal_axes }
 }

@@ -11,7 +11,8 @@
 //! - *High-voltage lithium polymer*, 4.35 V: the same curve brought to 4.35 V. No published curve was
 //!   found; the shape is our assumption.
 //! - *Nickel manganese cobalt*, 4.20 V: cell LG M50 of Chen et al. 2020, J. Electrochem. Soc. 167
-//!   080534, difference of the half-cell fits between 2.5 V and 4.2 V (4.193 V at s = 1).
+//!   080534, difference of the half-cell fits between 2.5 V and 4.2 V. The stoichiometries at empty
+//!   and full are written from memory; they give 2.498 V and 4.193 V.
 //!
 //! Resistances are taken as stated at 25 degC and do not change with charge: near empty a real
 //! cell's resistance rises (Chen & Rincon-Mora: by half at s = 0.05).

@@ -95,7 +95,11 @@ pub(super) fn most_lift(plant: &Plant<'_>, source: f64, resistance: f64) -> Resu
     Ok(plant.total_lift(plant.lower.iter().map(|lower| burst.kind(*lower).thrust)))
 }
 
-fn most_burst(plant: &Plant<'_>, source: f64, resistance: f64) -> Result<(Burst, LimitKind), PowertrainError> {
+fn most_burst(
+    plant: &Plant<'_>,
+    source: f64,
+    resistance: f64,
+) -> Result<(Burst, LimitKind), PowertrainError> {
     let at = |command: f64| {
         let burst = solve(plant, command, source, resistance)?;
         let loading = burst.loading(plant);

@@ -66,7 +66,11 @@ impl MotorModel {
             winding_resistance: at_least(0.0, "winding resistance (ohm)", hot)?,
             esc_resistance: at_least(0.0, "ESC resistance (ohm)", esc.resistance)?,
             no_load_current: at_least(0.0, "no-load current (A)", motor.no_load_current)?,
-            inertia: at_least(0.0, "inertia of motor and rotor (kg m^2)", motor.inertia + aircraft.rotor.inertia)?,
+            inertia: at_least(
+                0.0,
+                "inertia of motor and rotor (kg m^2)",
+                motor.inertia + aircraft.rotor.inertia,
+            )?,
             braking: esc.braking,
             usable_minimum: esc.usable_minimum,
         })

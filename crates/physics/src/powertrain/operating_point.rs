@@ -138,7 +138,8 @@ pub(super) fn shafts(plant: &Plant<'_>, thrusts: &[f64]) -> Result<Vec<RotorPoin
 /// Power the rotors and everything else draw from the bus, W.
 pub(super) fn bus_power(plant: &Plant<'_>, shafts: &[RotorPoint]) -> f64 {
     let esc = plant.motor.esc_resistance;
-    let rotors: f64 = shafts.iter().map(|r| r.motor_current * (r.motor_voltage + esc * r.motor_current)).sum();
+    let rotors: f64 =
+        shafts.iter().map(|r| r.motor_current * (r.motor_voltage + esc * r.motor_current)).sum();
     rotors + plant.avionics_power
 }
 

@@ -1,1 +1,11 @@
 //! Integration tests.
+
+mod atmosphere;
+mod control;
+mod filters;
+mod flight;
+mod loops;
+mod mass;
+mod powertrain;
+mod rotor;
+mod table;
