@@ -270,30 +270,50 @@ fn classify(blocks: &[Option<Block>]) -> Vec<Option<PhaseKind>> {
         .collect();
     // A dip of thrust in the air shorter than 0.4 s is no landing.
     fill(&mut labels, PhaseKind::Ground, 4, PhaseKind::Manoeuvre);
-    // A pull of a single block is a gust.
+    // A pull of a single block is a gust, one of more than 3 s is hard flying.
     fill(&mut labels, PhaseKind::Pull, 2, PhaseKind::Manoeuvre);
+    relabel(&mut labels, PhaseKind::Pull, |blocks| blocks > 30, PhaseKind::Manoeuvre);
     labels
 }
 
+/// Gives short runs of a kind another one. A run on the ground at either end of the record stays.
 fn fill(labels: &mut [Option<PhaseKind>], kind: PhaseKind, least: usize, instead: PhaseKind) {
+    let (first, last) = (labels.first().copied().flatten(), labels.last().copied().flatten());
+    let n = labels.len();
+    let head = if kind == PhaseKind::Ground && first == Some(kind) {
+        labels.iter().take_while(|l| **l == Some(kind)).count()
+    } else {
+        0
+    };
+    let tail = if kind == PhaseKind::Ground && last == Some(kind) {
+        labels.iter().rev().take_while(|l| **l == Some(kind)).count()
+    } else {
+        0
+    };
+    if head + tail < n {
+        relabel(&mut labels[head..n - tail], kind, |blocks| blocks < least, instead);
+    }
+}
+
+/// Gives runs of a kind another one where their length says so.
+fn relabel(
+    labels: &mut [Option<PhaseKind>],
+    kind: PhaseKind,
+    wanted: impl Fn(usize) -> bool,
+    instead: PhaseKind,
+) {
     let n = labels.len();
     let mut k = 0;
     while k < n {
-        if labels[k] != Some(kind) {
-            k += 1;
-            continue;
-        }
         let begin = k;
         while k < n && labels[k] == Some(kind) {
             k += 1;
         }
-        if k - begin < least
-            && (begin > 0 || kind != PhaseKind::Ground)
-            && (k < n || kind != PhaseKind::Ground)
-        {
+        if k > begin && wanted(k - begin) {
             for l in &mut labels[begin..k] {
                 *l = Some(instead);
             }
         }
+        k = k.max(begin + 1);
     }
 }

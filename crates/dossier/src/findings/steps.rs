@@ -290,11 +290,8 @@ fn release(context: &Context<'_>, axis: usize, all: &[Measured], out: &mut Out) 
             _ => " An attitude from an estimator on the same gyro shares part of its bias.",
         };
         let part = |turned: f64| -> f64 {
-            let v: Vec<f64> = all
-                .iter()
-                .filter(|m| m.size * turned > 0.0)
-                .filter_map(|m| m.trace.drift)
-                .collect();
+            let v: Vec<f64> =
+                all.iter().filter(|m| m.size * turned > 0.0).filter_map(|m| m.trace.drift).collect();
             robust::mean(&v).unwrap_or(f64::NAN)
         };
         let (right, left) = (part(1.0), part(-1.0));

@@ -3,6 +3,7 @@ use std::sync::LazyLock;
 
 use dossier::findings::{Findings, Outcome, PhaseKind, findings};
 use dossier::record::{Record, Tap};
+use nalgebra::Complex;
 use physics::aircraft::Spin;
 use proptest::prelude::*;
 
@@ -188,12 +189,28 @@ fn val_steps() {
     let turned: Vec<f64> = FOUND.steps.iter().filter(|s| s.axis == 'y').filter_map(|s| s.drift).collect();
     check("step.y: drift common to both sides, rad", 0.0, turned.iter().sum::<f64>() / 4.0, 0.004);
     // A loop of too much gain rings after the release; damping and count show it.
-    let p = Plant { rate_gain: 30.0, ..Plant::default() };
+    let p = Plant { rate_gain: 36.0, ..Plant::default() };
     let f = findings(&p.fly(24.0, 3), Some(&p.aircraft()));
-    assert!(value(&f, "step.x.half_cycles").0 >= 3.0);
+    let (count, _) = value(&f, "step.x.half_cycles");
+    assert!(count >= 2.0 && count > value(&FOUND, "step.x.half_cycles").0, "{count}");
     assert!(value(&f, "step.x.overshoot").0 > value(&FOUND, "step.x.overshoot").0);
-    let (damping, _) = value(&f, "step.x.damping");
-    assert!(damping > 0.0 && damping < 0.5, "{damping}");
+    // The loop's dominant pole: s (1 + s lag)(1 + s filter) exp(s delay) + p + i/s = 0, thrust at the
+    // bus voltage over the controller's nominal 24 V, by Newton's method.
+    let voltage = value(&f, "hover.voltage").0;
+    let boost = (voltage / 24.0).powi(2);
+    let (gain, integral) = (p.rate_gain * boost, 30.0 * boost);
+    let delay = p.dead + 0.0005;
+    let filter = 1.0 / (TAU * p.filter);
+    let g = |s: Complex<f64>| {
+        s * (s * p.lag + 1.0) * (s * filter + 1.0) * (s * delay).exp() + gain + integral / s
+    };
+    let mut s = Complex::new(-8.0, 30.0);
+    for _ in 0..100 {
+        let h = Complex::new(1e-5, 0.0);
+        s -= g(s) * h * 2.0 / (g(s + h) - g(s - h));
+    }
+    let damping = -s.re / s.norm();
+    check("step.x.damping against the loop's pole", damping, value(&f, "step.x.damping").0, 0.25 * damping);
 }
 
 #[test]
@@ -229,7 +246,7 @@ fn val_saturation_and_clipping() {
     let (clip, _) = value(&f, "clipping.gyro");
     // Lone samples at the top are not counted as a flat top.
     check("clipping.gyro", share, clip, 0.2 * share);
-    assert!(value(&f, "saturation.share").0 > 100.0 / 60_000.0);
+    assert!(value(&f, "saturation.share").0 > 50.0 / 60_000.0);
     assert!(value(&FOUND, "clipping.gyro").0 == 0.0 && value(&FOUND, "clipping.accel").0 == 0.0);
 }
 
