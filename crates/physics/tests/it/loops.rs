@@ -273,19 +273,24 @@ fn val_closed_step() {
             let figures = response.figures();
             let got = 1.0 + figures.overshoot;
             println!(
-                "VALIDATION|loops|{case}: peak of the closed step against a simulation of the sampled loop [1]|NumPy simulation as the hardware runs (reference/closed_step.csv)|{rate:.4}|{got:.4}|0.015"
+                "VALIDATION|loops|{case}: peak of the closed step against a simulation of the sampled loop [1]|NumPy simulation as the hardware runs (reference/closed_step.csv)|{rate:.4}|{got:.4}|0.005"
             );
-            assert!((got - rate).abs() < 0.015, "{case} peak {got} {rate}");
+            assert!((got - rate).abs() < 0.005, "{case} peak {got} {rate}");
             continue;
         }
         let error = (response.value[(time * 1000.0).round() as usize] - rate).abs();
+        // Without any lag the response has a kink where the delay ends. The series rounds it, as its doc comment says:
+        // slope 20 1/s over about one radian of the highest frequency, 6e4 rad/s.
+        let kind =
+            if case == "integrator and delay" && time == 0.02 { "at the kink".to_owned() } else { kind };
         let entry = worst.entry((kind, case)).or_default();
         *entry = entry.max(error);
     }
     for ((kind, case), error) in worst {
         let (source, tolerance) = match kind.as_str() {
             "rational" => ("python-control step_response", 1e-6),
-            "continuous" => ("NumPy simulation of the linear chain with its delays", 2e-5),
+            "continuous" => ("NumPy simulation of the linear chain with its delays", 1e-6),
+            "at the kink" => ("closed form, zero until the delay ends", 3e-4),
             _ => ("NumPy simulation as the hardware runs, sampled", 0.015),
         };
         println!(

@@ -1,0 +1,135 @@
+//! What the pages are made from, kept until the dossier's files change.
+
+use std::collections::HashMap;
+use std::sync::{Arc, Mutex, PoisonError};
+
+use dossier::diagnostic::Diagnostics;
+use dossier::findings::Findings;
+use dossier::record::Record;
+use dossier::result::{CheckResult, KeyChange};
+
+use super::whatif::WhatIf;
+
+/// Where results come from: a dossier on disk, or a fixture.
+pub trait Source: Send + Sync + 'static {
+    /// A number that changes whenever a file of the dossier does.
+    fn stamp(&self) -> u64;
+    /// Checks a build (the last one for `None`) with edits on top of its file.
+    ///
+    /// # Errors
+    /// What is wrong with the files or the edits.
+    fn check(&self, build: Option<&str>, edits: &[KeyChange]) -> Result<CheckResult, Diagnostics>;
+    /// Loads a record.
+    ///
+    /// # Errors
+    /// The record cannot be read.
+    fn record(&self, id: &str) -> Result<Record, Diagnostics>;
+    /// Finds what a record shows.
+    ///
+    /// # Errors
+    /// The record's build cannot be read.
+    fn findings(&self, record: &Record) -> Result<Findings, Diagnostics>;
+    /// Writes a build with the edits applied as the new build `id`.
+    ///
+    /// # Errors
+    /// The build exists already or cannot be written.
+    fn keep(&self, from: &str, edits: &[KeyChange], id: &str) -> Result<(), Diagnostics>;
+}
+
+/// A record and what was found in it.
+pub(crate) type Seen = Arc<(Record, Findings)>;
+
+type Key = (Option<String>, Vec<(String, String)>);
+
+#[derive(Default)]
+struct Cache {
+    stamp: u64,
+    checks: HashMap<Key, Arc<CheckResult>>,
+    seen: HashMap<String, Seen>,
+}
+
+/// How many what-ifs are kept at a time.
+const CHECKS_KEPT: usize = 64;
+/// How many records are kept at a time.
+const RECORDS_KEPT: usize = 8;
+
+/// State shared by all pages.
+#[derive(Clone)]
+pub struct AppState {
+    source: Arc<dyn Source>,
+    cache: Arc<Mutex<Cache>>,
+}
+
+impl AppState {
+    /// Pages over a source.
+    pub fn new(source: impl Source) -> Self {
+        Self { source: Arc::new(source), cache: Arc::new(Mutex::new(Cache::default())) }
+    }
+
+    /// Computes the first page's result ahead of the first request.
+    pub(crate) fn warm(&self) {
+        if let Ok(check) = self.check(&WhatIf::default()) {
+            for r in check.records.iter().filter(|r| !r.channels.is_empty()).take(RECORDS_KEPT) {
+                // A record that cannot be read is reported on its own page.
+                drop(self.seen(&r.id));
+            }
+        }
+    }
+
+    /// The cache, emptied first when the files have changed.
+    fn with_cache<T>(&self, stamp: u64, f: impl FnOnce(&mut Cache) -> T) -> T {
+        // A panic in another page leaves the cache valid: entries are whole or absent.
+        let mut cache = self.cache.lock().unwrap_or_else(PoisonError::into_inner);
+        if cache.stamp != stamp {
+            *cache = Cache { stamp, ..Cache::default() };
+        }
+        f(&mut cache)
+    }
+
+    /// The result for a build with edits.
+    pub(crate) fn check(&self, what: &WhatIf) -> Result<Arc<CheckResult>, Diagnostics> {
+        let stamp = self.source.stamp();
+        let key: Key =
+            (what.build.clone(), what.edits.iter().map(|e| (e.key.clone(), e.value.clone())).collect());
+        if let Some(hit) = self.with_cache(stamp, |c| c.checks.get(&key).cloned()) {
+            return Ok(hit);
+        }
+        let result = Arc::new(self.source.check(what.build.as_deref(), &what.edits)?);
+        self.with_cache(stamp, |c| {
+            if c.checks.len() >= CHECKS_KEPT {
+                c.checks.retain(|(_, edits), _| edits.is_empty());
+            }
+            c.checks.insert(key, Arc::clone(&result));
+        });
+        Ok(result)
+    }
+
+    /// A record with its findings.
+    pub(crate) fn seen(&self, id: &str) -> Result<Seen, Diagnostics> {
+        let stamp = self.source.stamp();
+        if let Some(hit) = self.with_cache(stamp, |c| c.seen.get(id).cloned()) {
+            return Ok(hit);
+        }
+        let record = self.source.record(id)?;
+        let findings = self.source.findings(&record)?;
+        let seen = Arc::new((record, findings));
+        self.with_cache(stamp, |c| {
+            if c.seen.len() >= RECORDS_KEPT {
+                c.seen.clear();
+            }
+            c.seen.insert(id.to_owned(), Arc::clone(&seen));
+        });
+        Ok(seen)
+    }
+
+    /// Records named in a result that can be read, with their findings; the others are left to
+    /// their own pages to report.
+    pub(crate) fn seen_of<'a>(&self, ids: impl Iterator<Item = &'a String>) -> Vec<Seen> {
+        ids.filter_map(|id| self.seen(id).ok()).collect()
+    }
+
+    /// Writes a new build.
+    pub(crate) fn keep(&self, from: &str, edits: &[KeyChange], id: &str) -> Result<(), Diagnostics> {
+        self.source.keep(from, edits, id)
+    }
+}
