@@ -45,11 +45,6 @@ impl Scale {
         Self::of(&e.unit, e.value.abs().max(e.uncertainty), name)
     }
 
-    /// Unit as shown; empty for a ratio.
-    pub(crate) fn unit(&self) -> &str {
-        &self.unit
-    }
-
     /// Value on this scale.
     pub(crate) fn apply(&self, value: f64) -> f64 {
         value * self.factor + self.offset

@@ -1,1 +1,5 @@
 //! Integration tests.
+
+mod browser;
+mod fixture;
+mod pages;
