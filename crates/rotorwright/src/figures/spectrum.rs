@@ -98,12 +98,24 @@ pub(crate) fn chart(record: &str, spectrum: &Spectrum) -> Option<Chart> {
                     low: floor.max(top * 1e-9) * 0.6,
                     high: top * 30.0,
                 },
-                series: vec![Series { label: spectrum.channel.clone(), x, y, pen, steps: false, channel: None }],
+                series: vec![Series {
+                    label: spectrum.channel.clone(),
+                    x,
+                    y,
+                    pen,
+                    steps: false,
+                    channel: None,
+                }],
                 leaders,
                 share: 2.2,
             },
             Panel {
-                y: Axis { label: format!("r.m.s., {unit}"), kind: Kind::Linear, low: 0.0, high: (total * 1.12).max(1e-12) },
+                y: Axis {
+                    label: format!("r.m.s., {unit}"),
+                    kind: Kind::Linear,
+                    low: 0.0,
+                    high: (total * 1.12).max(1e-12),
+                },
                 series: vec![Series {
                     label: "from below".to_owned(),
                     x: cx,

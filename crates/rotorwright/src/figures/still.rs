@@ -53,7 +53,14 @@ pub(crate) fn svg(chart: &Chart) -> Markup {
     }
 }
 
-fn draw_panel(chart: &Chart, panel: &Panel, top: f64, bottom: f64, x: &dyn Fn(f64) -> f64, right: f64) -> Markup {
+fn draw_panel(
+    chart: &Chart,
+    panel: &Panel,
+    top: f64,
+    bottom: f64,
+    x: &dyn Fn(f64) -> f64,
+    right: f64,
+) -> Markup {
     let y = |v: f64| bottom - panel.y.place(v).clamp(-0.02, 1.02) * (bottom - top);
     let mut ends: Vec<(f64, &str)> = panel
         .series

@@ -29,7 +29,9 @@ impl Drop for Driver {
 }
 
 fn driver() -> Option<Driver> {
-    let path = ["/usr/bin/chromedriver", "/usr/lib/chromium/chromedriver"].into_iter().find(|p| Path::new(p).exists())?;
+    let path = ["/usr/bin/chromedriver", "/usr/lib/chromium/chromedriver"]
+        .into_iter()
+        .find(|p| Path::new(p).exists())?;
     // A port that was free a moment ago.
     let port = std::net::TcpListener::bind("127.0.0.1:0").ok()?.local_addr().ok()?.port();
     let child = Command::new(path)
@@ -128,7 +130,8 @@ async fn pages_in_a_browser() {
     };
     let listener = tokio::net::TcpListener::bind("127.0.0.1:0").await.unwrap();
     let at: SocketAddr = listener.local_addr().unwrap();
-    let server = tokio::spawn(async move { axum::serve(listener, app(AppState::new(Fixture::default()))).await });
+    let server =
+        tokio::spawn(async move { axum::serve(listener, app(AppState::new(Fixture::default()))).await });
     let folder = PathBuf::from(env!("CARGO_TARGET_TMPDIR")).join("pictures");
     std::fs::create_dir_all(&folder).unwrap();
 
@@ -136,7 +139,10 @@ async fn pages_in_a_browser() {
         let profile = tempfile::tempdir().unwrap();
         let client = session(&driver, width, height, phone, profile.path()).await;
         let id = client.session_id().await.unwrap().unwrap();
-        for path in pages().into_iter().chain(["/report".to_owned(), "/aircraft?edits=esc.dead_time%3D%223%20ms%22".to_owned()]) {
+        for path in pages()
+            .into_iter()
+            .chain(["/report".to_owned(), "/aircraft?edits=esc.dead_time%3D%223%20ms%22".to_owned()])
+        {
             client.goto(&format!("http://{at}{path}")).await.unwrap();
             tokio::time::sleep(Duration::from_millis(300)).await;
             let said = console(driver.port, &id);
@@ -165,7 +171,12 @@ async fn pages_in_a_browser() {
 async fn zoom(client: &Client, at: SocketAddr, phone: bool) {
     client.goto(&format!("http://{at}/record/{}#traces", crate::fixture::FLIGHT)).await.unwrap();
     client.execute("document.querySelector('#traces').scrollIntoView()", vec![]).await.unwrap();
-    client.wait().at_most(Duration::from_secs(20)).for_element(Locator::Css("figure.chart.drawn .live .xaxislayer-above")).await.unwrap();
+    client
+        .wait()
+        .at_most(Duration::from_secs(20))
+        .for_element(Locator::Css("figure.chart.drawn .live .xaxislayer-above"))
+        .await
+        .unwrap();
     tokio::time::sleep(Duration::from_millis(500)).await;
     let spacing = "(() => { const t = document.querySelector('.live').data.find(d => d.meta === 'rate.x').x; return t[201] - t[199] })()";
     let coarse = number(client, spacing).await;
@@ -204,7 +215,12 @@ async fn form(client: &Client, at: SocketAddr) {
     assert!(banner.contains("What-if: 1 edit"), "{banner}");
 
     set(client, "3 furlong").await;
-    client.wait().at_most(Duration::from_secs(5)).for_element(Locator::Css("#wrong ul.diagnostics")).await.unwrap();
+    client
+        .wait()
+        .at_most(Duration::from_secs(5))
+        .for_element(Locator::Css("#wrong ul.diagnostics"))
+        .await
+        .unwrap();
     assert_eq!(field.attr("aria-invalid").await.unwrap().as_deref(), Some("true"));
 }
 

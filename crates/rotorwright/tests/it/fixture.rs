@@ -10,11 +10,12 @@ use dossier::diagnostic::{Diagnostic, Diagnostics};
 use dossier::estimate::{Contribution, Estimate, Origin};
 use dossier::findings::{Finding, Findings, Outcome, Peak, Phase, PhaseKind, Spectrum, StepTrace};
 use dossier::record::{
-    ChannelMeta, HandValue, ImportReport, Kind, Record, RecordMeta, RecordOrigin, Source as Origins, Stamp, Tap,
+    ChannelMeta, HandValue, ImportReport, Kind, Record, RecordMeta, RecordOrigin, Source as Origins, Stamp,
+    Tap,
 };
 use dossier::result::{
-    Cause, ChangeClass, CheckResult, CriterionResult, Effect, Evidence, Figure, GateResult, InputLine, KeyChange,
-    Ledger, LedgerLine, Limit, Limiting, Score, Sense, State,
+    Cause, ChangeClass, CheckResult, CriterionResult, Effect, Evidence, Figure, GateResult, InputLine,
+    KeyChange, Ledger, LedgerLine, Limit, Limiting, Score, Sense, State,
 };
 use physics::Vec3;
 use physics::aircraft::{Aircraft, Body, Shape, Spin, Station};
@@ -106,7 +107,9 @@ fn aircraft() -> Aircraft {
         body("avionics", 0.18, Vec3::new(0.045, 0.0, -0.02), false),
         body("camera", 0.35, Vec3::new(0.11, 0.0, 0.055), true),
     ];
-    bodies.extend(stations.iter().map(|s| body("motor and propeller", 0.168, s.at + Vec3::new(0.0, 0.0, 0.02), false)));
+    bodies.extend(
+        stations.iter().map(|s| body("motor and propeller", 0.168, s.at + Vec3::new(0.0, 0.0, 0.02), false)),
+    );
     Aircraft {
         name: "Tarn b1".to_owned(),
         stations,
@@ -179,20 +182,28 @@ fn sizing() -> GateResult {
         state: State::Open,
         simulated: false,
         premature: None,
-        verdict: "It lifts with margin by the prediction; full thrust in the worst corner is not measured yet.".to_owned(),
+        verdict:
+            "It lifts with margin by the prediction; full thrust in the worst corner is not measured yet."
+                .to_owned(),
         criteria: vec![hover, worst, centre],
         ledgers: vec![Ledger {
             id: "mass".to_owned(),
             title: "Mass".to_owned(),
-            lines: [("battery", 1.32, 0.0066), ("frame", 0.62, 0.006), ("motors and propellers", 0.672, 0.004), ("camera", 0.35, 0.002), ("avionics", 0.18, 0.002)]
-                .iter()
-                .map(|(n, m, u)| LedgerLine {
-                    name: (*n).to_owned(),
-                    value: est(*m, "kg", Origin::Stated, &[(n, *u)]),
-                    share: m / 3.142,
-                    note: if *n == "camera" { "payload".to_owned() } else { String::new() },
-                })
-                .collect(),
+            lines: [
+                ("battery", 1.32, 0.0066),
+                ("frame", 0.62, 0.006),
+                ("motors and propellers", 0.672, 0.004),
+                ("camera", 0.35, 0.002),
+                ("avionics", 0.18, 0.002),
+            ]
+            .iter()
+            .map(|(n, m, u)| LedgerLine {
+                name: (*n).to_owned(),
+                value: est(*m, "kg", Origin::Stated, &[(n, *u)]),
+                share: m / 3.142,
+                note: if *n == "camera" { "payload".to_owned() } else { String::new() },
+            })
+            .collect(),
             sum: est(3.142, "kg", Origin::Computed, &[("battery", 0.0066), ("frame", 0.006)]),
             allowance: Some(3.4),
         }],
@@ -214,12 +225,20 @@ fn rate(dead: f64) -> GateResult {
     let phase_margin = (76.0 - 28.0 * dead / 0.0115).to_radians();
     let short = phase_margin < 45f64.to_radians();
     let after = 69f64.to_radians();
-    let pm = |v: f64, o| est(v, "rad", o, &[("esc.dead_time", 0.02), ("motor.inertia", 0.012), ("rotor.inertia", 0.006)]);
+    let pm = |v: f64, o| {
+        est(v, "rad", o, &[("esc.dead_time", 0.02), ("motor.inertia", 0.012), ("rotor.inertia", 0.006)])
+    };
     let mut phase = predicted(
         criterion(
             "rate.phase-margin",
             "phase margin, roll",
-            limit(45f64.to_radians(), "rad", Sense::AtLeast, "published", "MIL-DTL-9490E, table of gain and phase margins"),
+            limit(
+                45f64.to_radians(),
+                "rad",
+                Sense::AtLeast,
+                "published",
+                "MIL-DTL-9490E, table of gain and phase margins",
+            ),
             if short { State::Short } else { State::Open },
         ),
         pm(phase_margin, Origin::Computed),
@@ -229,10 +248,21 @@ fn rate(dead: f64) -> GateResult {
             criterion(
                 "rate.overshoot",
                 "overshoot of ±100 deg/s steps, roll",
-                limit(0.1, "1", Sense::AtMost, "derived", "second order at 45 deg phase margin and a prefilter"),
+                limit(
+                    0.1,
+                    "1",
+                    Sense::AtMost,
+                    "derived",
+                    "second order at 45 deg phase margin and a prefilter",
+                ),
                 State::Short,
             ),
-            est(0.162 * dead / 0.0115, "1", Origin::Computed, &[("esc.dead_time", 0.018), ("rotor.inertia", 0.008)]),
+            est(
+                0.162 * dead / 0.0115,
+                "1",
+                Origin::Computed,
+                &[("esc.dead_time", 0.018), ("rotor.inertia", 0.008)],
+            ),
         ),
         est(0.187, "1", Origin::Simulated, &[("record: roll steps", 0.014)]),
         FLIGHT,
@@ -272,7 +302,10 @@ fn rate(dead: f64) -> GateResult {
     ];
     overshoot.separating_test =
         Some("one motor, propeller on, on the bench: a command step with rotor speed at 1 kHz".to_owned());
-    phase.note = Some(format!("At a crossover of 20.4 rad/s every millisecond costs 1.2 deg; {:.1} ms in all.", total * 1e3));
+    phase.note = Some(format!(
+        "At a crossover of 20.4 rad/s every millisecond costs 1.2 deg; {:.1} ms in all.",
+        total * 1e3
+    ));
     if short {
         phase.causes = vec![overshoot.causes[0].clone()];
         phase.causes[0].effect = Effect {
@@ -310,7 +343,9 @@ fn rate(dead: f64) -> GateResult {
         state: State::Short,
         simulated: true,
         premature: Some("Hover".to_owned()),
-        verdict: "Roll steps overshoot by 18.7 % where 10 % is allowed; the ESC's dead time explains most of it.".to_owned(),
+        verdict:
+            "Roll steps overshoot by 18.7 % where 10 % is allowed; the ESC's dead time explains most of it."
+                .to_owned(),
         criteria: vec![phase, overshoot, drift, yaw],
         ledgers: vec![Ledger {
             id: "latency".to_owned(),
@@ -332,7 +367,13 @@ fn rate(dead: f64) -> GateResult {
 }
 
 fn gates(dead: f64) -> Vec<GateResult> {
-    let simple = |id: &str, name: &str, question: &str, closes: &str, state: State, verdict: &str, criteria: Vec<CriterionResult>| GateResult {
+    let simple = |id: &str,
+                  name: &str,
+                  question: &str,
+                  closes: &str,
+                  state: State,
+                  verdict: &str,
+                  criteria: Vec<CriterionResult>| GateResult {
         id: id.to_owned(),
         name: name.to_owned(),
         question: question.to_owned(),
@@ -362,7 +403,15 @@ fn gates(dead: f64) -> Vec<GateResult> {
     if let Some(m) = stale.measured.as_mut() {
         m.stale = Some("`battery` has changed since the record".to_owned());
     }
-    let mut hover = simple("hover", "Hover", "Does it hover as computed?", "tethered first hop, flight", State::Stale, "It hovered as computed, with a battery that has changed since.", vec![stale]);
+    let mut hover = simple(
+        "hover",
+        "Hover",
+        "Does it hover as computed?",
+        "tethered first hop, flight",
+        State::Stale,
+        "It hovered as computed, with a battery that has changed since.",
+        vec![stale],
+    );
     hover.records = vec![FLIGHT.to_owned()];
     hover.simulated = true;
     hover.evidence_date = Some("2026-03-04".to_owned());
@@ -414,7 +463,15 @@ fn gates(dead: f64) -> Vec<GateResult> {
     ]
 }
 
-fn input(key: &str, label: &str, text: &str, value: f64, uncertainty: f64, unit: &str, assumed: bool) -> InputLine {
+fn input(
+    key: &str,
+    label: &str,
+    text: &str,
+    value: f64,
+    uncertainty: f64,
+    unit: &str,
+    assumed: bool,
+) -> InputLine {
     InputLine {
         key: key.to_owned(),
         label: label.to_owned(),
@@ -438,11 +495,21 @@ fn meta(id: &str, kind: Kind) -> RecordMeta {
     let mut channels = Vec::new();
     if flight {
         for a in ["x", "y", "z"] {
-            channels.push(channel(&format!("rate.{a}"), "rad/s", &format!("column {a}"), Some(Tap::Filtered)));
+            channels.push(channel(
+                &format!("rate.{a}"),
+                "rad/s",
+                &format!("column {a}"),
+                Some(Tap::Filtered),
+            ));
             channels.push(channel(&format!("rate_demand.{a}"), "rad/s", &format!("demand {a}"), None));
         }
         for i in 1..=4 {
-            channels.push(channel(&format!("rotor.{i}.command"), "1", &format!("out {i}"), Some(Tap::AfterMixing)));
+            channels.push(channel(
+                &format!("rotor.{i}.command"),
+                "1",
+                &format!("out {i}"),
+                Some(Tap::AfterMixing),
+            ));
         }
         channels.push(channel("accel.z", "m/s^2", "acc down", Some(Tap::Raw)));
         channels.push(channel("battery.voltage", "V", "volts", None));
@@ -453,9 +520,17 @@ fn meta(id: &str, kind: Kind) -> RecordMeta {
         build: "b1".to_owned(),
         date: id.get(..10).unwrap_or("").to_owned(),
         origin: if flight { RecordOrigin::Simulated } else { RecordOrigin::Measured },
-        remark: if flight { "rate steps in calm air".to_owned() } else { "three scales, level and tilted".to_owned() },
+        remark: if flight {
+            "rate steps in calm air".to_owned()
+        } else {
+            "three scales, level and tilted".to_owned()
+        },
         sources: if flight {
-            vec![Origins { file: "flight.csv".to_owned(), sha256: "9c1f0a7744aa51d2be".repeat(4).get(..64).unwrap_or("").to_owned(), bytes: 18_400_000 }]
+            vec![Origins {
+                file: "flight.csv".to_owned(),
+                sha256: "9c1f0a7744aa51d2be".repeat(4).get(..64).unwrap_or("").to_owned(),
+                bytes: 18_400_000,
+            }]
         } else {
             Vec::new()
         },
@@ -467,7 +542,9 @@ fn meta(id: &str, kind: Kind) -> RecordMeta {
         } else {
             [("scale.1", 1.061), ("scale.2", 1.037), ("scale.3", 1.044)]
                 .into_iter()
-                .map(|(n, v)| (n.to_owned(), HandValue { value: v, uncertainty: 0.002, unit: "kg".to_owned() }))
+                .map(|(n, v)| {
+                    (n.to_owned(), HandValue { value: v, uncertainty: 0.002, unit: "kg".to_owned() })
+                })
                 .collect()
         },
         report: ImportReport {
@@ -498,7 +575,9 @@ pub(crate) fn result(build: Option<&str>, edits: &[KeyChange]) -> CheckResult {
         estimate: e,
     };
     let c = Origin::Computed;
-    let text = |key: &str, file: &str| edits.iter().find(|e| e.key == key).map_or_else(|| file.to_owned(), |e| e.value.clone());
+    let text = |key: &str, file: &str| {
+        edits.iter().find(|e| e.key == key).map_or_else(|| file.to_owned(), |e| e.value.clone())
+    };
     CheckResult {
         programme: "Tarn".to_owned(),
         build: build.unwrap_or("b1").to_owned(),
@@ -506,16 +585,66 @@ pub(crate) fn result(build: Option<&str>, edits: &[KeyChange]) -> CheckResult {
         aircraft: aircraft(),
         centre_of_gravity: [0.0132, -0.001, 0.0269],
         figures: vec![
-            figure("mass.total", "Mass", "mass with payload", est(3.142, "kg", c, &[("mass.1.mass", 0.0066), ("mass.2.mass", 0.006)])),
-            figure("mass.inertia.roll", "Mass", "roll inertia", est(0.0392, "kg m^2", c, &[("mass.2.box", 0.0011)])),
-            figure("hover.full.speed", "Hover, full charge", "rotor speed", est(512.4, "rad/s", c, &[("rotor.ct", 7.7), ("air density", 2.0)])),
-            figure("hover.full.current", "Hover, full charge", "motor current", est(6.31, "A", c, &[("rotor.cp", 0.26), ("motor.kv", 0.05)])),
-            figure("hover.full.command", "Hover, full charge", "command", est(0.4831, "1", c, &[("rotor.ct", 0.0071), ("motor.kv", 0.004)])),
-            figure("hover.full.voltage", "Hover, full charge", "bus voltage", est(24.31, "V", c, &[("battery.cell_resistance", 0.08)])),
-            figure("hover.endurance", "Hover, full charge", "endurance to reserve", est(1106.0, "s", c, &[("rotor.cp", 45.0), ("battery.capacity", 22.0)])),
-            figure("loop.roll.crossover", "Rate loop, roll", "crossover", est(20.4, "rad/s", c, &[("motor.inertia", 0.3)])),
-            figure("loop.roll.phase_margin", "Rate loop, roll", "phase margin", rate.criteria[0].predicted.clone().expect("predicted")),
-            figure("loop.roll.latency", "Rate loop, roll", "latency at crossover", rate.ledgers[0].sum.clone()),
+            figure(
+                "mass.total",
+                "Mass",
+                "mass with payload",
+                est(3.142, "kg", c, &[("mass.1.mass", 0.0066), ("mass.2.mass", 0.006)]),
+            ),
+            figure(
+                "mass.inertia.roll",
+                "Mass",
+                "roll inertia",
+                est(0.0392, "kg m^2", c, &[("mass.2.box", 0.0011)]),
+            ),
+            figure(
+                "hover.full.speed",
+                "Hover, full charge",
+                "rotor speed",
+                est(512.4, "rad/s", c, &[("rotor.ct", 7.7), ("air density", 2.0)]),
+            ),
+            figure(
+                "hover.full.current",
+                "Hover, full charge",
+                "motor current",
+                est(6.31, "A", c, &[("rotor.cp", 0.26), ("motor.kv", 0.05)]),
+            ),
+            figure(
+                "hover.full.command",
+                "Hover, full charge",
+                "command",
+                est(0.4831, "1", c, &[("rotor.ct", 0.0071), ("motor.kv", 0.004)]),
+            ),
+            figure(
+                "hover.full.voltage",
+                "Hover, full charge",
+                "bus voltage",
+                est(24.31, "V", c, &[("battery.cell_resistance", 0.08)]),
+            ),
+            figure(
+                "hover.endurance",
+                "Hover, full charge",
+                "endurance to reserve",
+                est(1106.0, "s", c, &[("rotor.cp", 45.0), ("battery.capacity", 22.0)]),
+            ),
+            figure(
+                "loop.roll.crossover",
+                "Rate loop, roll",
+                "crossover",
+                est(20.4, "rad/s", c, &[("motor.inertia", 0.3)]),
+            ),
+            figure(
+                "loop.roll.phase_margin",
+                "Rate loop, roll",
+                "phase margin",
+                rate.criteria[0].predicted.clone().expect("predicted"),
+            ),
+            figure(
+                "loop.roll.latency",
+                "Rate loop, roll",
+                "latency at crossover",
+                rate.ledgers[0].sum.clone(),
+            ),
         ],
         waits: vec!["gust response waits for `loop.velocity` in the aircraft file".to_owned()],
         gates,
@@ -544,17 +673,36 @@ pub(crate) fn result(build: Option<&str>, edits: &[KeyChange]) -> CheckResult {
             input("rotor.ct", "thrust coefficient", "\"0.105 +- 3 %\"", 0.105, 0.003_15, "1", false),
             input("rotor.inertia", "inertia", "\"9.5e-5 kg m^2\"", 9.5e-5, 9.5e-6, "kg m^2", true),
             input("motor.kv", "velocity constant", "\"400 rpm/V\"", 41.9, 0.8, "rad/s/V", true),
-            input("esc.dead_time", "dead time", &text("esc.dead_time", "\"11.5 ms\""), dead, 0.0008, "s", true),
+            input(
+                "esc.dead_time",
+                "dead time",
+                &text("esc.dead_time", "\"11.5 ms\""),
+                dead,
+                0.0008,
+                "s",
+                true,
+            ),
             input("battery.cell_resistance", "cell resistance", "\"2.4 mohm\"", 0.0024, 0.0003, "ohm", true),
-            input("filter.1.cutoff", "cut-off", &text("filter.1.cutoff", "\"40 Hz\""), 40.0, 0.0, "Hz", false),
+            input(
+                "filter.1.cutoff",
+                "cut-off",
+                &text("filter.1.cutoff", "\"40 Hz\""),
+                40.0,
+                0.0,
+                "Hz",
+                false,
+            ),
             input("loop.rate.p.1", "rate gain, roll", "\"22 1/s\"", 22.0, 0.0, "1/s", false),
         ],
         edits: edits.to_vec(),
         warnings: vec![
-            Diagnostic::warning(Path::new("builds/b1/aircraft.toml"), "the ESC's dead time is the default of its kind")
-                .at(41, 1)
-                .key("esc.dead_time")
-                .help("measure it with a step record and state it: dead_time = \"3 ms +- 10 %\""),
+            Diagnostic::warning(
+                Path::new("builds/b1/aircraft.toml"),
+                "the ESC's dead time is the default of its kind",
+            )
+            .at(41, 1)
+            .key("esc.dead_time")
+            .help("measure it with a step record and state it: dead_time = \"3 ms +- 10 %\""),
         ],
     }
 }
@@ -582,7 +730,9 @@ const STEP: f64 = 100.0 * PI / 180.0;
 
 /// Start, axis and sign of the steps in the record.
 fn script() -> Vec<(f64, usize, f64)> {
-    (0..8).map(|k| (12.0 + 4.0 * f64::from(k), (k / 4) as usize, if k % 2 == 0 { 1.0 } else { -1.0 })).collect()
+    (0..8)
+        .map(|k| (12.0 + 4.0 * f64::from(k), (k / 4) as usize, if k % 2 == 0 { 1.0 } else { -1.0 }))
+        .collect()
 }
 
 /// A flight of a minute at 500 Hz with steps in roll and pitch, and the weighing.
@@ -616,17 +766,27 @@ pub(crate) fn record(id: &str) -> Record {
                 let lift = if t < 4.0 { 0.06 } else { 0.48 + 0.01 * r as f64 + 0.0006 * t };
                 let push: f64 = script()
                     .iter()
-                    .map(|(s, _, sign)| if (0.0..0.2).contains(&(t - s)) { 0.1 * sign * if r < 2 { -1.0 } else { 1.0 } } else { 0.0 })
+                    .map(|(s, _, sign)| {
+                        if (0.0..0.2).contains(&(t - s)) {
+                            0.1 * sign * if r < 2 { -1.0 } else { 1.0 }
+                        } else {
+                            0.0
+                        }
+                    })
                     .sum();
                 lift + push + 0.004 * noise(i, 7 + r as u64)
             })
             .collect();
         channels.insert(format!("rotor.{}.command", r + 1), values);
     }
-    let mut accel: Vec<f64> = (0..n).map(|i| -9.81 + 1.6 * noise(i, 31) + 1.8 * (TAU * 97.0 * time[i]).sin()).collect();
+    let mut accel: Vec<f64> =
+        (0..n).map(|i| -9.81 + 1.6 * noise(i, 31) + 1.8 * (TAU * 97.0 * time[i]).sin()).collect();
     accel[20_000..20_400].fill(f64::NAN);
     channels.insert("accel.z".to_owned(), accel);
-    channels.insert("battery.voltage".to_owned(), (0..n).map(|i| 25.0 - 0.02 * time[i] + 0.02 * noise(i, 41)).collect());
+    channels.insert(
+        "battery.voltage".to_owned(),
+        (0..n).map(|i| 25.0 - 0.02 * time[i] + 0.02 * noise(i, 41)).collect(),
+    );
     Record { meta: meta(id, Kind::Flight), time, channels }
 }
 
@@ -638,8 +798,11 @@ pub(crate) fn findings(record: &Record) -> Findings {
             items: vec![Finding {
                 key: "mass".to_owned(),
                 label: "mass".to_owned(),
-                outcome: Outcome::Value { estimate: est(3.142, "kg", Origin::Measured, &[("scales", 0.0035)]) },
-                text: "The sum of three scales; it agrees with the items within 0.1 standard uncertainties.".to_owned(),
+                outcome: Outcome::Value {
+                    estimate: est(3.142, "kg", Origin::Measured, &[("scales", 0.0035)]),
+                },
+                text: "The sum of three scales; it agrees with the items within 0.1 standard uncertainties."
+                    .to_owned(),
                 rests_on: vec!["mass".to_owned()],
             }],
             ..Findings::default()
@@ -664,8 +827,18 @@ pub(crate) fn findings(record: &Record) -> Findings {
             (_, true) => "pitch step nose up",
             _ => "pitch step nose down",
         };
-        phases.push(Phase { kind: PhaseKind::Step, label: format!("{word} 100 deg/s"), start, end: start + 0.8 });
-        phases.push(Phase { kind: PhaseKind::Release, label: "release".to_owned(), start: start + 0.8, end: start + 2.8 });
+        phases.push(Phase {
+            kind: PhaseKind::Step,
+            label: format!("{word} 100 deg/s"),
+            start,
+            end: start + 0.8,
+        });
+        phases.push(Phase {
+            kind: PhaseKind::Release,
+            label: "release".to_owned(),
+            start: start + 0.8,
+            end: start + 2.8,
+        });
     }
     phases.push(Phase { kind: PhaseKind::Hover, label: "hover".to_owned(), start: 44.0, end: 60.0 });
     let steps = script()
@@ -678,7 +851,11 @@ pub(crate) fn findings(record: &Record) -> Findings {
                 axis: if axis == 0 { 'x' } else { 'y' },
                 size: sign * STEP,
                 demand: vec![sign * STEP; 400],
-                rate: time.iter().enumerate().map(|(i, t)| sign * STEP * answer(*t, zeta) + 0.02 * noise(i, k as u64)).collect(),
+                rate: time
+                    .iter()
+                    .enumerate()
+                    .map(|(i, t)| sign * STEP * answer(*t, zeta) + 0.02 * noise(i, k as u64))
+                    .collect(),
                 time,
                 delay: Some(0.036 + 0.001 * noise(k, 5)),
                 rise: Some(0.066 + 0.003 * noise(k, 6)),
@@ -696,7 +873,13 @@ pub(crate) fn findings(record: &Record) -> Findings {
         let density: Vec<f64> = frequency
             .iter()
             .enumerate()
-            .map(|(i, f)| k * (2e-3 / (1.0 + (f / 6.0).powi(2)) + 2e-6 * (1.2 + noise(i, 11)) + line(*f, 97.0, 0.5, 1.5e-2) + line(*f, 194.0, 0.8, 1.2e-3) + line(*f, 31.0, 2.0, 1e-4)))
+            .map(|(i, f)| {
+                k * (2e-3 / (1.0 + (f / 6.0).powi(2))
+                    + 2e-6 * (1.2 + noise(i, 11))
+                    + line(*f, 97.0, 0.5, 1.5e-2)
+                    + line(*f, 194.0, 0.8, 1.2e-3)
+                    + line(*f, 31.0, 2.0, 1e-4))
+            })
             .collect();
         let mut sum = 0.0;
         let cumulative = density
@@ -723,9 +906,24 @@ pub(crate) fn findings(record: &Record) -> Findings {
     Findings {
         record: record.meta.id.clone(),
         items: vec![
-            value("hover.command", "hover command", est(0.4915, "1", s, &[("record: hover command", 0.004)]), "Within 2 % of the prediction. It says the powertrain lifts as computed; it cannot say whether the propeller or the motor is the better one."),
-            value("share.roll", "rotor share, left over right", est(0.021, "1", s, &[("record", 0.004)]), "The centre of gravity lies to the left, or a motor is twisted; one flight cannot separate the two."),
-            value("step.x.overshoot", "overshoot, roll", est(0.187, "1", s, &[("record", 0.014)]), "Over four steps, right and left alike."),
+            value(
+                "hover.command",
+                "hover command",
+                est(0.4915, "1", s, &[("record: hover command", 0.004)]),
+                "Within 2 % of the prediction. It says the powertrain lifts as computed; it cannot say whether the propeller or the motor is the better one.",
+            ),
+            value(
+                "share.roll",
+                "rotor share, left over right",
+                est(0.021, "1", s, &[("record", 0.004)]),
+                "The centre of gravity lies to the left, or a motor is twisted; one flight cannot separate the two.",
+            ),
+            value(
+                "step.x.overshoot",
+                "overshoot, roll",
+                est(0.187, "1", s, &[("record", 0.014)]),
+                "Over four steps, right and left alike.",
+            ),
             Finding {
                 key: "saturation".to_owned(),
                 label: "saturation".to_owned(),
@@ -736,7 +934,10 @@ pub(crate) fn findings(record: &Record) -> Findings {
             Finding {
                 key: "step.z.overshoot".to_owned(),
                 label: "overshoot, yaw".to_owned(),
-                outcome: Outcome::CannotTell { missing: "yaw steps".to_owned(), would_tell: "three steps of 60 deg/s to each side".to_owned() },
+                outcome: Outcome::CannotTell {
+                    missing: "yaw steps".to_owned(),
+                    would_tell: "three steps of 60 deg/s to each side".to_owned(),
+                },
                 text: "Yaw was never moved.".to_owned(),
                 rests_on: Vec::new(),
             },
@@ -745,7 +946,8 @@ pub(crate) fn findings(record: &Record) -> Findings {
         spectra: vec![spectrum("rate.x", "(rad/s)^2/Hz", 1.0), spectrum("accel.z", "(m/s^2)^2/Hz", 900.0)],
         steps,
         cannot_answer: vec![
-            "Vibration above 250 Hz: the record has 500 samples a second, and what lies above is folded.".to_owned(),
+            "Vibration above 250 Hz: the record has 500 samples a second, and what lies above is folded."
+                .to_owned(),
             "Rotor speed: no channel carries it, so lines are attributed by frequency alone.".to_owned(),
         ],
     }
@@ -764,12 +966,15 @@ impl Source for Fixture {
     fn check(&self, build: Option<&str>, edits: &[KeyChange]) -> Result<CheckResult, Diagnostics> {
         for e in edits {
             if e.value.contains("furlong") {
-                return Err(Diagnostic::error(Path::new("builds/b1/aircraft.toml"), "“furlong” is no unit of time")
-                    .at(41, 13)
-                    .key(&e.key)
-                    .found(&e.value)
-                    .help("a time such as \"3 ms\" or \"0.003 s\"")
-                    .into());
+                return Err(Diagnostic::error(
+                    Path::new("builds/b1/aircraft.toml"),
+                    "“furlong” is no unit of time",
+                )
+                .at(41, 13)
+                .key(&e.key)
+                .found(&e.value)
+                .help("a time such as \"3 ms\" or \"0.003 s\"")
+                .into());
             }
         }
         Ok(result(build, edits))
@@ -781,7 +986,11 @@ impl Source for Fixture {
         Ok(findings(record))
     }
     fn keep(&self, from: &str, edits: &[KeyChange], id: &str) -> Result<(), Diagnostics> {
-        self.kept.lock().expect("no other test holds it").push((from.to_owned(), edits.to_vec(), id.to_owned()));
+        self.kept.lock().expect("no other test holds it").push((
+            from.to_owned(),
+            edits.to_vec(),
+            id.to_owned(),
+        ));
         Ok(())
     }
 }

@@ -17,7 +17,11 @@ async fn ask(request: Request<Body>) -> Answer {
     let response = app(AppState::new(Fixture::default())).oneshot(request).await.unwrap();
     let (parts, body) = response.into_parts();
     let bytes = to_bytes(body, usize::MAX).await.unwrap();
-    Answer { status: parts.status, text: String::from_utf8_lossy(&bytes).into_owned(), headers: parts.headers }
+    Answer {
+        status: parts.status,
+        text: String::from_utf8_lossy(&bytes).into_owned(),
+        headers: parts.headers,
+    }
 }
 
 async fn get(path: &str) -> Answer {
@@ -64,7 +68,10 @@ async fn every_page_answers_with_one_heading_and_no_other_host() {
             assert!(!a.text.replace("http://www.w3.org", "").contains(outside), "{path} names {outside}");
         }
         let policy = a.headers[header::CONTENT_SECURITY_POLICY].to_str().unwrap();
-        assert!(policy.contains("default-src 'none'") && policy.contains("script-src 'self'"), "{path}: {policy}");
+        assert!(
+            policy.contains("default-src 'none'") && policy.contains("script-src 'self'"),
+            "{path}: {policy}"
+        );
         // No script in the page but data blocks.
         for (i, _) in a.text.match_indices("<script") {
             let tag = &a.text[i..(i + 80).min(a.text.len())];
@@ -142,11 +149,19 @@ async fn a_wrong_edit_is_explained_beside_the_form() {
     let a = get("/aircraft?edits=esc.dead_time%3D%223%20furlong%22").await;
     assert_eq!(a.status, StatusCode::UNPROCESSABLE_ENTITY);
     let w = words(&a.text);
-    for part in ["builds/b1/aircraft.toml:41:13", "is no unit of time", "a time such as", "These edits cannot be computed."] {
+    for part in [
+        "builds/b1/aircraft.toml:41:13",
+        "is no unit of time",
+        "a time such as",
+        "These edits cannot be computed.",
+    ] {
         assert!(w.replace(" :", ":").replace(": ", ":").contains(&part.replace(": ", ":")), "{part}\n{w}");
     }
     assert!(a.text.contains("value=\"3 furlong\"") && a.text.contains("aria-invalid"));
-    assert_eq!(get("/gate/rate?edits=esc.dead_time%3D%223%20furlong%22").await.status, StatusCode::UNPROCESSABLE_ENTITY);
+    assert_eq!(
+        get("/gate/rate?edits=esc.dead_time%3D%223%20furlong%22").await.status,
+        StatusCode::UNPROCESSABLE_ENTITY
+    );
 }
 
 #[tokio::test]
@@ -160,7 +175,11 @@ async fn samples_are_thinned_and_zoom() {
     assert!(times.len() > 245 && times.len() < 260 && times[0] <= 12.0, "{}", times.len());
     assert!(times.windows(2).all(|w| w[1] - w[0] < 0.0021));
     for bad in ["channel=../../etc", "channel=", "points=5"] {
-        assert_eq!(get(&format!("/record/{FLIGHT}/samples?{bad}")).await.status, StatusCode::NOT_FOUND, "{bad}");
+        assert_eq!(
+            get(&format!("/record/{FLIGHT}/samples?{bad}")).await.status,
+            StatusCode::NOT_FOUND,
+            "{bad}"
+        );
     }
 }
 
@@ -171,7 +190,10 @@ async fn samples_of(query: &str) -> serde_json::Value {
 #[tokio::test]
 async fn foreign_hosts_and_origins_are_refused() {
     let with = |host: &str, origin: Option<&str>, method: &str| {
-        let mut r = Request::builder().method(method).uri(if method == "GET" { "/" } else { "/keep" }).header("host", host);
+        let mut r = Request::builder()
+            .method(method)
+            .uri(if method == "GET" { "/" } else { "/keep" })
+            .header("host", host);
         if let Some(o) = origin {
             r = r.header("origin", o);
         }
@@ -244,7 +266,8 @@ async fn keeping_a_what_if_asks_for_a_free_and_harmless_name() {
 #[tokio::test]
 async fn assets_keep_for_good_and_carry_no_toolbar_defaults() {
     let page = get(&format!("/record/{FLIGHT}")).await.text;
-    let mut names: Vec<&str> = page.split("/assets/").skip(1).filter_map(|rest| rest.split('"').next()).collect();
+    let mut names: Vec<&str> =
+        page.split("/assets/").skip(1).filter_map(|rest| rest.split('"').next()).collect();
     names.dedup();
     assert_eq!(names.len(), 4, "{names:?}");
     for name in names {
@@ -291,7 +314,14 @@ async fn the_report_is_one_file() {
 
 #[test]
 fn ids_are_unique_within_the_report() {
-    let seen: Vec<_> = [FLIGHT].into_iter().map(|id| { let r = fixture::record(id); let f = fixture::findings(&r); (r, f) }).collect();
+    let seen: Vec<_> = [FLIGHT]
+        .into_iter()
+        .map(|id| {
+            let r = fixture::record(id);
+            let f = fixture::findings(&r);
+            (r, f)
+        })
+        .collect();
     let html = rotorwright::report::report(&fixture::result(None, &[]), &seen);
     let ours = html.split("<script>").next().unwrap();
     let mut ids: Vec<&str> = ours.split(" id=\"").skip(1).filter_map(|r| r.split('"').next()).collect();

@@ -54,7 +54,9 @@ impl IntoResponse for PageError {
 }
 
 /// Runs a page's work where it may block.
-pub(super) async fn run<T: IntoResponse>(work: impl FnOnce() -> Result<T, PageError> + Send + 'static) -> Response
+pub(super) async fn run<T: IntoResponse>(
+    work: impl FnOnce() -> Result<T, PageError> + Send + 'static,
+) -> Response
 where
     T: Send + 'static,
 {

@@ -119,7 +119,12 @@ fn criteria(gate: &GateResult, base: Option<&CheckResult>, links: &Links) -> Mar
 }
 
 /// Figures that belong to a gate.
-fn figures(check: &CheckResult, gate: &GateResult, seen: &[Arc<(Record, Findings)>], links: &Links) -> Markup {
+fn figures(
+    check: &CheckResult,
+    gate: &GateResult,
+    seen: &[Arc<(Record, Findings)>],
+    links: &Links,
+) -> Markup {
     let overshoot = gate
         .criteria
         .iter()
