@@ -2,8 +2,18 @@
 
 use std::path::Path;
 
+use physics::aircraft::Aircraft;
+use rayon::prelude::*;
+
+use crate::aircraft_file::AircraftFile;
 use crate::diagnostic::{Diagnostic, Diagnostics};
-use crate::result::{CheckResult, KeyChange};
+use crate::findings::findings;
+use crate::gates::{self, Context, Evidence, Flight, Limits};
+use crate::predict::{Group, Subject, freeze};
+use crate::programme::Programme;
+use crate::record::{Kind, RecordMeta};
+use crate::record_store;
+use crate::result::{CheckResult, Fact, KeyChange};
 
 /// Checks a build of the dossier in `dir`: the named one, or the last one. `edits` are applied to
 /// the aircraft file for this result only.
@@ -11,6 +21,115 @@ use crate::result::{CheckResult, KeyChange};
 /// # Errors
 /// All that is wrong with the dossier's files.
 pub fn check(dir: &Path, build: Option<&str>, edits: &[KeyChange]) -> Result<CheckResult, Diagnostics> {
-    let _ = (build, edits);
-    Err(Diagnostic::error(dir, "not written yet").into())
+    let opened = Opened::open(dir, build, edits)?;
+    let evidence = opened.evidence();
+    opened.judge(evidence, edits)
+}
+
+/// The aircraft as it was when a record was made: without payload unless the record says it was fitted.
+pub fn as_flown(aircraft: &Aircraft, record: &RecordMeta) -> Aircraft {
+    if payload_fitted(record) { aircraft.clone() } else { aircraft.without_payload() }
+}
+
+/// Whether a record says that the payload was on.
+pub fn payload_fitted(record: &RecordMeta) -> bool {
+    record.values.get("payload_fitted").is_some_and(|v| v.value > 0.5)
+}
+
+/// A dossier's build, read and resolved.
+pub struct Opened {
+    /// Programme.
+    pub programme: Programme,
+    /// Identity of the build.
+    pub build: String,
+    /// Aircraft file at its site.
+    pub subject: Subject,
+    /// Records of the build.
+    pub records: Vec<RecordMeta>,
+    limits: Limits,
+    dir: std::path::PathBuf,
+}
+
+impl Opened {
+    /// Reads the named build of a dossier, or the last one.
+    ///
+    /// # Errors
+    /// All that is wrong with the dossier's files.
+    pub fn open(dir: &Path, build: Option<&str>, edits: &[KeyChange]) -> Result<Self, Diagnostics> {
+        let programme = Programme::load(dir)?;
+        let build = programme.build(build)?.id.clone();
+        let file = AircraftFile::load(&programme.aircraft_path(&build))?;
+        let file = if edits.is_empty() { file } else { file.with_edits(edits)? };
+        let subject = Subject::new(file, programme.site.clone())?;
+        let limits = Limits::load(dir)?;
+        let records = record_store::list(dir)?.into_iter().filter(|r| r.build == build).collect();
+        Ok(Self { programme, build, subject, records, limits, dir: dir.to_owned() })
+    }
+
+    /// Findings of every record, in the order of their dates.
+    pub fn evidence(&self) -> Evidence {
+        let mut evidence = Evidence::default();
+        let aircraft = &self.subject.resolved().aircraft;
+        let flights: Vec<Result<Flight, Diagnostics>> = self
+            .records
+            .par_iter()
+            .filter(|m| m.kind == Kind::Flight)
+            .map(|m| {
+                let record = record_store::load(&self.dir, &m.id)?;
+                Ok(Flight { meta: m.clone(), findings: findings(&record, Some(&as_flown(aircraft, m))) })
+            })
+            .collect();
+        for f in flights {
+            match f {
+                Ok(f) => evidence.flights.push(f),
+                // One damaged record does not hide what the others show.
+                Err(d) => evidence.warnings.extend(d.0),
+            }
+        }
+        for m in &self.records {
+            match m.kind {
+                Kind::Weighing => evidence.weighings.push(m.clone()),
+                Kind::Note => evidence.notes.push(m.clone()),
+                Kind::Flight => {}
+            }
+        }
+        evidence.flights.sort_by(|a, b| (&a.meta.date, &a.meta.id).cmp(&(&b.meta.date, &b.meta.id)));
+        evidence.weighings.sort_by(|a, b| (&a.date, &a.id).cmp(&(&b.date, &b.id)));
+        evidence.notes.sort_by(|a, b| (&a.date, &a.id).cmp(&(&b.date, &b.id)));
+        evidence
+    }
+
+    /// Judges every gate on the evidence.
+    ///
+    /// # Errors
+    /// A frozen prediction that cannot be read.
+    pub fn judge(self, evidence: Evidence, edits: &[KeyChange]) -> Result<CheckResult, Diagnostics> {
+        let prediction = self.subject.predict(&Group::ALL);
+        let ctx = Context::new(&self.subject, &prediction, &evidence, &self.limits);
+        let gates = gates::judge(&ctx);
+        let frozen = freeze::load(&self.dir, &self.build)?;
+        let scores = frozen.as_ref().map(|f| freeze::score(f, &ctx)).unwrap_or_default();
+        let mut warnings: Vec<Diagnostic> = self.subject.resolved().warnings.clone();
+        warnings.extend(evidence.warnings.iter().cloned());
+        let mut waits = prediction.waits.clone();
+        waits.dedup();
+        let centre = physics::mass::mass_properties(&self.subject.resolved().aircraft.bodies).centre;
+        Ok(CheckResult {
+            programme: self.programme.name.clone(),
+            builds: self.programme.builds.iter().map(|b| b.id.clone()).collect(),
+            aircraft: self.subject.resolved().aircraft.clone(),
+            centre_of_gravity: [centre.x, centre.y, centre.z],
+            figures: prediction.figures.clone(),
+            facts: prediction.facts.iter().map(|(name, text)| Fact { name: name.clone(), text: text.clone() }).collect(),
+            waits,
+            limiting: gates::limiting(&gates),
+            gates,
+            scores,
+            records: self.records.clone(),
+            inputs: self.subject.inputs(),
+            edits: edits.to_vec(),
+            warnings,
+            build: self.build,
+        })
+    }
 }

@@ -7,10 +7,10 @@
 
 use std::collections::BTreeMap;
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 /// Where a figure comes from, weakest claim last.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum Origin {
     /// Measured on the real aircraft or bench.
@@ -40,7 +40,7 @@ impl Origin {
 }
 
 /// Effect of one independent source on an estimate.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Contribution {
     /// Identity of the source: an input key (`rotor.ct`) or a record's noise (`record ID: hover command`).
     pub source: String,
@@ -59,7 +59,7 @@ impl Contribution {
 }
 
 /// A figure with its standard uncertainty.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Estimate {
     /// Value, in `unit`.
     pub value: f64,
@@ -120,10 +120,9 @@ impl Estimate {
         let contributions = inputs
             .iter()
             .flat_map(|(d, e)| {
-                e.contributions.iter().map(move |c| Contribution {
-                    sensitivity: c.sensitivity * d,
-                    ..c.clone()
-                })
+                e.contributions
+                    .iter()
+                    .map(move |c| Contribution { sensitivity: c.sensitivity * d, ..c.clone() })
             })
             .collect();
         Self::new(value, unit, origin, contributions)

@@ -5,11 +5,19 @@
 //! workbench call the same functions and show the same result types.
 
 pub mod aircraft_file;
+pub mod atomic;
 pub mod check;
+pub mod demo;
 pub mod diagnostic;
 pub mod estimate;
 pub mod findings;
+pub mod gates;
 pub mod import;
+pub mod predict;
+pub mod programme;
 pub mod record;
+pub mod record_store;
 pub mod result;
+pub mod schema;
+pub mod triage;
 pub mod units;

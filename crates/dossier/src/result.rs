@@ -242,6 +242,15 @@ pub struct Figure {
     pub estimate: Estimate,
 }
 
+/// A fact in words.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Fact {
+    /// What it is about.
+    pub name: String,
+    /// The fact.
+    pub text: String,
+}
+
 /// What limits the aircraft, in one breath.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Limiting {
@@ -285,6 +294,8 @@ pub struct CheckResult {
     pub centre_of_gravity: [f64; 3],
     /// Predicted figures, grouped.
     pub figures: Vec<Figure>,
+    /// Facts in words: which limit binds, yaw signs.
+    pub facts: Vec<Fact>,
     /// Predictions that could not be made, with what they wait for.
     pub waits: Vec<String>,
     /// Gates in ladder order.

@@ -1,1 +1,21 @@
-//! Placeholder.
+//! Time series: time bases, spectra, peaks, steps, ring-downs, least squares. No input or output,
+//! no aircraft.
+//!
+//! Values are in whatever unit the caller uses; times are seconds, frequencies hertz, unless said
+//! otherwise. Nothing here panics on any input: what cannot be computed is a [`SignalError`] or
+//! an absent value.
+
+pub mod delay;
+pub mod derivative;
+mod error;
+pub mod filter;
+pub mod lsq;
+pub mod peaks;
+pub mod ringdown;
+pub mod robust;
+pub mod spectrum;
+pub mod steps;
+pub mod timebase;
+pub mod window;
+
+pub use error::SignalError;

@@ -1,1 +1,33 @@
-//! To be written.
+//! Motor, ESC and battery: what a thrust costs, what is the most thrust, and how long it lasts.
+//!
+//! *Motor.* First order: one resistance, one torque constant, one no-load current
+//! ([`motor`], Drela 2007). *ESC.* An ideal chopper with an on-resistance: the command is the duty,
+//! so command x bus voltage = motor voltage + motor current x on-resistance, and the supply
+//! current is command x motor current. *Battery.* Open-circuit voltage by charge, series
+//! resistance and one RC pair ([`battery`]). Everything but the motors is a constant power on the
+//! bus.
+//!
+//! *Polarisation.* A hover lasts longer than the RC pair's time constant, so [`operating_point`]
+//! takes the pair as settled at the point's own current. Full thrust is a short burst out of the
+//! hover: [`full_thrust`] keeps the pair at its hover polarisation. [`endurance`] integrates it.
+//!
+//! *Limits of the models.* No chopping loss, no dead band or bend in the command-to-voltage map,
+//! winding and cell temperatures as stated in the aircraft file (no warming), rotors at rest in
+//! still air.
+
+pub mod battery;
+mod endurance;
+mod error;
+mod full_thrust;
+mod lag;
+pub mod motor;
+mod operating_point;
+mod plant;
+
+pub use battery::{BatteryModel, open_circuit_voltage};
+pub use endurance::{CONTROL_MARGIN, EndReason, Endurance, endurance};
+pub use error::{LimitKind, PowertrainError};
+pub use full_thrust::{FullThrust, full_thrust, point_at_command};
+pub use lag::{MotorLag, motor_lag};
+pub use motor::MotorModel;
+pub use operating_point::{OperatingPoint, RotorPoint, operating_point};

@@ -1,1 +1,8 @@
 //! Integration tests.
+
+mod atmosphere;
+mod flight;
+mod mass;
+mod powertrain;
+mod rotor;
+mod table;

@@ -14,7 +14,7 @@ use dossier::record::{
     Tap,
 };
 use dossier::result::{
-    Cause, ChangeClass, CheckResult, CriterionResult, Effect, Evidence, Figure, GateResult, InputLine,
+    Cause, ChangeClass, CheckResult, CriterionResult, Effect, Evidence, Fact, Figure, GateResult, InputLine,
     KeyChange, Ledger, LedgerLine, Limit, Limiting, Score, Sense, State,
 };
 use physics::Vec3;
@@ -646,6 +646,10 @@ pub(crate) fn result(build: Option<&str>, edits: &[KeyChange]) -> CheckResult {
                 rate.ledgers[0].sum.clone(),
             ),
         ],
+        facts: vec![Fact {
+            name: "yaw signs".to_owned(),
+            text: "as by reaction alone at every rotor".to_owned(),
+        }],
         waits: vec!["gust response waits for `loop.velocity` in the aircraft file".to_owned()],
         gates,
         limiting,

@@ -1,5 +1,6 @@
 //! Integration tests.
 
 mod browser;
+mod cli;
 mod fixture;
 mod pages;

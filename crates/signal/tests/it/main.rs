@@ -1,1 +1,7 @@
 //! Integration tests.
+
+mod fits;
+mod series;
+mod spectra;
+mod steps;
+mod timebase;

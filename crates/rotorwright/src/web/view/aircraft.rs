@@ -97,6 +97,12 @@ pub(crate) fn predictions(check: &CheckResult, base: Option<&CheckResult>) -> Ma
                 }
             }
         }
+        @if !check.facts.is_empty() {
+            h3 { "In words" }
+            dl.change {
+                @for f in &check.facts { div { dt { (f.name) } dd { (f.text) } } }
+            }
+        }
         @if !check.waits.is_empty() {
             h3 { "Not predicted yet" }
             ul { @for w in &check.waits { li { (w) } } }

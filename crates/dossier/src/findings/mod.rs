@@ -1,8 +1,62 @@
 //! What one record shows, and what it cannot.
+//!
+//! [`findings`] segments a flight and asks it one question after the other, each in its own file.
+//! Every figure carries an uncertainty from the data itself, with the correlation of samples
+//! allowed for; what the record cannot tell names the missing channel, tap point or excitation and
+//! the short test that would tell.
 
+mod battery;
+mod cannot;
+mod context;
+mod drive;
+mod geometry;
+mod hover;
+mod limits;
+mod oscillation;
+mod phases;
+mod steps;
+mod thrust;
+mod turning;
+mod vibration;
+
+use physics::aircraft::Aircraft;
 use serde::Serialize;
 
+pub(crate) use self::context::Known;
+use self::context::{Context, Out};
 use crate::estimate::Estimate;
+use crate::record::Record;
+
+/// All that one record shows about the aircraft that flew it. Without the aircraft what needs its
+/// geometry, mass or rotor is "cannot tell".
+pub fn findings(record: &Record, aircraft: Option<&Aircraft>) -> Findings {
+    let known = aircraft.map_or_else(Known::default, Known::of_aircraft);
+    findings_with(record, &known)
+}
+
+/// The same from whatever is known.
+pub(crate) fn findings_with(record: &Record, known: &Known) -> Findings {
+    let context = Context::new(record, known);
+    let mut out = Out::default();
+    hover::run(&context, &mut out);
+    limits::run(&context, &mut out);
+    thrust::run(&context, &mut out);
+    turning::run(&context, &mut out);
+    drive::run(&context, &mut out);
+    vibration::run(&context, &mut out);
+    steps::run(&context, &mut out);
+    oscillation::run(&context, &mut out);
+    battery::run(&context, &mut out);
+    cannot::run(&context, &mut out);
+    Findings {
+        record: record.meta.id.clone(),
+        items: out.items,
+        phases: context.phases,
+        spectra: out.spectra,
+        steps: out.steps,
+        cannot_answer: out.cannot,
+    }
+}
 
 /// All that was found in one record.
 #[derive(Debug, Clone, PartialEq, Serialize, Default)]

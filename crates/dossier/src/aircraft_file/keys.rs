@@ -1,0 +1,356 @@
+//! The keys of `aircraft.toml`: every key, its form, range, assumed tolerance and example.
+//!
+//! The assumed tolerances are common practice, no source: what a careful data sheet or a bench
+//! with a kitchen scale and a multimeter usually gives. They are half-widths of rectangular
+//! distributions (see [`crate::units`]). Counts, rates, filter settings, gains and ratings are
+//! exact: they are settings, not measurements.
+
+use super::spec::{Key, Kind, Section, Spec};
+use crate::units::Dimension as D;
+
+/// The description of `aircraft.toml`.
+pub const SPEC: Spec = Spec { sections: SECTIONS, keys: KEYS, what: "aircraft file", least: LEAST };
+
+const LEAST: &str = "begin with [aircraft] name, layout and arm; one [[mass]]; and a [rotor]";
+
+/// Sections of `aircraft.toml`.
+pub const SECTIONS: &[Section] = &[
+    Section::one("aircraft", true, "Name, layout and what belongs to the whole aircraft."),
+    Section::many("station", false, "One rotor station; all of them replace layout and arm. Order is the numbering of rotors."),
+    Section::many("mass", true, "One item with mass."),
+    Section::inner("mass.cylinder", "A solid cylinder."),
+    Section::one("rotor", true, "The rotor, the same at every station."),
+    Section::one("motor", false, "The motor, the same at every station."),
+    Section::one("esc", false, "The electronic speed controller, the same at every station."),
+    Section::one("battery", false, "The battery."),
+    Section::one("imu", false, "Inertial measurement unit."),
+    Section::many("filter", false, "One filter in the gyro path, in the order of the signal."),
+    Section::one("loop.rate", false, "Rate loop: demanded angular acceleration from rate error."),
+    Section::one("loop.attitude", false, "Attitude loop: rate demand from attitude error."),
+];
+
+const SPINS: &[&str] = &["ccw", "cw"];
+const SENSES: &[&str] = &["with-reaction", "against-reaction"];
+
+const fn quantity(
+    section: &'static str,
+    name: &'static str,
+    dimension: D,
+    example: &'static str,
+    label: &'static str,
+    doc: &'static str,
+) -> Key {
+    Key::new(section, name, Kind::Quantity(dimension), example, label, doc)
+}
+
+const CANT_WHY: &str = "beyond 30 deg more than 13 % of the lift is lost, and the models assume small tilt";
+const PLACE_WHY: &str = "positions are within 10 m of the reference point";
+const SIZE_WHY: &str = "an item is at most 5 m long";
+const RULE: &str = "a tape measure or a drawing";
+const SHEET: &str = "common spread between data sheet and part";
+
+/// Keys of `aircraft.toml`.
+pub const KEYS: &[Key] = &[
+    Key::new("aircraft", "name", Kind::Text, "\"Tarn b1\"", "name", "Name, for people.").required(),
+    Key::new(
+        "aircraft",
+        "layout",
+        Kind::Choice(physics::layout::NAMES),
+        "\"quad-x\"",
+        "layout",
+        "Named layout with equal arms; rotors are numbered clockwise seen from above, from the front right one (x) or the front one (plus). Give layout and arm, or [[station]], not both.",
+    ),
+    quantity("aircraft", "arm", D::Length, "\"310 mm\"", "arm, centre to hub", "Distance of every hub from the centre of the layout.")
+        .within("2 cm", "5 m", "hubs closer than 2 cm or farther than 5 m from the centre are not what the models are made for")
+        .give("2 mm", RULE),
+    quantity("aircraft", "cant", D::Angle, "\"4 deg\"", "cant of every rotor", "Sideways tilt of every thrust axis about its arm; needs cant_sense.")
+        .below("0 deg", "30 deg", CANT_WHY)
+        .give("0.5 deg", "what a printed or clamped mount holds"),
+    Key::new(
+        "aircraft",
+        "cant_sense",
+        Kind::Choice(SENSES),
+        "\"with-reaction\"",
+        "sense of the cant",
+        "Whether the tilted thrust turns the aircraft the way the rotor's own reaction does, or against it.",
+    ),
+    Key::new(
+        "aircraft",
+        "spins",
+        Kind::Words(SPINS),
+        "[\"ccw\", \"cw\", \"ccw\", \"cw\"]",
+        "senses of rotation",
+        "Sense of rotation seen from above, rotor by rotor, in place of the layout's.",
+    ),
+    quantity("aircraft", "drag_area", D::Area, "\"0.02 m^2\"", "drag area", "Equivalent flat-plate drag area C_D A of the airframe; zero where not stated.")
+        .or("\"0 m^2\"")
+        .within("0 m^2", "5 m^2", "a drag area is zero to 5 m^2")
+        .percent(20.0, "estimates of drag area are rough"),
+    quantity("aircraft", "avionics_power", D::Power, "\"9 W\"", "avionics power", "Power drawn by everything but the motors; zero where not stated.")
+        .or("\"0 W\"")
+        .within("0 W", "2000 W", "avionics draw 0 to 2 kW")
+        .percent(10.0, SHEET),
+    // Stations.
+    Key::new("station", "place", Kind::Text, "\"front right\"", "place in words", "Place in words; worked out from the position where not stated."),
+    Key::new("station", "at", Kind::Vector(D::Length), "[\"219 mm\", \"219 mm\", \"0 mm\"]", "hub position", "Hub from the reference point: forward, right, down.")
+        .required()
+        .within("-10 m", "10 m", PLACE_WHY)
+        .give("2 mm", RULE),
+    quantity("station", "cant", D::Angle, "\"4 deg\"", "cant", "Sideways tilt of the thrust axis about the arm; needs cant_sense.")
+        .below("0 deg", "30 deg", CANT_WHY)
+        .give("0.5 deg", "what a printed or clamped mount holds"),
+    Key::new(
+        "station",
+        "cant_sense",
+        Kind::Choice(SENSES),
+        "\"with-reaction\"",
+        "sense of the cant",
+        "Whether the tilted thrust turns the aircraft the way the rotor's own reaction does, or against it.",
+    ),
+    Key::new(
+        "station",
+        "axis",
+        Kind::Direction,
+        "[0.0, 0.07, -0.99755]",
+        "thrust axis",
+        "Unit vector of the thrust along forward, right, down, in place of cant. Rounding of its length up to half a percent is taken out.",
+    )
+    .within("-1.005", "1.005", "a unit vector has components from -1 to 1")
+    .give("0.005", "half a degree, what a mount holds"),
+    Key::new("station", "spin", Kind::Choice(SPINS), "\"ccw\"", "sense of rotation", "Sense of rotation seen from above.").required(),
+    // Masses.
+    Key::new("mass", "item", Kind::Text, "\"battery\"", "name of the item", "Name of the item, for people.").required(),
+    quantity("mass", "mass", D::Mass, "\"1.32 kg\"", "mass", "Mass of the item, or of one of them with per_rotor.")
+        .required()
+        .above("0 kg", "500 kg", "an item with mass weighs more than nothing and at most 500 kg")
+        .percent(1.0, "a kitchen or parcel scale"),
+    Key::new("mass", "at", Kind::Vector(D::Length), "[\"0 mm\", \"0 mm\", \"35 mm\"]", "position", "Centre of mass from the reference point: forward, right, down. With per_rotor an offset from the hub, which may be left out.")
+        .within("-10 m", "10 m", PLACE_WHY)
+        .give("2 mm", RULE),
+    Key::new("mass", "box", Kind::Vector(D::Length), "[\"160 mm\", \"60 mm\", \"50 mm\"]", "sides", "Shape: sides along forward, right, down.")
+        .within("0 m", "5 m", SIZE_WHY)
+        .percent(5.0, "few items fill their box evenly"),
+    Key::new(
+        "mass",
+        "cylinder",
+        Kind::Nested("mass.cylinder"),
+        "{ radius = \"14 mm\", length = \"30 mm\", axis = \"z\" }",
+        "cylinder",
+        "Shape: a solid cylinder.",
+    ),
+    Key::new("mass", "rod", Kind::Vector(D::Length), "[\"300 mm\", \"0 mm\", \"0 mm\"]", "rod from end to end", "Shape: a thin rod, the vector from one end to the other.")
+        .within("-5 m", "5 m", SIZE_WHY)
+        .percent(5.0, "few items are even along their length"),
+    Key::new("mass", "payload", Kind::Flag, "true", "payload", "Left out in the predictions without payload.").or("false"),
+    Key::new("mass", "per_rotor", Kind::Flag, "true", "one at each rotor", "The item stands once at every hub, each with this mass.").or("false"),
+    quantity("mass.cylinder", "radius", D::Length, "\"14 mm\"", "radius", "Radius.")
+        .required()
+        .above("0 m", "5 m", SIZE_WHY)
+        .percent(5.0, "few items fill their outline evenly"),
+    quantity("mass.cylinder", "length", D::Length, "\"30 mm\"", "length", "Length along its axis.")
+        .required()
+        .above("0 m", "5 m", SIZE_WHY)
+        .percent(5.0, "few items fill their outline evenly"),
+    Key::new("mass.cylinder", "axis", Kind::Choice(&["x", "y", "z"]), "\"z\"", "axis", "Body axis that its own axis is parallel to.").required(),
+    // Rotor.
+    quantity("rotor", "diameter", D::Length, "\"15 in\"", "rotor diameter", "Tip-to-tip diameter.")
+        .required()
+        .within("2 cm", "3 m", "rotors from 2 cm to 3 m are covered")
+        .percent(0.5, "moulding and tip finish"),
+    quantity("rotor", "pitch", D::Length, "\"5 in\"", "geometric pitch", "Geometric pitch.")
+        .above("0 in", "3 m", "pitch is above zero and at most 3 m")
+        .percent(5.0, "printed pitch is nominal"),
+    Key::new("rotor", "blades", Kind::Count, "2", "number of blades", "Number of blades.")
+        .required()
+        .within("1", "8", "rotors have 1 to 8 blades"),
+    quantity("rotor", "ct", D::Ratio, "\"0.105 +- 3 %\"", "thrust coefficient", "Static thrust coefficient, T = C_T rho n^2 D^4 with n in rev/s. Give ct and cp, or table, not both.")
+        .within("0.01", "0.4", "static C_T of a propeller lies between 0.01 and 0.4; the rotorcraft coefficient on tip speed and disc area is another quantity")
+        .percent(5.0, "spread between propellers of one type and between test stands"),
+    quantity("rotor", "cp", D::Ratio, "\"0.040 +- 4 %\"", "power coefficient", "Static power coefficient, P = C_P rho n^3 D^5.")
+        .within("0.001", "0.4", "static C_P of a propeller lies between 0.001 and 0.4")
+        .percent(6.0, "spread between propellers of one type and between test stands"),
+    Key::new(
+        "rotor",
+        "table",
+        Kind::File,
+        "\"rotor.csv\"",
+        "coefficient table",
+        "CSV file beside this one with columns `speed rpm,advance,ct,cp`: measured coefficients by rotor speed and advance ratio, in place of ct and cp.",
+    ),
+    quantity("rotor", "ct_scale", D::Ratio, "\"1.00 +- 3 %\"", "factor on the table's C_T", "Factor on every C_T of the table; its tolerance is that of the table.")
+        .within("0.5", "2", "a factor outside 0.5 to 2 says that the table is of another rotor")
+        .percent(5.0, "spread between propellers of one type and between test stands"),
+    quantity("rotor", "cp_scale", D::Ratio, "\"1.00 +- 4 %\"", "factor on the table's C_P", "Factor on every C_P of the table; its tolerance is that of the table.")
+        .within("0.5", "2", "a factor outside 0.5 to 2 says that the table is of another rotor")
+        .percent(6.0, "spread between propellers of one type and between test stands"),
+    quantity("rotor", "inertia", D::Inertia, "\"9.5e-5 kg m^2\"", "rotor inertia about the shaft", "Blades and adapter, without the motor.")
+        .required()
+        .above("0 kg m^2", "1 kg m^2", "a rotor's inertia is above zero and at most 1 kg m^2")
+        .percent(10.0, "computed from mass and length, or swung by hand"),
+    quantity("rotor", "unbalance", D::Unbalance, "\"40 g mm\"", "residual static unbalance", "Residual static unbalance; zero where not stated.")
+        .or("\"0 g mm\"")
+        .within("0 kg m", "0.1 kg m", "an unbalance is zero to 0.1 kg m")
+        .percent(30.0, "rarely measured well"),
+    // Motor.
+    quantity("motor", "kv", D::VelocityConstant, "\"400 rpm/V\"", "velocity constant", "Speed per back-EMF.")
+        .required()
+        .within("10 rpm/V", "40000 rpm/V", "motors from 10 to 40000 rpm/V are covered")
+        .percent(3.0, SHEET),
+    quantity("motor", "resistance", D::Resistance, "\"62 mohm\"", "winding resistance at 25 degC", "As the equivalent direct-current machine sees it, terminal to terminal.")
+        .required()
+        .above("0 ohm", "20 ohm", "a winding has more than 0 and at most 20 ohm")
+        .percent(10.0, SHEET),
+    quantity("motor", "no_load_current", D::Current, "\"0.9 A\"", "no-load current", "Current without load at no_load_voltage.")
+        .required()
+        .within("0 A", "50 A", "a no-load current is 0 to 50 A")
+        .percent(15.0, SHEET),
+    quantity("motor", "no_load_voltage", D::Voltage, "\"10 V\"", "voltage of the no-load current", "Voltage at which the no-load current was stated.")
+        .required()
+        .above("0 V", "120 V", "the no-load voltage is above 0 and at most 120 V")
+        .percent(2.0, "a bench supply's display"),
+    quantity("motor", "inertia", D::Inertia, "\"2.5e-5 kg m^2\"", "inertia of the motor's turning part", "Motor alone, about the shaft.")
+        .required()
+        .within("0 kg m^2", "0.1 kg m^2", "a motor's inertia is 0 to 0.1 kg m^2")
+        .percent(10.0, "computed from the bell's mass and radius"),
+    quantity("motor", "max_current", D::Current, "\"35 A\"", "largest continuous motor current", "Rating, where stated.")
+        .above("0 A", "1000 A", "a rating is above 0 and at most 1000 A"),
+    quantity("motor", "winding_temperature", D::Temperature, "\"60 degC\"", "winding temperature in the predictions", "60 degC where not stated (common practice, no source).")
+        .or("\"60 degC\"")
+        .within("-40 degC", "180 degC", "windings live between -40 and 180 degC")
+        .give("20 K", "depends on load and cooling"),
+    // ESC.
+    quantity("esc", "resistance", D::Resistance, "\"3 mohm\"", "ESC on-resistance", "On-resistance in the current path.")
+        .required()
+        .within("0 ohm", "1 ohm", "an on-resistance is 0 to 1 ohm")
+        .percent(20.0, SHEET),
+    quantity("esc", "dead_time", D::Time, "\"1.5 ms\"", "ESC dead time", "From a command's arrival to the first change of voltage.")
+        .required()
+        .within("0 s", "0.2 s", "a dead time is 0 to 200 ms")
+        .percent(30.0, "rarely stated, firmware dependent"),
+    quantity("esc", "update_period", D::Time, "\"0.5 ms\"", "ESC update period", "Period at which the ESC takes up a new command.")
+        .required()
+        .within("0 s", "0.1 s", "an update period is 0 to 100 ms")
+        .percent(30.0, "rarely stated, firmware dependent"),
+    quantity("esc", "protocol_period", D::Time, "\"0.1 ms\"", "period of the input protocol", "One frame on the wire.")
+        .required()
+        .within("0 s", "0.1 s", "a protocol's frame takes 0 to 100 ms")
+        .percent(30.0, "rarely stated, firmware dependent"),
+    Key::new("esc", "braking", Kind::Flag, "true", "active braking", "Whether it brakes actively when the command falls.").required(),
+    quantity("esc", "usable_minimum", D::Ratio, "\"4 %\"", "least usable command", "Command below which the motor does not turn steadily, 0 to 1.")
+        .required()
+        .below("0", "1", "a command lies between 0 and 1, and something must be left above the least")
+        .give("0.01", "read off a slow ramp"),
+    quantity("esc", "max_current", D::Current, "\"45 A\"", "largest continuous ESC current", "Rating, where stated.")
+        .above("0 A", "1000 A", "a rating is above 0 and at most 1000 A"),
+    // Battery.
+    Key::new("battery", "chemistry", Kind::Choice(&["lipo", "lipo-hv", "li-ion-nmc"]), "\"lipo\"", "chemistry", "For the open-circuit voltage by charge.").required(),
+    Key::new("battery", "series", Kind::Count, "6", "cells in series", "Cells in series.")
+        .required()
+        .within("1", "30", "packs have 1 to 30 cells in series"),
+    Key::new("battery", "parallel", Kind::Count, "1", "cells in parallel", "Cells in parallel; one where not stated.")
+        .or("1")
+        .within("1", "50", "packs have 1 to 50 cells in parallel"),
+    quantity("battery", "capacity", D::Charge, "\"8 Ah\"", "capacity of the pack", "Capacity of the pack.")
+        .required()
+        .above("0 Ah", "1000 Ah", "a capacity is above 0 and at most 1000 Ah")
+        .percent(3.0, SHEET),
+    quantity("battery", "cell_resistance", D::Resistance, "\"2.4 mohm\"", "resistance of one cell at 25 degC", "Leads and connectors not included.")
+        .required()
+        .within("0 ohm", "2 ohm", "a cell has 0 to 2 ohm")
+        .percent(15.0, "ages, and depends on how it is measured"),
+    quantity("battery", "lead_resistance", D::Resistance, "\"4 mohm\"", "resistance of leads and connectors", "Of the whole pack; zero where not stated.")
+        .or("\"0 mohm\"")
+        .within("0 ohm", "1 ohm", "leads have 0 to 1 ohm")
+        .percent(20.0, "computed from length and section"),
+    quantity("battery", "polarisation_resistance", D::Resistance, "\"1.5 mohm\"", "polarisation resistance of one cell", "Of the RC pair; zero where not stated.")
+        .or("\"0 mohm\"")
+        .within("0 ohm", "2 ohm", "a cell has 0 to 2 ohm")
+        .percent(30.0, "fitted to relaxation, depends on charge"),
+    quantity("battery", "polarisation_time", D::Time, "\"30 s\"", "time constant of the polarisation", "Of the RC pair; 30 s where not stated (common practice, no source).")
+        .or("\"30 s\"")
+        .above("0 s", "3600 s", "a time constant is above 0 and at most an hour")
+        .percent(30.0, "fitted to relaxation, depends on charge"),
+    quantity("battery", "cutoff", D::Voltage, "\"3.3 V\"", "least cell voltage under load", "Of one cell, under load.")
+        .required()
+        .within("2 V", "4.4 V", "it is the voltage of one cell, and lithium cells live between 2 and 4.4 V"),
+    quantity("battery", "reserve", D::Ratio, "\"20 %\"", "reserve", "Fraction of the capacity kept as reserve.")
+        .required()
+        .below("0", "1", "a reserve of all the capacity leaves nothing to fly on"),
+    quantity("battery", "max_current", D::Current, "\"160 A\"", "largest continuous battery current", "Rating of the pack, where stated.")
+        .above("0 A", "10000 A", "a rating is above 0 and at most 10000 A"),
+    // IMU.
+    quantity("imu", "sample_rate", D::Frequency, "\"1 kHz\"", "IMU sample rate", "Samples per second that reach the filters.")
+        .required()
+        .within("20 Hz", "64 kHz", "sample rates are 20 Hz to 64 kHz"),
+    quantity("imu", "delay", D::Time, "\"0.3 ms\"", "delay of the sensor", "Of the sensor's own filtering and transfer.")
+        .required()
+        .within("0 s", "0.1 s", "a sensor's delay is 0 to 100 ms")
+        .percent(20.0, "from the data sheet's filter table"),
+    quantity("imu", "gyro_range", D::AngularSpeed, "\"2000 deg/s\"", "gyro range", "Largest rate that is measured.")
+        .required()
+        .within("50 deg/s", "20000 deg/s", "gyro ranges are 50 to 20000 deg/s"),
+    quantity("imu", "gyro_noise", D::GyroNoise, "\"0.005 deg/s/sqrt(Hz)\"", "gyro noise density", "Noise density of the rate.")
+        .required()
+        .within("0 rad/s/sqrt(Hz)", "0.1 rad/s/sqrt(Hz)", "gyro noise is below 0.1 rad/s/sqrt(Hz)")
+        .percent(20.0, SHEET),
+    quantity("imu", "accel_range", D::Acceleration, "\"16 g\"", "accelerometer range", "Largest specific force that is measured.")
+        .required()
+        .within("1 g", "1000 g", "accelerometer ranges are 1 to 1000 g"),
+    quantity("imu", "accel_noise", D::AccelNoise, "\"80 ug/sqrt(Hz)\"", "accelerometer noise density", "Noise density of the specific force.")
+        .required()
+        .within("0 ug/sqrt(Hz)", "1 m/s^2/sqrt(Hz)", "accelerometer noise is below 1 m/s^2/sqrt(Hz)")
+        .percent(20.0, SHEET),
+    Key::new("imu", "at", Kind::Vector(D::Length), "[\"0 mm\", \"0 mm\", \"0 mm\"]", "IMU position", "From the reference point: forward, right, down; the reference point itself where not stated.")
+        .or("[\"0 mm\", \"0 mm\", \"0 mm\"]")
+        .within("-10 m", "10 m", PLACE_WHY)
+        .give("2 mm", RULE),
+    // Filters.
+    Key::new("filter", "kind", Kind::Choice(&["low-pass", "notch"]), "\"low-pass\"", "kind of filter", "Butterworth low-pass, or second-order notch.").required(),
+    Key::new("filter", "order", Kind::Count, "2", "order", "Order of the low-pass, 1 to 4.")
+        .required()
+        .when("kind", "low-pass")
+        .within("1", "4", "low-pass filters of order 1 to 4 are modelled"),
+    quantity("filter", "cutoff", D::Frequency, "\"40 Hz\"", "cut-off", "Frequency of -3 dB.")
+        .required()
+        .when("kind", "low-pass")
+        .above("0 Hz", "32 kHz", "a cut-off is above 0 and at most 32 kHz"),
+    quantity("filter", "centre", D::Frequency, "\"95 Hz\"", "centre", "Centre of the notch.")
+        .required()
+        .when("kind", "notch")
+        .above("0 Hz", "32 kHz", "a centre is above 0 and at most 32 kHz"),
+    quantity("filter", "width", D::Frequency, "\"30 Hz\"", "width", "Between the -3 dB points of a full-depth notch.")
+        .required()
+        .when("kind", "notch")
+        .above("0 Hz", "32 kHz", "a width is above 0 and at most 32 kHz"),
+    quantity("filter", "floor", D::Ratio, "\"5 %\"", "gain left at the centre", "0 (full depth, where not stated) to 1.")
+        .or("0.0")
+        .when("kind", "notch")
+        .below("0", "1", "a notch that leaves all of the signal is none"),
+    // Loops.
+    quantity("loop.rate", "rate", D::Frequency, "\"1 kHz\"", "rate of the rate loop", "Runs per second.")
+        .required()
+        .within("20 Hz", "64 kHz", "loop rates are 20 Hz to 64 kHz"),
+    quantity("loop.rate", "delay", D::Time, "\"0.4 ms\"", "computation delay", "From sample to command.")
+        .required()
+        .within("0 s", "0.2 s", "a computation delay is 0 to 200 ms")
+        .percent(20.0, "rarely measured"),
+    Key::new("loop.rate", "p", Kind::Axes(D::Rate), "[\"22 1/s\", \"22 1/s\", \"8 1/s\"]", "proportional rate gain", "rad/s^2 of demanded acceleration per rad/s of error.")
+        .required()
+        .within("0 1/s", "2000 1/s", "rate gains are 0 to 2000 1/s"),
+    Key::new("loop.rate", "i", Kind::Axes(D::RateSquared), "[\"60 1/s^2\", \"60 1/s^2\", \"10 1/s^2\"]", "integral rate gain", "rad/s^2 per rad of accumulated error.")
+        .required()
+        .within("0 1/s^2", "1e6 1/s^2", "integral gains are 0 to 1e6 1/s^2"),
+    Key::new("loop.rate", "d", Kind::Axes(D::Ratio), "[0.1, 0.1, 0.0]", "derivative rate gain", "rad/s^2 per rad/s^2; zero where not stated.")
+        .or("0.0")
+        .within("0", "50", "derivative gains are 0 to 50"),
+    quantity("loop.rate", "d_lag", D::Time, "\"2 ms\"", "lag of the derivative", "Time constant of its own first-order filter; none where not stated.")
+        .or("\"0 ms\"")
+        .within("0 s", "1 s", "the lag is 0 to 1 s"),
+    Key::new("loop.rate", "linearised", Kind::Flag, "true", "thrust curve inverted", "Whether the controller's output is proportional to thrust; else to the command, and the gains hold at hover.").or("false"),
+    Key::new("loop.attitude", "gain", Kind::Axes(D::Rate), "[\"5 1/s\", \"5 1/s\", \"2 1/s\"]", "attitude gain", "rad/s of demanded rate per rad of error.")
+        .required()
+        .within("0 1/s", "200 1/s", "attitude gains are 0 to 200 1/s"),
+    quantity("loop.attitude", "rate_limit", D::AngularSpeed, "\"220 deg/s\"", "limit of the rate demand", "Limit of the rate demand.")
+        .required()
+        .above("0 deg/s", "5000 deg/s", "a rate limit is above 0 and at most 5000 deg/s"),
+];

@@ -1,0 +1,198 @@
+//! From a shortfall to its causes: every candidate is tried end to end.
+//!
+//! For each candidate the criterion is recomputed with the value that good practice reaches. If
+//! that removes the shortfall, the least change that does is found; its value is rounded as it
+//! would be written, and the effect is computed with exactly that value. Candidates rank by
+//! departure from what is usual times the share of the shortfall they remove; gains come last.
+
+use std::collections::BTreeSet;
+
+use rayon::prelude::*;
+
+use crate::gates::candidate::Candidate;
+use crate::gates::context::Context;
+use crate::gates::criterion::{Carry, Draft, Metric, inside, margin};
+use crate::gates::metric_of;
+use crate::predict::{Group, Subject};
+use crate::result::{Cause, ChangeClass, Effect, KeyChange, Limit};
+
+/// Causes of one shortfall, and the test that separates the first two where they fit alike.
+pub struct Verdict {
+    /// Up to three causes.
+    pub causes: Vec<Cause>,
+    /// The separating test.
+    pub separating_test: Option<String>,
+}
+
+struct Tried<'c> {
+    candidate: &'c Candidate,
+    value: f64,
+    score: f64,
+}
+
+/// Evidence of each gate: its name and the sections it rests on.
+pub type Rests = [(String, BTreeSet<String>)];
+
+/// Finds the causes of a shortfall.
+pub fn causes(ctx: &Context<'_>, draft: &Draft, limit: &Limit, rests: &Rests) -> Verdict {
+    let none = Verdict { causes: Vec::new(), separating_test: None };
+    let Some(metric) = draft.metric else { return none };
+    let Some((figure, measured)) = draft.figure() else { return none };
+    let Some(today) = ctx.subject.nominal(&[metric.group]).get(metric.output) else {
+        return none;
+    };
+    let shift = |after: f64| -> f64 {
+        if !measured {
+            return after;
+        }
+        match metric.carry {
+            Carry::Add => figure.value + after - today,
+            Carry::Scale => figure.value * after / today,
+        }
+    };
+    let value_at = |edits: &[KeyChange]| -> Option<(f64, Limit)> {
+        let changed = ctx.subject.with_edits(edits).ok()?;
+        let after = changed.nominal(&[metric.group]).get(metric.output)?;
+        let limit = ctx.limits.limit(draft.id, &changed.resolved().aircraft).unwrap_or_else(|| limit.clone());
+        Some((shift(after), limit))
+    };
+    let shortfall = -margin(figure.value, limit);
+    if shortfall <= 0.0 {
+        return none;
+    }
+    let mut tried: Vec<Tried<'_>> = draft
+        .candidates
+        .par_iter()
+        .filter_map(|c| {
+            let (at_reference, lim) = value_at(&(c.edits)(c.reference))?;
+            let gain = margin(at_reference, &lim) + shortfall;
+            if gain <= 0.02 * shortfall {
+                return None;
+            }
+            let value = if !c.fixed && inside(at_reference, &lim) {
+                least(c, &value_at)
+            } else {
+                c.reference
+            };
+            Some(Tried { candidate: c, value, score: c.departure * (gain / shortfall).min(1.0) })
+        })
+        .collect();
+    tried.sort_by(|a, b| {
+        let last = |t: &Tried<'_>| t.candidate.class == ChangeClass::Gain;
+        last(a).cmp(&last(b)).then(b.score.total_cmp(&a.score)).then_with(|| a.candidate.name.cmp(&b.candidate.name))
+    });
+    tried.truncate(3);
+    let separating_test = match tried.as_slice() {
+        [a, b, ..] if b.score > 0.8 * a.score && a.candidate.class != ChangeClass::Gain => Some(format!(
+            "{} and {} fit alike; the cheapest measurement that separates them: {}",
+            a.candidate.name, b.candidate.name, a.candidate.test
+        )),
+        _ => None,
+    };
+    let causes = tried.iter().filter_map(|t| cause(ctx, draft, metric, limit, t, rests)).collect();
+    Verdict { causes, separating_test }
+}
+
+/// Least change that meets the limit, a little beyond it so that it is met after rounding.
+fn least(c: &Candidate, value_at: &dyn Fn(&[KeyChange]) -> Option<(f64, Limit)>) -> f64 {
+    let meets = |t: f64| {
+        value_at(&(c.edits)(c.current + t * (c.reference - c.current))).is_some_and(|(v, l)| inside(v, &l))
+    };
+    let (mut low, mut high) = (0.0, 1.0);
+    for _ in 0..12 {
+        let mid = 0.5 * (low + high);
+        if meets(mid) { high = mid } else { low = mid }
+    }
+    // A tenth of the way further, so that the change does not stand on the edge.
+    let t = (high + 0.1 * (1.0 - high)).min(1.0);
+    c.current + t * (c.reference - c.current)
+}
+
+fn cause(
+    ctx: &Context<'_>,
+    draft: &Draft,
+    metric: Metric,
+    limit: &Limit,
+    tried: &Tried<'_>,
+    rests: &Rests,
+) -> Option<Cause> {
+    let c = tried.candidate;
+    let edits = (c.edits)(tried.value);
+    let changed = ctx.subject.with_edits(&edits).ok()?;
+    let (figure, measured) = draft.figure()?;
+    let full = ctx.prediction.get(metric.output)?;
+    // Only the inputs that matter need a sensitivity at the changed aircraft.
+    let total = full.uncertainty.powi(2);
+    let keys: Vec<&str> = full
+        .contributions
+        .iter()
+        .filter(|k| k.effect().powi(2) > 1e-3 * total)
+        .map(|k| k.source.as_str())
+        .take(10)
+        .collect();
+    let after = changed.predict_by(&[metric.group], &keys);
+    let after = after.get(metric.output)?;
+    let before = ctx.subject.predict_by(&[metric.group], &keys);
+    let before = before.get(metric.output)?;
+    let difference = after.minus(before);
+    let (before, after, difference) = if measured {
+        let expected = match metric.carry {
+            Carry::Add => figure.plus(&difference),
+            Carry::Scale => figure.times(&after.over(before, "1"), &figure.unit),
+        };
+        let difference = expected.minus(figure);
+        (figure.clone(), expected, difference)
+    } else {
+        (before.clone(), after.clone(), difference)
+    };
+    let limit_after = ctx.limits.limit(draft.id, &changed.resolved().aircraft).unwrap_or_else(|| limit.clone());
+    let meets = inside(after.value, &limit_after);
+    Some(Cause {
+        name: c.name.clone(),
+        why: c.why.clone(),
+        class: c.class,
+        change: (c.words)(tried.value),
+        effect: Effect { before, after, difference, meets },
+        makes_stale: makes_stale(&edits, rests),
+        breaks: breaks(ctx, &changed, draft.id),
+        edits,
+    })
+}
+
+/// Section of the aircraft file that a key belongs to.
+pub fn section(key: &str) -> &str {
+    let mut parts = key.split('.');
+    match parts.next().unwrap_or_default() {
+        "aircraft" | "station" => "geometry",
+        "loop" => match parts.next() {
+            Some("attitude") => "loop.attitude",
+            _ => "loop.rate",
+        },
+        other => other,
+    }
+}
+
+fn makes_stale(edits: &[KeyChange], rests: &Rests) -> Vec<String> {
+    rests
+        .iter()
+        .filter(|(_, sections)| edits.iter().any(|e| sections.contains(section(&e.key))))
+        .map(|(gate, _)| gate.clone())
+        .collect()
+}
+
+/// Criteria that the change pushes over their limit, judged on the central prediction.
+fn breaks(ctx: &Context<'_>, changed: &Subject, but: &str) -> Vec<String> {
+    let before = ctx.subject.nominal(&Group::ALL);
+    let after = changed.nominal(&Group::ALL);
+    let (now, then) = (&ctx.subject.resolved().aircraft, &changed.resolved().aircraft);
+    ctx.limits
+        .ids()
+        .filter(|id| *id != but)
+        .filter_map(|id| {
+            let output = metric_of(id)?;
+            let (b, a) = (before.get(output)?, after.get(output)?);
+            let (lb, la) = (ctx.limits.limit(id, now)?, ctx.limits.limit(id, then)?);
+            (inside(b, &lb) && !inside(a, &la)).then(|| id.to_owned())
+        })
+        .collect()
+}

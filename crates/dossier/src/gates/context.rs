@@ -1,0 +1,187 @@
+//! What every gate looks at.
+
+use std::collections::BTreeMap;
+
+use crate::check::payload_fitted;
+use crate::estimate::{Contribution, Estimate, Origin};
+use crate::gates::evidence::{Answer, Evidence, Found};
+use crate::gates::keys::Keys;
+use crate::gates::limits::Limits;
+use crate::import::weighing::weighing;
+use crate::predict::{Prediction, Subject};
+use crate::result::{Ledger, LedgerLine};
+
+/// One build with its predictions, evidence and limits.
+pub struct Context<'a> {
+    /// Aircraft file at its site.
+    pub subject: &'a Subject,
+    /// Predictions of all groups.
+    pub prediction: &'a Prediction,
+    /// Evidence.
+    pub evidence: &'a Evidence,
+    /// Limits.
+    pub limits: &'a Limits,
+    /// Fingerprint of today's aircraft file.
+    pub today: BTreeMap<String, String>,
+    /// Places in the aircraft file.
+    pub keys: Keys,
+}
+
+impl<'a> Context<'a> {
+    /// Of one subject.
+    pub fn new(
+        subject: &'a Subject,
+        prediction: &'a Prediction,
+        evidence: &'a Evidence,
+        limits: &'a Limits,
+    ) -> Self {
+        Self {
+            subject,
+            prediction,
+            evidence,
+            limits,
+            today: subject.file().fingerprint(),
+            keys: Keys::of(subject.file().text()),
+        }
+    }
+
+    /// Predicted estimate.
+    pub fn predicted(&self, id: &str) -> Option<Estimate> {
+        self.prediction.get(id).cloned()
+    }
+
+    /// Measured in flight.
+    pub fn flight(&self, key: &str) -> Answer {
+        self.evidence.flight(key, &self.today)
+    }
+
+    /// Magnitude of a measured figure, for criteria on either sign.
+    pub fn flight_magnitude(&self, key: &str) -> Answer {
+        match self.flight(key) {
+            Answer::Found(mut f) => {
+                if f.estimate.value < 0.0 {
+                    f.estimate = f.estimate.scaled(-1.0, &f.estimate.unit.clone());
+                }
+                Answer::Found(f)
+            }
+            other => other,
+        }
+    }
+
+    /// The worst (largest) of several measured figures.
+    pub fn flight_worst(&self, keys: &[&str]) -> Answer {
+        let mut worst: Option<Found> = None;
+        let mut other = Answer::Nothing;
+        for key in keys {
+            match self.flight_magnitude(key) {
+                Answer::Found(f) => {
+                    // A figure that still holds goes before a stale one.
+                    let better = worst.as_ref().is_none_or(|w| {
+                        (w.stale.is_some(), f.estimate.value) > (f.stale.is_some(), w.estimate.value)
+                            || (w.stale.is_some() && f.stale.is_none())
+                    });
+                    if better {
+                        worst = Some(*f);
+                    }
+                }
+                a @ Answer::CannotTell(_) => other = a,
+                Answer::Nothing => {}
+            }
+        }
+        worst.map_or(other, |f| Answer::Found(Box::new(f)))
+    }
+
+    /// Mass, kg, and centre of gravity, m, as weighed; carried to today's file by the computed
+    /// difference where the mass items have changed since.
+    pub fn weighed(&self) -> Option<Weighed> {
+        let meta = self.evidence.weighing()?;
+        let w = weighing(meta).ok()?;
+        let origin = Origin::from(meta.origin);
+        let figure = |name: &str, (value, uncertainty): (f64, f64), unit: &str, now: Option<&Estimate>| {
+            let measured = Estimate::new(
+                value,
+                unit,
+                origin,
+                vec![Contribution {
+                    source: format!("record {}: {name}", meta.id),
+                    sensitivity: 1.0,
+                    uncertainty,
+                }],
+            );
+            // The computed value of the day of weighing is kept in the record.
+            match (meta.values.get(&format!("computed.{name}")), now) {
+                (Some(then), Some(now)) if (then.value - now.value).abs() > 1e-9 => {
+                    let moved = now.value - then.value;
+                    // The difference rests on the changed items only; a tenth of it is a fair doubt.
+                    let carried = Estimate::single(
+                        moved,
+                        0.1 * moved.abs(),
+                        unit,
+                        origin,
+                        &format!("record {}: carried to today's mass items", meta.id),
+                    );
+                    (measured.plus(&carried), true)
+                }
+                _ => (measured, false),
+            }
+        };
+        let loaded = payload_fitted(meta);
+        let (mass_id, centre) = if loaded { ("mass.total", "mass.centre") } else { ("mass.bare", "mass.bare.centre") };
+        let get = |id: &str| self.prediction.get(id);
+        let (mass, carried) = figure("mass", w.mass, "kg", get(mass_id));
+        let (x, _) = figure("centre.x", w.centre_x, "m", get(&format!("{centre}.x")));
+        let (y, _) = figure("centre.y", w.centre_y, "m", get(&format!("{centre}.y")));
+        Some(Weighed { mass, x, y, loaded, carried, record: meta.id.clone(), date: meta.date.clone() })
+    }
+
+    /// A found figure made from another by a computation.
+    pub fn derived(from: &Found, estimate: Estimate) -> Answer {
+        let origin = from.estimate.origin;
+        Answer::Found(Box::new(Found { estimate: estimate.with_origin(origin), ..from.clone() }))
+    }
+
+    /// Ledger from predicted figures whose ids begin with `prefix`.
+    pub fn ledger(
+        &self,
+        id: &str,
+        title: &str,
+        prefix: &str,
+        sum: &str,
+        allowance: Option<f64>,
+        note: &dyn Fn(&str, &Estimate) -> String,
+    ) -> Option<Ledger> {
+        let total = self.prediction.get(sum)?.clone();
+        let lines: Vec<_> = self
+            .prediction
+            .figures
+            .iter()
+            .filter(|f| f.id.starts_with(prefix) && f.id != sum)
+            .map(|f| LedgerLine {
+                name: f.name.clone(),
+                value: f.estimate.clone(),
+                share: if total.value == 0.0 { 0.0 } else { f.estimate.value / total.value },
+                note: note(&f.id, &f.estimate),
+            })
+            .collect();
+        (!lines.is_empty()).then(|| Ledger { id: id.to_owned(), title: title.to_owned(), lines, sum: total, allowance })
+    }
+}
+
+/// What a weighing says today.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Weighed {
+    /// Mass, kg.
+    pub mass: Estimate,
+    /// Centre of gravity x, m.
+    pub x: Estimate,
+    /// Centre of gravity y, m.
+    pub y: Estimate,
+    /// Whether the payload was on.
+    pub loaded: bool,
+    /// Whether it was carried to changed mass items.
+    pub carried: bool,
+    /// Record.
+    pub record: String,
+    /// Date.
+    pub date: String,
+}

@@ -1,0 +1,174 @@
+//! Evidence of one build: its records with what they show, and whether they still hold.
+
+use std::collections::BTreeMap;
+
+use crate::diagnostic::Diagnostic;
+use crate::estimate::{Contribution, Estimate, Origin};
+use crate::findings::{Findings, Outcome};
+use crate::record::{Kind, RecordMeta};
+
+/// One flight with its findings.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Flight {
+    /// Record.
+    pub meta: RecordMeta,
+    /// What it shows.
+    pub findings: Findings,
+}
+
+/// All evidence of one build.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Evidence {
+    /// Flights, oldest first.
+    pub flights: Vec<Flight>,
+    /// Weighings, oldest first.
+    pub weighings: Vec<RecordMeta>,
+    /// Notes, oldest first.
+    pub notes: Vec<RecordMeta>,
+    /// What was wrong with records that could not be used.
+    pub warnings: Vec<Diagnostic>,
+}
+
+/// A measured figure with the record behind it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Found {
+    /// The figure.
+    pub estimate: Estimate,
+    /// The record.
+    pub record: String,
+    /// Its date.
+    pub date: String,
+    /// Sections of the aircraft file it rests on.
+    pub rests_on: Vec<String>,
+    /// Why it no longer holds.
+    pub stale: Option<String>,
+}
+
+/// Answer of the evidence to a question.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Answer {
+    /// Measured.
+    Found(Box<Found>),
+    /// A record exists but cannot tell: what is missing and which test would tell.
+    CannotTell(String),
+    /// No record.
+    Nothing,
+}
+
+impl Answer {
+    /// The figure, when there is one.
+    pub fn found(self) -> Option<Found> {
+        match self {
+            Self::Found(f) => Some(*f),
+            _ => None,
+        }
+    }
+}
+
+/// Sections that differ between a record's fingerprint and the file of today.
+fn changed(meta: &RecordMeta, today: &BTreeMap<String, String>, rests_on: &[String]) -> Option<String> {
+    if meta.fingerprint.is_empty() {
+        return None;
+    }
+    let differ: Vec<&str> = rests_on
+        .iter()
+        .filter(|s| meta.fingerprint.get(*s) != today.get(*s))
+        .map(String::as_str)
+        .collect();
+    (!differ.is_empty()).then(|| format!("changed since {}: {}", meta.date, differ.join(", ")))
+}
+
+impl Evidence {
+    /// Newest figure of the flights under `key`: one that still holds if there is one.
+    pub fn flight(&self, key: &str, today: &BTreeMap<String, String>) -> Answer {
+        let mut stale = None;
+        let mut cannot = None;
+        for f in self.flights.iter().rev() {
+            let Some(item) = f.findings.get(key) else { continue };
+            match &item.outcome {
+                Outcome::Value { estimate } => {
+                    let found = Found {
+                        estimate: estimate.clone(),
+                        record: f.meta.id.clone(),
+                        date: f.meta.date.clone(),
+                        rests_on: item.rests_on.clone(),
+                        stale: changed(&f.meta, today, &item.rests_on),
+                    };
+                    if found.stale.is_none() {
+                        return Answer::Found(Box::new(found));
+                    }
+                    stale.get_or_insert(found);
+                }
+                Outcome::CannotTell { missing, would_tell } => {
+                    cannot.get_or_insert_with(|| format!("{}: {missing}; {would_tell}", f.meta.id));
+                }
+                Outcome::Words { .. } => {}
+            }
+        }
+        match (stale, cannot) {
+            (Some(s), _) => Answer::Found(Box::new(s)),
+            (None, Some(c)) => Answer::CannotTell(c),
+            (None, None) => Answer::Nothing,
+        }
+    }
+
+    /// Newest hand-entered value under `key`.
+    pub fn note(&self, key: &str, today: &BTreeMap<String, String>, rests_on: &[&str]) -> Answer {
+        for meta in self.notes.iter().rev() {
+            if let Some(v) = meta.values.get(key) {
+                let rests_on: Vec<String> = rests_on.iter().map(|s| (*s).to_owned()).collect();
+                return Answer::Found(Box::new(Found {
+                    estimate: Estimate::single(
+                        v.value,
+                        v.uncertainty,
+                        &v.unit,
+                        Origin::from(meta.origin),
+                        &format!("record {}: {key}", meta.id),
+                    ),
+                    record: meta.id.clone(),
+                    date: meta.date.clone(),
+                    stale: changed(meta, today, &rests_on),
+                    rests_on,
+                }));
+            }
+        }
+        Answer::Nothing
+    }
+
+    /// Newest weighing.
+    pub fn weighing(&self) -> Option<&RecordMeta> {
+        self.weighings.last()
+    }
+
+    /// Date of the newest record among the named ones.
+    pub fn newest_date(&self, records: &[String]) -> Option<String> {
+        self.flights
+            .iter()
+            .map(|f| &f.meta)
+            .chain(&self.weighings)
+            .chain(&self.notes)
+            .filter(|m| records.contains(&m.id))
+            .map(|m| m.date.clone())
+            .max()
+    }
+
+    /// Kinds of the records there are.
+    pub fn kinds(&self) -> Vec<Kind> {
+        let mut kinds = Vec::new();
+        if !self.weighings.is_empty() {
+            kinds.push(Kind::Weighing);
+        }
+        if !self.notes.is_empty() {
+            kinds.push(Kind::Note);
+        }
+        if !self.flights.is_empty() {
+            kinds.push(Kind::Flight);
+        }
+        kinds
+    }
+}
+
+/// A source of its own for a measured figure.
+pub(crate) fn own_source(record: &str, what: &str, uncertainty: f64) -> Contribution {
+    Contribution { source: format!("record {record}: {what}"), sensitivity: 1.0, uncertainty }
+}

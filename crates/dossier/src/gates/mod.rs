@@ -1,0 +1,211 @@
+//! Gates: drafts of their criteria, judged against limits, with causes for what is short.
+//!
+//! A new gate is one new file and one line in [`GATES`].
+
+mod candidate;
+mod causes;
+mod context;
+mod criterion;
+mod evidence;
+mod hover;
+mod keys;
+mod limits;
+mod rate;
+mod set_up;
+mod sizing;
+mod vibration;
+
+use std::collections::BTreeSet;
+
+use physics::aircraft::Aircraft;
+use physics::mass::mass_properties;
+use physics::powertrain::{self, OperatingPoint};
+use physics::{STANDARD_GRAVITY, control};
+
+pub use self::context::{Context, Weighed};
+pub use self::criterion::{inside, margin};
+pub use self::evidence::{Answer, Evidence, Flight, Found};
+pub use self::limits::Limits;
+
+use self::criterion::Draft;
+use crate::check::as_flown;
+use crate::estimate::Estimate;
+use crate::result::{CriterionResult, GateResult, Ledger, Limiting, State};
+
+/// A gate before it is judged.
+pub struct GateSpec {
+    /// Identity.
+    pub id: &'static str,
+    /// Name.
+    pub name: &'static str,
+    /// The question it asks.
+    pub question: &'static str,
+    /// Evidence it closes on.
+    pub closes_on: &'static str,
+    drafts: fn(&Context<'_>) -> Vec<Draft>,
+    ledgers: fn(&Context<'_>) -> Vec<Ledger>,
+}
+
+/// All gates in ladder order.
+pub const GATES: [&GateSpec; 5] = [&sizing::GATE, &set_up::GATE, &hover::GATE, &vibration::GATE, &rate::GATE];
+
+/// Predicted output that a criterion holds against its limit.
+pub(crate) fn metric_of(criterion: &str) -> Option<&'static str> {
+    Some(match criterion {
+        "sizing.hover-share" => "sizing.hover_share",
+        "sizing.worst-corner" => "sizing.worst_corner",
+        "sizing.roll-acceleration" => "authority.x",
+        "sizing.pitch-acceleration" => "authority.y",
+        "sizing.yaw-acceleration" => "authority.z",
+        "sizing.centre-offset" => "sizing.centre_offset",
+        "hover.roll-share" => "trim.roll_share",
+        "hover.pitch-share" => "trim.pitch_share",
+        "vibration.accel" => "vibration.accel_rms",
+        "vibration.command-noise" => "vibration.command_noise",
+        "vibration.filters" => "filters.delay",
+        "rate.phase-margin" => "loop.worst.phase_margin",
+        "rate.gain-margin-up" => "loop.worst.gain_margin_up",
+        "rate.gain-margin-down" => "loop.worst.gain_margin_down",
+        "rate.peak-sensitivity" => "loop.worst.peak_sensitivity",
+        "rate.overshoot" => "loop.worst.overshoot",
+        _ => return None,
+    })
+}
+
+/// Judges all gates.
+pub fn judge(ctx: &Context<'_>) -> Vec<GateResult> {
+    let drafts: Vec<Vec<Draft>> = GATES.iter().map(|g| (g.drafts)(ctx)).collect();
+    let rests: Vec<(String, BTreeSet<String>)> = GATES
+        .iter()
+        .zip(&drafts)
+        .map(|(g, d)| (g.name.to_owned(), d.iter().flat_map(|d| d.rests_on().iter().cloned()).collect()))
+        .collect();
+    let mut gates = Vec::new();
+    for (spec, drafts) in GATES.iter().zip(&drafts) {
+        let aircraft = &ctx.subject.resolved().aircraft;
+        let criteria: Vec<CriterionResult> = drafts
+            .iter()
+            .filter_map(|d| {
+                let limit = ctx.limits.limit(d.id, aircraft)?;
+                let mut c = criterion::result(d, limit);
+                let wrong_side = c.margin.is_some_and(|m| m < 0.0);
+                if c.state == State::Short || (c.state == State::Undecided && wrong_side) {
+                    let v = causes::causes(ctx, d, &c.limit, &rests);
+                    c.causes = v.causes;
+                    c.separating_test = v.separating_test;
+                }
+                Some(c)
+            })
+            .collect();
+        gates.push(gate(ctx, spec, criteria));
+    }
+    let mut holder: Option<String> = None;
+    for g in &mut gates {
+        g.premature = holder.clone();
+        if g.state != State::Met && holder.is_none() {
+            holder = Some(g.name.clone());
+        }
+    }
+    gates
+}
+
+fn gate(ctx: &Context<'_>, spec: &GateSpec, criteria: Vec<CriterionResult>) -> GateResult {
+    let state = criteria.iter().map(|c| c.state).fold(State::Met, State::worse);
+    let state = if criteria.is_empty() { State::Open } else { state };
+    let simulated = criteria.iter().any(|c| c.simulated);
+    let mut records: Vec<String> =
+        criteria.iter().filter_map(|c| c.measured.as_ref()).flat_map(|m| m.records.clone()).collect();
+    records.sort();
+    records.dedup();
+    GateResult {
+        id: spec.id.to_owned(),
+        name: spec.name.to_owned(),
+        question: spec.question.to_owned(),
+        closes_on: spec.closes_on.to_owned(),
+        state,
+        simulated,
+        premature: None,
+        verdict: verdict(state, simulated, &criteria),
+        ledgers: (spec.ledgers)(ctx),
+        evidence_date: ctx.evidence.newest_date(&records),
+        criteria,
+        records,
+    }
+}
+
+fn verdict(state: State, simulated: bool, criteria: &[CriterionResult]) -> String {
+    let those = |s: State| -> Vec<&CriterionResult> { criteria.iter().filter(|c| c.state == s).collect() };
+    let names = |list: &[&CriterionResult]| -> String {
+        list.iter().map(|c| c.text.as_str()).collect::<Vec<_>>().join("; ")
+    };
+    match state {
+        State::Met if simulated => {
+            "Every criterion is met, on simulated evidence: a rehearsal, not a proof.".to_owned()
+        }
+        State::Met => "Every criterion is met on measured evidence.".to_owned(),
+        State::Short => {
+            let short = those(State::Short);
+            let first = short.first().and_then(|c| c.causes.first());
+            let cause = first.map_or(String::new(), |c| format!(" First cause: {}; {}.", c.name, c.change));
+            format!("Short on: {}.{cause}", names(&short))
+        }
+        State::Stale => format!("Measured on something that has since changed: {}.", names(&those(State::Stale))),
+        State::Undecided => format!("The evidence does not decide: {}.", names(&those(State::Undecided))),
+        State::Open => format!("Not measured yet: {}.", names(&those(State::Open))),
+    }
+}
+
+/// What limits the aircraft: of the earliest gate that is short, the criterion furthest short.
+pub fn limiting(gates: &[GateResult]) -> Option<Limiting> {
+    let gate = gates.iter().find(|g| g.state == State::Short)?;
+    let worst = gate
+        .criteria
+        .iter()
+        .filter(|c| c.state == State::Short)
+        .min_by(|a, b| a.margin.unwrap_or(0.0).total_cmp(&b.margin.unwrap_or(0.0)))?;
+    let short = worst.margin.map_or(0.0, |m| -m * 100.0);
+    Some(Limiting {
+        gate: gate.id.clone(),
+        criterion: worst.id.clone(),
+        sentence: format!("{}: {} misses its limit by {short:.0} %", gate.name, worst.text),
+        cause: worst.causes.first().cloned(),
+    })
+}
+
+/// Hover operating point of an aircraft at a state of charge.
+pub(crate) fn hover_point(a: &Aircraft, density: f64, charge: f64) -> Option<OperatingPoint> {
+    let mass = mass_properties(&a.bodies);
+    let weight = mass.mass * STANDARD_GRAVITY;
+    let share = weight / a.stations.len().max(1) as f64;
+    let speed = a.rotor.speed_for_thrust(share, 0.0, density)?;
+    let reaction = a.rotor.torque_per_thrust(speed, density);
+    let trim = control::hover_trim(a, &mass.centre, reaction, weight).ok()?;
+    powertrain::operating_point(a, &trim.thrusts, charge, density).ok()
+}
+
+/// A figure of the aircraft as flown in a record: without payload unless the record says it was
+/// fitted, at the state of charge where the predicted hover has the measured bus voltage.
+pub(crate) fn at_hover_voltage(
+    ctx: &Context<'_>,
+    record: &str,
+    unit: &str,
+    f: &(dyn Fn(&Aircraft, f64, f64) -> Option<f64> + Sync),
+) -> Option<Estimate> {
+    let flight = ctx.evidence.flights.iter().find(|f| f.meta.id == record)?;
+    let voltage = flight.findings.estimate("hover.voltage")?.value;
+    ctx.subject.estimate(unit, &|aircraft, air| {
+        let flown = as_flown(aircraft, &flight.meta);
+        let density = air.usual.density;
+        let bus = |charge: f64| hover_point(&flown, density, charge).map(|p| p.bus_voltage);
+        let (mut low, mut high) = (0.02, 1.0);
+        if bus(high)? <= voltage {
+            return f(&flown, density, high);
+        }
+        for _ in 0..40 {
+            let mid = 0.5 * (low + high);
+            // An infeasible point has too little charge.
+            if bus(mid).is_some_and(|v| v > voltage) { high = mid } else { low = mid }
+        }
+        f(&flown, density, 0.5 * (low + high))
+    })
+}

@@ -1,0 +1,117 @@
+//! Predictions frozen before a build flies, and scored once it has flown.
+
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+
+use serde::{Deserialize, Serialize};
+
+use crate::atomic::write_atomically;
+use crate::check::Opened;
+use crate::diagnostic::{Diagnostic, Diagnostics};
+use crate::estimate::Estimate;
+use crate::gates::Context;
+use crate::predict::Group;
+use crate::record::Kind;
+use crate::result::Score;
+
+/// `predictions/<build>.json`.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Frozen {
+    /// Build.
+    pub build: String,
+    /// Date of freezing, ISO 8601.
+    pub date: String,
+    /// Version of the tool whose models predicted.
+    pub version: String,
+    /// Fingerprint of the aircraft file.
+    pub fingerprint: BTreeMap<String, String>,
+    /// Figures by id.
+    pub figures: BTreeMap<String, Estimate>,
+}
+
+fn path(dir: &Path, build: &str) -> PathBuf {
+    dir.join("predictions").join(format!("{build}.json"))
+}
+
+/// Freezes the predictions of a build that has not flown yet.
+///
+/// # Errors
+/// The dossier's own errors; a build that has flown already; a file that cannot be written.
+pub fn freeze(dir: &Path, build: Option<&str>, date: &str) -> Result<PathBuf, Diagnostics> {
+    let opened = Opened::open(dir, build, &[])?;
+    if let Some(flight) = opened.records.iter().find(|r| r.kind == Kind::Flight) {
+        return Err(Diagnostic::error(dir, format!("build {} has flown already ({})", opened.build, flight.id))
+            .help("a prediction counts only when it is frozen before the first flight; freeze the next build")
+            .into());
+    }
+    let prediction = opened.subject.predict(&Group::ALL);
+    let frozen = Frozen {
+        build: opened.build.clone(),
+        date: date.to_owned(),
+        version: env!("CARGO_PKG_VERSION").to_owned(),
+        fingerprint: opened.subject.file().fingerprint(),
+        figures: prediction.figures.into_iter().map(|f| (f.id, f.estimate)).collect(),
+    };
+    let file = path(dir, &opened.build);
+    let text = serde_json::to_string_pretty(&frozen)
+        .map_err(|e| Diagnostic::error(&file, format!("cannot be written: {e}")))?;
+    write_atomically(&file, text.as_bytes())?;
+    Ok(file)
+}
+
+/// Frozen predictions of a build, where there are any.
+///
+/// # Errors
+/// A file that cannot be read or is not what was written.
+pub fn load(dir: &Path, build: &str) -> Result<Option<Frozen>, Diagnostics> {
+    let file = path(dir, build);
+    match std::fs::read_to_string(&file) {
+        Ok(text) => serde_json::from_str(&text).map(Some).map_err(|e| {
+            Diagnostic::error(&file, format!("is not a frozen prediction: {e}"))
+                .at(e.line(), e.column())
+                .help("restore the file from version control, or remove it to go on without a score")
+                .into()
+        }),
+        Err(e) if e.kind() == std::io::ErrorKind::NotFound => Ok(None),
+        Err(e) => Err(Diagnostic::error(&file, format!("cannot be read: {e}")).into()),
+    }
+}
+
+/// Figures that are scored: model, name, frozen id, finding of a flight.
+const SCORED: [(&str, &str, &str, &str); 5] = [
+    ("rotor", "hover rotor speed, without payload", "hover.half.bare.speed", "hover.speed"),
+    ("vibration", "accelerometer r.m.s. in hover", "vibration.accel_rms", "vibration.accel_rms"),
+    ("filters", "delay of the own filters", "filters.delay", "filter.delay"),
+    ("loops", "roll step overshoot", "loop.x.overshoot", "step.x.overshoot"),
+    ("loops", "pitch step overshoot", "loop.y.overshoot", "step.y.overshoot"),
+];
+
+/// Scores frozen predictions: difference over the combined standard uncertainty.
+pub fn score(frozen: &Frozen, ctx: &Context<'_>) -> Vec<Score> {
+    let mut scores = Vec::new();
+    let mut add = |model: &str, name: &str, id: &str, measured: Estimate| {
+        let Some(predicted) = frozen.figures.get(id) else { return };
+        let difference = measured.minus(predicted);
+        if difference.uncertainty > 0.0 {
+            scores.push(Score {
+                model: model.to_owned(),
+                name: name.to_owned(),
+                predicted: predicted.clone(),
+                score: difference.value / difference.uncertainty,
+                measured,
+            });
+        }
+    };
+    if let Some(w) = ctx.weighed() {
+        let (mass, centre) = if w.loaded { ("mass.total", "mass.centre") } else { ("mass.bare", "mass.bare.centre") };
+        add("mass", "mass", mass, w.mass);
+        add("mass", "centre of gravity x", &format!("{centre}.x"), w.x);
+        add("mass", "centre of gravity y", &format!("{centre}.y"), w.y);
+    }
+    for (model, name, id, finding) in SCORED {
+        if let Some(f) = ctx.flight(finding).found() {
+            add(model, name, id, f.estimate);
+        }
+    }
+    scores
+}

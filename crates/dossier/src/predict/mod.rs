@@ -1,0 +1,12 @@
+//! Predictions with uncertainty: every output of [`nominal`] as an estimate whose contributions
+//! name the inputs of the aircraft file and of the site.
+
+pub mod freeze;
+mod nominal;
+mod propagate;
+
+pub use nominal::{
+    Group, Nominal, Output, SiteAir, delay_budget, loop_lag, mean_arm, nominal, required_crossover, rotor_centre,
+    shares,
+};
+pub use propagate::{Prediction, Subject};

@@ -1,0 +1,681 @@
+//! The predictions of one aircraft at one site, as plain numbers without uncertainty.
+//!
+//! Outputs come in groups that can be asked for one by one, because sensitivities and the
+//! effects of changes call this function many times.
+
+use physics::aircraft::Aircraft;
+use physics::atmosphere::{self, Air};
+use physics::control;
+use physics::loops::{chain, ledger, margins, noise, response};
+use physics::mass::{MassProperties, mass_properties};
+use physics::powertrain::{self, OperatingPoint, PowertrainError};
+use physics::{STANDARD_GRAVITY, Vec3};
+
+use crate::programme::Site;
+
+/// Names of the axes.
+const AXES: [char; 3] = ['x', 'y', 'z'];
+
+/// A group of outputs.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub enum Group {
+    /// Mass, centre of gravity, inertia.
+    Mass,
+    /// Hover operating points.
+    Hover,
+    /// Full thrust, and the ratios that gate sizing asks for.
+    Full,
+    /// Hover endurance.
+    Endurance,
+    /// Angular acceleration available.
+    Authority,
+    /// Rate loop: latency and margins.
+    Loop,
+    /// Rate loop: the same with the step response.
+    Step,
+    /// Vibration and noise.
+    Vibration,
+}
+
+impl Group {
+    /// All groups.
+    pub const ALL: [Self; 8] = [
+        Self::Mass,
+        Self::Hover,
+        Self::Full,
+        Self::Endurance,
+        Self::Authority,
+        Self::Loop,
+        Self::Step,
+        Self::Vibration,
+    ];
+}
+
+/// One predicted number.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Output {
+    /// Identity.
+    pub id: String,
+    /// Heading it stands under.
+    pub heading: String,
+    /// Name.
+    pub name: String,
+    /// SI unit.
+    pub unit: &'static str,
+    /// Value.
+    pub value: f64,
+}
+
+/// Predictions as numbers, facts in words, and what could not be predicted.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Nominal {
+    /// Numbers, in reading order.
+    pub outputs: Vec<Output>,
+    /// Facts in words: which limit binds, yaw signs.
+    pub facts: Vec<(String, String)>,
+    /// What could not be predicted, and why.
+    pub waits: Vec<String>,
+}
+
+impl Nominal {
+    /// Value by id.
+    pub fn get(&self, id: &str) -> Option<f64> {
+        self.outputs.iter().find(|o| o.id == id).map(|o| o.value)
+    }
+    fn put(&mut self, id: impl Into<String>, heading: &str, name: &str, unit: &'static str, value: f64) {
+        if value.is_finite() {
+            self.outputs.push(Output {
+                id: id.into(),
+                heading: heading.to_owned(),
+                name: name.to_owned(),
+                unit,
+                value,
+            });
+        }
+    }
+    fn wait(&mut self, what: &str, why: &dyn std::fmt::Display) {
+        let text = format!("{what}: {why}");
+        if !self.waits.contains(&text) {
+            self.waits.push(text);
+        }
+    }
+}
+
+/// Air of the site and of its worst corner.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct SiteAir {
+    /// Where and when the aircraft usually flies.
+    pub usual: Air,
+    /// Highest and hottest.
+    pub worst: Air,
+}
+
+/// How much hotter than stated the worst corner of the site is, K (common practice, no source).
+const HOTTER: f64 = 20.0;
+/// How much higher, m (common practice, no source).
+const HIGHER: f64 = 200.0;
+
+impl SiteAir {
+    /// Of a site. The worst corner is hotter and higher than the site by a fixed step.
+    ///
+    /// A site outside the atmosphere model falls back on the standard's sea level; the programme
+    /// file has been checked before, so that only a perturbed value can come here.
+    pub fn of(site: &Site) -> Self {
+        let air = |elevation: f64, temperature: f64| {
+            atmosphere::air_at_temperature(elevation, temperature, site.humidity)
+                .or_else(|_| atmosphere::air(0.0, 0.0, 0.0))
+                .unwrap_or(SEA_LEVEL)
+        };
+        Self {
+            usual: air(site.elevation, site.temperature),
+            worst: air(site.elevation + HIGHER, site.temperature + HOTTER),
+        }
+    }
+}
+
+/// ISO 2533 at sea level.
+const SEA_LEVEL: Air = Air {
+    density: 1.225,
+    pressure: 101_325.0,
+    temperature: 288.15,
+    sound_speed: 340.294,
+    viscosity: 1.789_38e-5,
+};
+
+/// States of charge that the predictions are made at, with their names.
+fn charges(aircraft: &Aircraft) -> Vec<(&'static str, &'static str, f64)> {
+    let reserve = aircraft.battery.as_ref().map_or(0.2, |b| b.reserve);
+    vec![("full", "full charge", 1.0), ("half", "half charge", 0.5), ("reserve", "reserve charge", reserve)]
+}
+
+/// Rotor torque per thrust at the hover speed, m.
+fn reaction(aircraft: &Aircraft, thrust: f64, density: f64) -> f64 {
+    let speed = aircraft.rotor.speed_for_thrust(thrust, 0.0, density).unwrap_or(0.0);
+    aircraft.rotor.torque_per_thrust(speed, density)
+}
+
+/// Everything about one loading case that the groups share.
+struct Case<'a> {
+    aircraft: &'a Aircraft,
+    mass: MassProperties,
+    weight: f64,
+    reaction: f64,
+    trim: Result<control::Trim, control::ControlError>,
+}
+
+impl<'a> Case<'a> {
+    fn new(aircraft: &'a Aircraft, density: f64) -> Self {
+        let mass = mass_properties(&aircraft.bodies);
+        let weight = mass.mass * STANDARD_GRAVITY;
+        let share = weight / aircraft.stations.len().max(1) as f64;
+        let reaction = reaction(aircraft, share, density);
+        let trim = control::hover_trim(aircraft, &mass.centre, reaction, weight);
+        Self { aircraft, mass, weight, reaction, trim }
+    }
+    fn point(&self, charge: f64, density: f64) -> Result<OperatingPoint, String> {
+        let trim = self.trim.as_ref().map_err(ToString::to_string)?;
+        powertrain::operating_point(self.aircraft, &trim.thrusts, charge, density).map_err(|e| e.to_string())
+    }
+}
+
+/// Horizontal centre of the rotor hubs, body axes, m.
+pub fn rotor_centre(aircraft: &Aircraft) -> Vec3 {
+    let n = aircraft.stations.len().max(1) as f64;
+    aircraft.stations.iter().map(|s| s.at).sum::<Vec3>() / n
+}
+
+/// Mean horizontal distance of the hubs from their centre, m.
+pub fn mean_arm(aircraft: &Aircraft) -> f64 {
+    let c = rotor_centre(aircraft);
+    let n = aircraft.stations.len().max(1) as f64;
+    aircraft.stations.iter().map(|s| (s.at - c).xy().norm()).sum::<f64>() / n
+}
+
+/// Rate crossover that an aircraft of this size should reach, rad/s: 12/sqrt(d), d the largest
+/// hub-to-hub distance in metres (derived: Froude scaling of frequency by 1/sqrt(length)).
+pub fn required_crossover(aircraft: &Aircraft) -> f64 {
+    12.0 / aircraft.hub_to_hub().max(1e-6).sqrt()
+}
+
+/// Delay that a loop with that crossover can spend at 45 deg phase margin, s: 0.64/wc
+/// (90 - 45 - 8.5 deg for the integrator, in radians).
+pub fn delay_budget(aircraft: &Aircraft) -> f64 {
+    0.64 / required_crossover(aircraft)
+}
+
+/// Predicts the asked groups.
+pub fn nominal(aircraft: &Aircraft, air: &SiteAir, groups: &[Group]) -> Nominal {
+    let mut out = Nominal::default();
+    let bare_aircraft = aircraft.without_payload();
+    let density = air.usual.density;
+    let loaded = Case::new(aircraft, density);
+    let bare = Case::new(&bare_aircraft, density);
+    let wants = |g: Group| groups.contains(&g);
+    if wants(Group::Mass) {
+        mass_outputs(&mut out, &loaded, &bare);
+    }
+    if wants(Group::Hover) {
+        hover_outputs(&mut out, &loaded, "payload", "with payload", density);
+        hover_outputs(&mut out, &bare, "bare", "without payload", density);
+        trim_outputs(&mut out, &bare);
+    }
+    if wants(Group::Full) {
+        full_outputs(&mut out, &loaded, &bare, air);
+    }
+    if wants(Group::Endurance) {
+        endurance_outputs(&mut out, &loaded, &bare, density);
+    }
+    if wants(Group::Authority) {
+        authority_outputs(&mut out, &loaded, density);
+    }
+    if wants(Group::Loop) || wants(Group::Step) {
+        loop_outputs(&mut out, &bare, density, wants(Group::Step));
+    }
+    if wants(Group::Vibration) {
+        vibration_outputs(&mut out, &bare, density);
+    }
+    out
+}
+
+fn mass_outputs(out: &mut Nominal, loaded: &Case<'_>, bare: &Case<'_>) {
+    let head = "Mass";
+    let m = &loaded.mass;
+    out.put("mass.total", head, "mass with payload", "kg", m.mass);
+    out.put("mass.bare", head, "mass without payload", "kg", bare.mass.mass);
+    for (k, axis) in AXES.iter().enumerate() {
+        out.put(
+            format!("mass.centre.{axis}"),
+            head,
+            &format!("centre of gravity {axis}, with payload"),
+            "m",
+            m.centre[k],
+        );
+    }
+    for (k, axis) in AXES.iter().enumerate() {
+        out.put(
+            format!("mass.bare.centre.{axis}"),
+            head,
+            &format!("centre of gravity {axis}, without payload"),
+            "m",
+            bare.mass.centre[k],
+        );
+    }
+    for (i, j) in [(0, 0), (1, 1), (2, 2), (0, 1), (0, 2), (1, 2)] {
+        let (a, b) = (AXES[i], AXES[j]);
+        out.put(
+            format!("mass.inertia.{a}{b}"),
+            head,
+            &format!("inertia I_{a}{b}, with payload"),
+            "kg m^2",
+            m.inertia[(i, j)],
+        );
+    }
+    let offset = (m.centre - rotor_centre(loaded.aircraft)).xy().norm();
+    let arm = mean_arm(loaded.aircraft);
+    if arm > 0.0 {
+        out.put("sizing.centre_offset", head, "centre of gravity off the rotor centre, per arm", "1", offset / arm);
+    }
+}
+
+fn hover_outputs(out: &mut Nominal, case: &Case<'_>, id: &str, words: &str, density: f64) {
+    for (cid, cwords, charge) in charges(case.aircraft) {
+        let head = format!("Hover, {cwords}, {words}");
+        let p = match case.point(charge, density) {
+            Ok(p) => p,
+            Err(e) => {
+                out.wait(&head, &e);
+                continue;
+            }
+        };
+        let n = p.rotors.len().max(1) as f64;
+        let mean = |f: &dyn Fn(&powertrain::RotorPoint) -> f64| p.rotors.iter().map(f).sum::<f64>() / n;
+        let base = format!("hover.{cid}.{id}");
+        out.put(format!("{base}.thrust"), &head, "thrust per rotor", "N", mean(&|r| r.thrust));
+        out.put(format!("{base}.speed"), &head, "rotor speed", "rad/s", mean(&|r| r.speed));
+        out.put(format!("{base}.torque"), &head, "torque per rotor", "N m", mean(&|r| r.torque));
+        out.put(format!("{base}.motor_current"), &head, "motor current", "A", mean(&|r| r.motor_current));
+        out.put(format!("{base}.command"), &head, "command", "1", mean(&|r| r.command));
+        out.put(format!("{base}.bus_voltage"), &head, "bus voltage", "V", p.bus_voltage);
+        out.put(format!("{base}.battery_current"), &head, "battery current", "A", p.battery_current);
+        out.put(format!("{base}.power"), &head, "battery power", "W", p.battery_power);
+        out.put(format!("{base}.efficiency"), &head, "shaft power per battery power", "1", p.efficiency);
+    }
+}
+
+/// How uneven the trim is: what an off-centre mass costs.
+fn trim_outputs(out: &mut Nominal, bare: &Case<'_>) {
+    let Ok(trim) = &bare.trim else {
+        if let Err(e) = &bare.trim {
+            out.wait("trim", e);
+        }
+        return;
+    };
+    let head = "Trim, without payload";
+    let (roll, pitch) = shares(bare.aircraft, &trim.thrusts);
+    out.put("trim.roll_share", head, "lift right against left, per mean", "1", roll.abs());
+    out.put("trim.pitch_share", head, "lift front against rear, per mean", "1", pitch.abs());
+}
+
+/// Lift of the right side over the mean side less one, and of the front over the mean less one,
+/// for any set of rotor lifts.
+pub fn shares(aircraft: &Aircraft, lifts: &[f64]) -> (f64, f64) {
+    let c = rotor_centre(aircraft);
+    let side = |axis: usize| {
+        let (mut plus, mut minus) = (0.0, 0.0);
+        for (s, t) in aircraft.stations.iter().zip(lifts) {
+            let d = s.at[axis] - c[axis];
+            if d > 1e-6 {
+                plus += t;
+            } else if d < -1e-6 {
+                minus += t;
+            }
+        }
+        if plus + minus > 0.0 { (plus - minus) / (plus + minus) } else { 0.0 }
+    };
+    (side(1), side(0))
+}
+
+fn full_outputs(out: &mut Nominal, loaded: &Case<'_>, bare: &Case<'_>, air: &SiteAir) {
+    let density = air.usual.density;
+    let mut at_full = None;
+    for (cid, cwords, charge) in charges(loaded.aircraft) {
+        let head = format!("Full thrust, {cwords}");
+        match powertrain::full_thrust(loaded.aircraft, charge, density) {
+            Ok(f) => {
+                let n = f.point.rotors.len().max(1) as f64;
+                let speed = f.point.rotors.iter().map(|r| r.speed).sum::<f64>() / n;
+                let current = f.point.rotors.iter().map(|r| r.motor_current).sum::<f64>() / n;
+                out.put(format!("full.{cid}.thrust"), &head, "thrust of all rotors", "N", f.total);
+                out.put(format!("full.{cid}.speed"), &head, "rotor speed", "rad/s", speed);
+                out.put(format!("full.{cid}.motor_current"), &head, "motor current", "A", current);
+                out.put(format!("full.{cid}.bus_voltage"), &head, "bus voltage", "V", f.point.bus_voltage);
+                out.put(
+                    format!("full.{cid}.battery_current"),
+                    &head,
+                    "battery current",
+                    "A",
+                    f.point.battery_current,
+                );
+                out.facts.push((format!("Limit that binds, {cwords}"), f.binding.words().to_owned()));
+                if cid == "full" {
+                    at_full = Some(f.total);
+                }
+            }
+            Err(e) => out.wait(&head, &e),
+        }
+    }
+    let head = "Thrust margin";
+    if let Some(full) = at_full {
+        out.put(
+            "sizing.hover_share",
+            head,
+            "hover thrust over full thrust, full charge, without payload",
+            "1",
+            bare.weight / full,
+        );
+        out.put(
+            "sizing.thrust_to_weight",
+            head,
+            "full thrust over weight, full charge, without payload",
+            "1",
+            full / bare.weight,
+        );
+    }
+    let reserve = charges(loaded.aircraft).last().map_or(0.2, |c| c.2);
+    match powertrain::full_thrust(loaded.aircraft, reserve, air.worst.density) {
+        Ok(f) => out.put(
+            "sizing.worst_corner",
+            head,
+            "full thrust over weight, reserve charge, with payload, highest and hottest",
+            "1",
+            f.total / loaded.weight,
+        ),
+        Err(e) => out.wait(head, &e),
+    }
+}
+
+fn endurance_outputs(out: &mut Nominal, loaded: &Case<'_>, bare: &Case<'_>, density: f64) {
+    for (case, id, words) in [(loaded, "payload", "with payload"), (bare, "bare", "without payload")] {
+        let head = "Hover endurance";
+        let trim = match &case.trim {
+            Ok(t) => t,
+            Err(e) => {
+                out.wait(head, e);
+                continue;
+            }
+        };
+        match powertrain::endurance(case.aircraft, &trim.thrusts, density, 1.0) {
+            Ok(e) => {
+                out.put(format!("endurance.{id}"), head, &format!("hover endurance, {words}"), "s", e.time);
+                out.facts.push((format!("Hover {words} ends at"), e.end.words().to_owned()));
+            }
+            Err(e) => out.wait(head, &e),
+        }
+    }
+}
+
+fn authority_outputs(out: &mut Nominal, loaded: &Case<'_>, density: f64) {
+    let head = "Angular acceleration available, thrust held, reserve charge, with payload";
+    let a = loaded.aircraft;
+    let yaw = control::yaw_sign(a, &loaded.mass.centre, loaded.reaction);
+    let turned: Vec<_> = yaw.reversed.iter().filter_map(|&i| a.stations.get(i).map(|s| s.place.clone())).collect();
+    out.facts.push((
+        "Yaw sign".to_owned(),
+        if turned.is_empty() {
+            "every rotor turns the aircraft the way its reaction torque does".to_owned()
+        } else {
+            format!("cant outweighs the reaction torque at: {}", turned.join(", "))
+        },
+    ));
+    let trim = match &loaded.trim {
+        Ok(t) => t,
+        Err(e) => {
+            out.wait(head, e);
+            return;
+        }
+    };
+    let reserve = charges(a).last().map_or(0.2, |c| c.2);
+    let full = match powertrain::full_thrust(a, reserve, density) {
+        Ok(f) => f,
+        Err(e) => {
+            out.wait(head, &e);
+            return;
+        }
+    };
+    let n = a.stations.len();
+    let max: Vec<f64> = full.point.rotors.iter().map(|r| r.thrust).collect();
+    let min = vec![0.0; n];
+    let eff = control::effectiveness(a, &loaded.mass.centre, loaded.reaction);
+    match control::authority(&eff, &trim.thrusts, &max, &min, &loaded.mass.inertia) {
+        Ok(au) => {
+            for (k, axis) in ["roll", "pitch", "yaw"].iter().enumerate() {
+                out.put(
+                    format!("authority.{}", AXES[k]),
+                    head,
+                    &format!("{axis} acceleration"),
+                    "rad/s^2",
+                    au.acceleration[k],
+                );
+            }
+        }
+        Err(e) => out.wait(head, &e),
+    }
+}
+
+/// Motor time constant that the loop sees at hover, s, with the words that say which it is.
+pub fn loop_lag(aircraft: &Aircraft, thrust: f64, density: f64) -> Result<(f64, &'static str), PowertrainError> {
+    let speed = aircraft.rotor.speed_for_thrust(thrust, 0.0, density).unwrap_or(0.0);
+    let lag = powertrain::motor_lag(aircraft, speed, density)?;
+    Ok(if aircraft.esc.as_ref().is_none_or(|e| e.braking) {
+        (lag.braked, "braked up and down")
+    } else {
+        (0.5 * (lag.braked + lag.freewheeling), "mean of driven up and freewheeling down")
+    })
+}
+
+/// Motor response at hover, in words and numbers; the time constant that the loop sees.
+fn lag_outputs(out: &mut Nominal, bare: &Case<'_>, density: f64) -> Option<f64> {
+    let a = bare.aircraft;
+    let thrust = bare.weight / a.stations.len().max(1) as f64;
+    let head = "Motor response at hover";
+    let speed = a.rotor.speed_for_thrust(thrust, 0.0, density).unwrap_or(0.0);
+    match powertrain::motor_lag(a, speed, density) {
+        Ok(l) => {
+            out.put("lag.braked", head, "motor time constant, braked", "s", l.braked);
+            out.put("lag.freewheeling", head, "motor time constant, freewheeling down", "s", l.freewheeling);
+        }
+        Err(e) => {
+            out.wait(head, &e);
+            return None;
+        }
+    }
+    let (lag, words) = loop_lag(a, thrust, density).ok()?;
+    out.facts.push(("Motor time constant in the loop".to_owned(), words.to_owned()));
+    Some(lag)
+}
+
+/// Figures of one axis of the rate loop.
+#[derive(Clone)]
+struct AxisFigures {
+    margins: margins::Margins,
+    step: Option<response::StepFigures>,
+    ledger: Vec<ledger::Line>,
+}
+
+fn axis_figures(chain: &chain::RateChain, required: f64, with_step: bool) -> AxisFigures {
+    let margins =
+        margins::margins(&|w| chain.loop_gain(w), required / 300.0, required * 100.0, chain.integrators());
+    let step = (with_step && margins.stable)
+        .then(|| response::closed_step(chain, 12.0 / required, 0.012 / required).ok())
+        .flatten()
+        .map(|s| s.figures());
+    let ledger = ledger::ledger(chain, margins.crossover);
+    AxisFigures { margins, step, ledger }
+}
+
+fn loop_outputs(out: &mut Nominal, bare: &Case<'_>, density: f64, with_step: bool) {
+    let a = bare.aircraft;
+    let Some(lag) = lag_outputs(out, bare, density) else { return };
+    let required = required_crossover(a);
+    let mut known: Vec<((f64, f64, f64), AxisFigures)> = Vec::new();
+    let mut worst = Worst::default();
+    for (k, axis) in ["roll", "pitch", "yaw"].iter().enumerate() {
+        let head = format!("Rate loop, {axis}");
+        let chain = match chain::rate_chain(a, k, lag, 0.0) {
+            Ok(c) => c,
+            Err(e) => {
+                out.wait(&head, &e);
+                return;
+            }
+        };
+        // Axes with the same gains have the same loop.
+        let gains = chain.gains();
+        let figures = match known.iter().find(|(g, _)| *g == gains) {
+            Some((_, f)) => f.clone(),
+            None => {
+                let f = axis_figures(&chain, required, with_step);
+                known.push((gains, f.clone()));
+                f
+            }
+        };
+        let m = &figures.margins;
+        let id = AXES[k];
+        out.put(format!("loop.{id}.crossover"), &head, "crossover", "rad/s", m.crossover);
+        out.put(format!("loop.{id}.phase_margin"), &head, "phase margin", "rad", m.phase_margin);
+        out.put(format!("loop.{id}.gain_margin_up"), &head, "gain margin up", "dB", decibel(m.gain_margin_up));
+        out.put(format!("loop.{id}.gain_margin_down"), &head, "gain margin down", "dB", decibel(m.gain_margin_down));
+        out.put(format!("loop.{id}.delay_margin"), &head, "delay margin", "s", m.delay_margin);
+        out.put(format!("loop.{id}.disc_margin"), &head, "disc margin", "1", m.disc_margin);
+        out.put(format!("loop.{id}.peak_sensitivity"), &head, "peak sensitivity", "1", m.peak_sensitivity);
+        if let Some(s) = &figures.step {
+            out.put(format!("loop.{id}.overshoot"), &head, "step overshoot", "1", s.overshoot);
+            if let Some(rise) = s.rise {
+                out.put(format!("loop.{id}.rise"), &head, "step rise time", "s", rise);
+            }
+            if let Some(settling) = s.settling {
+                out.put(format!("loop.{id}.settling"), &head, "step settling time", "s", settling);
+            }
+        }
+        if !m.stable {
+            out.facts.push((format!("Rate loop, {axis}"), "unstable with the stated gains".to_owned()));
+        }
+        if k < 2 {
+            worst.take(m, figures.step.as_ref());
+        }
+        if k == 0 {
+            let head = "Latency at the roll crossover";
+            for line in &figures.ledger {
+                out.put(format!("latency.{}", line.id), head, &line.name, "s", line.delay);
+            }
+            out.put("latency.total", head, "total", "s", ledger::total_delay(&figures.ledger));
+        }
+    }
+    worst.put(out);
+    if let Some(imu) = &a.imu {
+        // Equivalent delay of all own filters at the crossover that this size asks for.
+        let rate = 1.0 / imu.sample_period;
+        let mut phase = 0.0;
+        for f in &a.filters {
+            if let Ok(c) = physics::loops::filter::cascade(f, rate) {
+                phase -= physics::loops::filter::phase(&c, required, rate);
+            }
+        }
+        let name = "delay of all filters at the required crossover";
+        out.put("filters.delay", "Filters", name, "s", phase / required);
+    }
+}
+
+/// The worse of roll and pitch, for the gate.
+#[derive(Default)]
+struct Worst {
+    margins: Option<[f64; 4]>,
+    overshoot: Option<f64>,
+}
+
+impl Worst {
+    fn take(&mut self, m: &margins::Margins, step: Option<&response::StepFigures>) {
+        let new = [
+            m.phase_margin,
+            decibel(m.gain_margin_up),
+            decibel(m.gain_margin_down),
+            // An unstable loop amplifies without bound.
+            if m.stable { -m.peak_sensitivity } else { f64::NEG_INFINITY },
+        ];
+        self.margins = Some(match self.margins {
+            None => new,
+            Some(old) => std::array::from_fn(|k| old[k].min(new[k])),
+        });
+        if let Some(s) = step {
+            self.overshoot = Some(self.overshoot.unwrap_or(0.0).max(s.overshoot));
+        }
+    }
+
+    fn put(self, out: &mut Nominal) {
+        let head = "Rate loop, the worse of roll and pitch";
+        if let Some([phase, up, down, sensitivity]) = self.margins {
+            out.put("loop.worst.phase_margin", head, "phase margin", "rad", phase);
+            out.put("loop.worst.gain_margin_up", head, "gain margin up", "dB", up);
+            out.put("loop.worst.gain_margin_down", head, "gain margin down", "dB", down);
+            out.put("loop.worst.peak_sensitivity", head, "peak sensitivity", "1", -sensitivity);
+        }
+        if let Some(v) = self.overshoot {
+            out.put("loop.worst.overshoot", head, "step overshoot", "1", v);
+        }
+    }
+}
+
+/// Ratio in decibels.
+fn decibel(ratio: f64) -> f64 {
+    20.0 * ratio.log10()
+}
+
+fn vibration_outputs(out: &mut Nominal, bare: &Case<'_>, density: f64) {
+    let head = "Vibration at hover, without payload";
+    let a = bare.aircraft;
+    let n = a.stations.len().max(1) as f64;
+    let speed = a.rotor.speed_for_thrust(bare.weight / n, 0.0, density).unwrap_or(0.0);
+    if a.rotor.unbalance > 0.0 {
+        // Each rotor's 1/rev force U w^2 turns in the hub plane; rotors of slightly different speed
+        // add in power; the frame is taken as rigid: r.m.s. over the two axes of each is U w^2 / M.
+        let rms = a.rotor.unbalance * speed * speed / bare.mass.mass * n.sqrt();
+        out.put("vibration.accel_rms", head, "accelerometer r.m.s. from the stated unbalance", "m/s^2", rms);
+    } else {
+        out.wait(head, &"waits for `rotor.unbalance` in the aircraft file");
+    }
+    let Some(imu) = &a.imu else {
+        out.wait(head, &"waits for `imu` in the aircraft file");
+        return;
+    };
+    // The sensor's own noise through filters and gains, roll, pitch and yaw to one rotor's thrust, as a
+    // share of full thrust: what the command carries when it is proportional to thrust.
+    let reserve = powertrain::full_thrust(a, 0.5, density).map(|f| f.total / n);
+    let full = match reserve {
+        Ok(f) if f > 0.0 => f,
+        Ok(_) => return,
+        Err(e) => {
+            out.wait(head, &e);
+            return;
+        }
+    };
+    let eff = control::effectiveness(a, &bare.mass.centre, bare.reaction);
+    let Ok(mixer) = control::mixer(&eff) else { return };
+    let required = required_crossover(a);
+    let nyquist = 0.5 / imu.sample_period;
+    let from = (3.0 * required / std::f64::consts::TAU).min(0.5 * nyquist);
+    let mut variance: f64 = 0.0;
+    for axis in 0..3 {
+        let transfer = match noise::gyro_to_command(a, axis) {
+            Ok(t) => t,
+            Err(e) => {
+                out.wait(head, &e);
+                return;
+            }
+        };
+        let alpha = noise::rms(&transfer, &|_| imu.gyro_noise * imu.gyro_noise, from, nyquist);
+        let moment = alpha * bare.mass.inertia[(axis, axis)];
+        let most = (0..mixer.nrows()).map(|r| mixer[(r, axis + 1)].abs()).fold(0.0, f64::max);
+        variance += (moment * most / full).powi(2);
+    }
+    let name = "command noise from the gyro's own noise, above three crossovers";
+    out.put("vibration.command_noise", head, name, "1", variance.sqrt());
+}

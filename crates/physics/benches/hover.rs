@@ -1,0 +1,81 @@
+//! One coupled operating point, timed. `reference/bench_peer.py` solves the same equations with
+//! scipy under the same name.
+
+use divan::Bencher;
+use physics::Vec3;
+use physics::aircraft::{Aircraft, Battery, Body, Chemistry, Esc, Motor, Shape};
+use physics::layout;
+use physics::powertrain::operating_point;
+use physics::rotor::{Coefficients, Rotor};
+
+const DENSITY: f64 = 1.225;
+const THRUST: f64 = 8.0;
+
+fn main() {
+    divan::main();
+}
+
+fn quad() -> Aircraft {
+    Aircraft {
+        name: "bench".to_owned(),
+        stations: layout::stations("quad-x", 0.31, 0.0, true).unwrap_or_default(),
+        bodies: vec![Body {
+            item: "all".to_owned(),
+            mass: 4.0 * THRUST / physics::STANDARD_GRAVITY,
+            at: Vec3::zeros(),
+            shape: Shape::Point,
+            payload: false,
+        }],
+        rotor: Rotor {
+            diameter: 0.381,
+            pitch: None,
+            blades: 2,
+            inertia: 9.5e-5,
+            unbalance: 0.0,
+            coefficients: Coefficients::Constant { ct: 0.105, cp: 0.04 },
+        },
+        motor: Some(Motor {
+            kv: 41.9,
+            resistance: 0.062,
+            no_load_current: 0.9,
+            no_load_voltage: 10.0,
+            inertia: 2.5e-5,
+            max_current: None,
+            winding_temperature: 298.15,
+        }),
+        esc: Some(Esc {
+            resistance: 0.003,
+            dead_time: 0.0015,
+            update_period: 0.0005,
+            protocol_period: 0.0001,
+            braking: true,
+            usable_minimum: 0.04,
+            max_current: None,
+        }),
+        battery: Some(Battery {
+            chemistry: Chemistry::Lipo,
+            series: 6,
+            parallel: 1,
+            capacity: 28_800.0,
+            cell_resistance: 0.0024,
+            lead_resistance: 0.004,
+            polarisation_resistance: 0.0015,
+            polarisation_time: 30.0,
+            cutoff: 3.3,
+            reserve: 0.2,
+            max_current: None,
+        }),
+        avionics_power: 9.0,
+        imu: None,
+        filters: Vec::new(),
+        rate_loop: None,
+        attitude_loop: None,
+        drag_area: 0.0,
+    }
+}
+
+#[divan::bench]
+fn operating_point_of_a_quad(bencher: Bencher) {
+    let aircraft = quad();
+    bencher.bench_local(|| operating_point(&aircraft, &[THRUST; 4], 1.0, DENSITY));
+}

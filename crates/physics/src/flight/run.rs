@@ -1,0 +1,187 @@
+//! The run of a flight from event to event.
+
+use super::FlightError;
+use super::controller::{Decision, Motion};
+use super::esc::{CommandPath, nanoseconds, seconds};
+use super::imu::Sensor;
+use super::log::{Energy, FlightLog, Mark, Recorder, Truth};
+use super::plant::{ENERGY, Integrator, Outputs, POSITION, RATE, SPEED, VELOCITY, attitude, three};
+use super::scenario::{Action, Scenario};
+use super::setup::{FilterBank, Setup};
+use super::wind::Gusts;
+use crate::aircraft::Aircraft;
+use crate::atmosphere::Air;
+
+/// Flies a scenario.
+pub fn fly(aircraft: &Aircraft, air: &Air, scenario: &Scenario) -> Result<FlightLog, FlightError> {
+    let Setup { plant, centre, mut flown, mut state } = Setup::new(aircraft, air, scenario)?;
+    let (imu, esc, rate_loop) = (aircraft.imu()?, aircraft.esc()?, aircraft.rate_loop()?);
+    let rotors = plant.rotors();
+
+    let mut integrator = Integrator::new(plant.states());
+    let mut slope = vec![0.0; plant.states()];
+    let mut out = Outputs::new(rotors);
+    let mut gusts = Gusts::new(scenario.wind, scenario.seed);
+    let mut sensor = Sensor::new(imu, &centre, scenario.seed);
+    let mut filters = FilterBank::new(&aircraft.filters, imu.sample_period)?;
+    let mut paths: Vec<CommandPath> = (0..rotors)
+        .map(|k| {
+            let phase = (k as f64 + 0.5) / rotors as f64;
+            CommandPath::new(esc.protocol_period, esc.update_period, phase, esc.dead_time)
+        })
+        .collect();
+    // Until the first command arrives: the hover's, where there is one.
+    let mut applied: Vec<Option<f64>> = match (&flown, scenario.script.first()) {
+        (Some((_, hover)), first) if first.is_none_or(|s| s.action != Action::Off) => {
+            hover.commands.iter().copied().map(Some).collect()
+        }
+        _ => vec![None; rotors],
+    };
+
+    let end = nanoseconds(scenario.duration);
+    let step = nanoseconds(scenario.step).max(1);
+    let delay = nanoseconds(rate_loop.delay);
+    let mut script = Script::new(scenario);
+    let mut recorder = Recorder::new(rotors, (scenario.duration * scenario.log_rate) as usize + 1);
+    let energy_before = plant.mechanical_energy(&state);
+    let momentum_before = plant.angular_momentum(&state);
+
+    plant.derivative(&state, &applied, &gusts.at(0), &mut slope, &mut out);
+    let mut sample = sensor.at_start(&three(&state, RATE), &out);
+    filters.settle(&sample.rate);
+    let mut filtered = sample.rate;
+    let mut decision = Decision::open(&Action::Off, rotors);
+    let (mut loops, mut rows, mut now) = (0_u64, 0_u64, 0_u64);
+    let (mut next_loop, mut next_row, mut next_grid) = (0_u64, 0_u64, step);
+    loop {
+        gusts.turn_over(now);
+        let mut fresh = false;
+        if now >= sensor.next() {
+            plant.derivative(&state, &applied, &gusts.at(now), &mut slope, &mut out);
+            sensor.sample(&three(&state, RATE), &out);
+        }
+        while let Some(arrived) = sensor.receive(now) {
+            sample = arrived;
+            filtered = filters.step(&arrived.rate);
+        }
+        if now >= next_loop {
+            let motion = Motion {
+                rate: filtered,
+                attitude: attitude(&state),
+                velocity: three(&state, VELOCITY),
+                height: -state[POSITION + 2],
+            };
+            let turned = script.turn_over(now);
+            decision = match &mut flown {
+                Some((controller, _)) if script.action().closes_a_loop() => {
+                    if let Some(after) = turned {
+                        controller.begin(after, &motion);
+                    }
+                    controller.run(script.action(), &motion)
+                }
+                _ => Decision::open(script.action(), rotors),
+            };
+            for (path, &command) in paths.iter_mut().zip(&decision.commands) {
+                path.send(now + delay, command);
+            }
+            loops += 1;
+            next_loop = nanoseconds(loops as f64 * rate_loop.period);
+            fresh = true;
+        }
+        for (path, command) in paths.iter_mut().zip(&mut applied) {
+            if let Some(changed) = path.take(now) {
+                *command = changed;
+            }
+        }
+        if now >= next_row {
+            plant.derivative(&state, &applied, &gusts.at(now), &mut slope, &mut out);
+            let time = rows as f64 / scenario.log_rate;
+            recorder.record(time, (&plant, &state, &out), (&sample, &filtered), &decision);
+            rows += 1;
+            next_row = nanoseconds(rows as f64 / scenario.log_rate);
+        }
+        if fresh && !state.iter().all(|v| v.is_finite()) {
+            return Err(FlightError::Diverged { time: seconds(now) });
+        }
+        if now >= end {
+            break;
+        }
+
+        while next_grid <= now {
+            next_grid += step;
+        }
+        let mut until = end.min(next_grid).min(next_loop).min(next_row).min(sensor.next()).min(gusts.next());
+        for path in &paths {
+            if let Some(at) = path.next() {
+                until = until.min(at);
+            }
+        }
+        let h = seconds(until - now);
+        let wind = (gusts.at(now), gusts.at(until));
+        integrator.step(&plant, &mut state, &applied, wind, h, &mut out);
+        now = until;
+    }
+
+    let energy = &state[ENERGY..SPEED];
+    let truth = Truth {
+        mass: plant.mass,
+        centre,
+        hover: flown.map(|(_, hover)| hover),
+        energy: Energy {
+            source: energy[0],
+            battery_loss: energy[1],
+            avionics: energy[2],
+            copper: energy[3],
+            friction: energy[4],
+            shaft: energy[5],
+            external: energy[6],
+            mechanical: plant.mechanical_energy(&state) - energy_before,
+        },
+        angular_momentum: [momentum_before, plant.angular_momentum(&state)],
+    };
+    Ok(recorder.finish(script.marks, truth))
+}
+
+/// Where in the script the flight is.
+struct Script<'a> {
+    scenario: &'a Scenario,
+    starts: Vec<u64>,
+    at: Option<usize>,
+    marks: Vec<Mark>,
+}
+
+impl<'a> Script<'a> {
+    fn new(scenario: &'a Scenario) -> Self {
+        let mut sum = 0.0;
+        let starts = scenario
+            .script
+            .iter()
+            .map(|segment| {
+                let start = nanoseconds(sum);
+                sum += segment.duration;
+                start
+            })
+            .collect();
+        Self { scenario, starts, at: None, marks: Vec::new() }
+    }
+
+    /// Where a segment begins by `now`: the action before it, if there was one.
+    fn turn_over(&mut self, now: u64) -> Option<Option<&'a Action>> {
+        let before = self.at;
+        let current = self.starts.partition_point(|&start| start <= now).checked_sub(1);
+        if current == before {
+            return None;
+        }
+        self.at = current;
+        if let Some((segment, &start)) =
+            current.and_then(|k| self.scenario.script.get(k).zip(self.starts.get(k)))
+        {
+            self.marks.push(Mark { time: seconds(start), label: segment.label.clone() });
+        }
+        Some(before.and_then(|k| self.scenario.script.get(k)).map(|segment| &segment.action))
+    }
+
+    fn action(&self) -> &'a Action {
+        self.at.and_then(|k| self.scenario.script.get(k)).map_or(&Action::Hover, |segment| &segment.action)
+    }
+}

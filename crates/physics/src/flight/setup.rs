@@ -1,0 +1,346 @@
+//! From an aircraft and a scenario to the parameters, the controller and the state at the start.
+
+use nalgebra::UnitQuaternion;
+
+use super::FlightError;
+use super::controller::{self, Controller, ThrustCurve};
+use super::drive::Supply;
+use super::log::Hover;
+use super::plant::{ATTITUDE, CHARGE, Hub, POLARISATION, POSITION, Plant, RATE, SPEED, VELOCITY};
+use super::scenario::{Scenario, Start};
+use crate::aircraft::{Aircraft, Filter, Missing};
+use crate::atmosphere::Air;
+use crate::control;
+use crate::loops::filter::{Biquad, cascade};
+use crate::mass::{MassProperties, mass_properties};
+use crate::powertrain::{BatteryModel, MotorModel, PowertrainError, operating_point};
+use crate::rotor::coaxial_lower_power_factor;
+use crate::{STANDARD_GRAVITY, Vec3};
+
+/// Points of the controller's thrust curve.
+const CURVE_POINTS: u32 = 256;
+/// Longest flight, s: a limit against a slip of the pen.
+const LONGEST: f64 = 7200.0;
+
+/// Everything a run starts with.
+pub(super) struct Setup<'a> {
+    pub plant: Plant<'a>,
+    pub centre: Vec3,
+    /// The controller and the hover it is set up for, where the scenario needs them.
+    pub flown: Option<(Controller, Hover)>,
+    pub state: Vec<f64>,
+}
+
+impl<'a> Setup<'a> {
+    pub(super) fn new(aircraft: &'a Aircraft, air: &Air, scenario: &Scenario) -> Result<Self, FlightError> {
+        let mass = mass_properties(&aircraft.bodies);
+        check(aircraft, air, scenario, &mass)?;
+        let mut plant = plant(aircraft, air, scenario, &mass)?;
+        let loops = scenario.script.is_empty() || scenario.script.iter().any(|s| s.action.closes_a_loop());
+        let flown = if loops || scenario.start == Start::Hover {
+            let weight = mass.mass * STANDARD_GRAVITY;
+            let mut hover = hover(aircraft, &mut plant, &mass, scenario, weight)?;
+            let controller = controller(aircraft, &plant, &hover, scenario, weight)?;
+            hover.demand = controller.hover_demand;
+            Some((controller, hover))
+        } else {
+            None
+        };
+        let state = state(&plant, flown.as_ref().map(|(_, hover)| hover), scenario);
+        Ok(Self { plant, centre: mass.centre, flown, state })
+    }
+}
+
+fn powertrain(error: PowertrainError) -> FlightError {
+    match error {
+        PowertrainError::Missing(missing) => missing.into(),
+        other => no_hover(other),
+    }
+}
+
+fn no_hover(reason: impl std::fmt::Display) -> FlightError {
+    FlightError::NoHover(reason.to_string())
+}
+
+/// Rejects what the model cannot work with.
+fn check(
+    aircraft: &Aircraft,
+    air: &Air,
+    scenario: &Scenario,
+    mass: &MassProperties,
+) -> Result<(), FlightError> {
+    let (imu, rate_loop) = (aircraft.imu()?, aircraft.rate_loop()?);
+    let (motor, esc, battery) = (aircraft.motor()?, aircraft.esc()?, aircraft.battery()?);
+    let outer = scenario.script.is_empty() || scenario.script.iter().any(|s| s.action.holds_attitude());
+    if outer && aircraft.attitude_loop.is_none() {
+        return Err(Missing::new("loop.attitude").into());
+    }
+    let positive = [
+        ("density of the air", air.density),
+        ("duration", scenario.duration),
+        ("log rate", scenario.log_rate),
+        ("step", scenario.step),
+        ("gust time constant", scenario.wind.time_constant),
+        ("mass", mass.mass),
+        ("rotor.diameter", aircraft.rotor.diameter),
+        ("inertia of rotor and motor", aircraft.rotor.inertia + motor.inertia),
+        ("motor.kv", motor.kv),
+        ("resistance of motor and ESC", motor.resistance + esc.resistance),
+        ("battery.capacity", battery.capacity),
+        ("battery.series", f64::from(battery.series)),
+        ("battery.parallel", f64::from(battery.parallel)),
+        ("imu.sample_rate", imu.sample_period),
+        ("loop.rate.rate", rate_loop.period),
+    ];
+    let not_negative = [
+        ("gust", scenario.wind.gust),
+        ("esc.dead_time", esc.dead_time),
+        ("esc.update_period", esc.update_period),
+        ("esc.protocol_period", esc.protocol_period),
+        ("esc.usable_minimum", esc.usable_minimum),
+        ("imu.delay", imu.delay),
+        ("imu.gyro_range", imu.gyro_range),
+        ("imu.accel_range", imu.accel_range),
+        ("imu.gyro_noise", imu.gyro_noise),
+        ("imu.accel_noise", imu.accel_noise),
+        ("loop.rate.delay", rate_loop.delay),
+        ("loop.rate.d_lag", rate_loop.d_lag),
+        ("aircraft.drag_area", aircraft.drag_area),
+    ];
+    let limits = [
+        ("duration", scenario.duration, LONGEST, "at most 7200 s"),
+        ("log rate", scenario.log_rate, 1e5, "at most 100 000 Hz"),
+        ("step", scenario.step, 1e-3, "at most 0.001 s"),
+        ("loop.rate.rate", 1.0 / rate_loop.period, 1e5, "at most 100 000 Hz"),
+        ("imu.sample_rate", 1.0 / imu.sample_period, 1e5, "at most 100 000 Hz"),
+        ("esc.usable_minimum", esc.usable_minimum, 1.0, "at most 1"),
+        ("charge at the start", scenario.initial_charge, 1.0, "0 to 1"),
+        ("charge at the start", -scenario.initial_charge, 0.0, "0 to 1"),
+    ];
+    let wrong =
+        |what: &str, value: f64, allowed| Err(FlightError::Value { what: what.to_owned(), value, allowed });
+    for (what, value) in positive {
+        if !(value > 0.0 && value.is_finite()) {
+            return wrong(what, value, "above zero");
+        }
+    }
+    for (what, value) in not_negative {
+        if !(value >= 0.0 && value.is_finite()) {
+            return wrong(what, value, "zero or above");
+        }
+    }
+    for (what, value, most, allowed) in limits {
+        if value.is_nan() || value > most {
+            return wrong(what, value.abs(), allowed);
+        }
+    }
+    for segment in &scenario.script {
+        if !(segment.duration >= 0.0 && segment.duration.is_finite()) {
+            return wrong(
+                &format!("duration of the segment `{}`", segment.label),
+                segment.duration,
+                "zero or above",
+            );
+        }
+    }
+    Ok(())
+}
+
+fn plant<'a>(
+    aircraft: &'a Aircraft,
+    air: &Air,
+    scenario: &Scenario,
+    mass: &MassProperties,
+) -> Result<Plant<'a>, FlightError> {
+    let inverse = mass.inertia.try_inverse().ok_or_else(|| FlightError::Value {
+        what: "determinant of the inertia tensor".to_owned(),
+        value: mass.inertia.determinant(),
+        allowed: "above zero: give the masses places or shapes",
+    })?;
+    let mut hubs = Vec::with_capacity(aircraft.stations.len());
+    for (k, station) in aircraft.stations.iter().enumerate() {
+        // Spin is as seen from above: for `ccw` the rotation vector points up.
+        let up = if station.axis.z > 0.0 { -station.axis } else { station.axis };
+        let turn = up * station.spin.reaction_sign();
+        let across = if station.axis.x.abs() < 0.9 { Vec3::x() } else { Vec3::y() };
+        let side_a = (across - turn * turn.dot(&across)).normalize();
+        let factor = scenario.unbalance_factors.get(k).copied().unwrap_or(1.0);
+        hubs.push(Hub {
+            arm: station.at - mass.centre,
+            axis: station.axis,
+            turn,
+            side_a,
+            side_b: turn.cross(&side_a),
+            unbalance: aircraft.rotor.unbalance * factor,
+            torque_factor: 1.0,
+        });
+    }
+    Ok(Plant {
+        rotor: &aircraft.rotor,
+        hubs,
+        mass: mass.mass,
+        inertia: mass.inertia,
+        inertia_inverse: inverse,
+        density: air.density,
+        drag_area: aircraft.drag_area,
+        spin_inertia: aircraft.rotor.inertia + aircraft.motor()?.inertia,
+        supply: Supply {
+            motor: MotorModel::new(aircraft).map_err(powertrain)?,
+            battery: BatteryModel::new(aircraft).map_err(powertrain)?,
+            avionics: aircraft.avionics_power,
+        },
+        blade_passage: scenario.blade_passage,
+    })
+}
+
+/// Trim in hover: thrusts by [`control::hover_trim`], the drive by the powertrain's operating point.
+fn hover(
+    aircraft: &Aircraft,
+    plant: &mut Plant<'_>,
+    mass: &MassProperties,
+    scenario: &Scenario,
+    weight: f64,
+) -> Result<Hover, FlightError> {
+    let rotor = plant.rotor;
+    let share = weight / plant.rotors().max(1) as f64;
+    let mean = rotor
+        .speed_for_thrust(share, 0.0, plant.density)
+        .ok_or_else(|| no_hover(format!("the rotor cannot give {share:.2} N")))?;
+    let reaction = rotor.torque_per_thrust(mean, plant.density);
+    let trim = control::hover_trim(aircraft, &mass.centre, reaction, weight).map_err(no_hover)?;
+    let point = operating_point(aircraft, &trim.thrusts, scenario.initial_charge, plant.density)
+        .map_err(powertrain)?;
+    for ((hub, station), at) in plant.hubs.iter_mut().zip(&aircraft.stations).zip(&point.rotors) {
+        if station.below.is_some() && at.speed > 0.0 {
+            hub.torque_factor = coaxial_lower_power_factor(rotor.figure_of_merit(at.speed, plant.density));
+        }
+    }
+    Ok(Hover {
+        speeds: point.rotors.iter().map(|r| r.speed).collect(),
+        commands: point.rotors.iter().map(|r| r.command).collect(),
+        voltage: point.bus_voltage,
+        current: point.battery_current,
+        demand: 0.0,
+    })
+}
+
+/// Static thrust against command of one rotor at a voltage, up to full command.
+fn thrust_curve(plant: &Plant<'_>, voltage: f64) -> Option<ThrustCurve> {
+    let volts = |speed: f64| plant.supply.voltage_for(speed, plant.rotor.torque(speed, 0.0, plant.density));
+    let (mut low, mut high) = (0.0, voltage * plant.supply.motor.kv);
+    for _ in 0..100 {
+        let middle = 0.5 * (low + high);
+        if volts(middle) < voltage { low = middle } else { high = middle }
+    }
+    let mut curve = ThrustCurve { thrusts: vec![0.0], commands: vec![0.0] };
+    for k in 1..=CURVE_POINTS {
+        let speed = high * f64::from(k) / f64::from(CURVE_POINTS);
+        let (thrust, command) = (plant.rotor.thrust(speed, 0.0, plant.density), volts(speed) / voltage);
+        if thrust > *curve.thrusts.last()? && command > *curve.commands.last()? {
+            curve.thrusts.push(thrust);
+            curve.commands.push(command);
+        }
+    }
+    (curve.thrusts.len() > 2).then_some(curve)
+}
+
+fn controller(
+    aircraft: &Aircraft,
+    plant: &Plant<'_>,
+    hover: &Hover,
+    scenario: &Scenario,
+    weight: f64,
+) -> Result<Controller, FlightError> {
+    let rotors = aircraft.stations.len();
+    let middle = aircraft.stations.iter().map(|s| s.at).sum::<Vec3>() / rotors.max(1) as f64;
+    let mean = hover.speeds.iter().sum::<f64>() / rotors.max(1) as f64;
+    let reaction = plant.rotor.torque_per_thrust(mean, plant.density);
+    let effectiveness = control::effectiveness(aircraft, &middle, reaction);
+    let mixer = control::mixer(&effectiveness).map_err(no_hover)?;
+    let curve = thrust_curve(plant, hover.voltage)
+        .ok_or_else(|| no_hover("the thrust does not rise with the command"))?;
+    Controller::new(controller::Setup {
+        rate_loop: aircraft.rate_loop()?.clone(),
+        attitude_loop: aircraft.attitude_loop.clone(),
+        inertia: plant.inertia,
+        effectiveness,
+        mixer,
+        curve,
+        least_command: aircraft.esc()?.usable_minimum,
+        trim_commands: hover.commands.clone(),
+        weight,
+        height: scenario.height,
+    })
+    .ok_or_else(|| no_hover("the mixer yields no lift"))
+}
+
+fn state(plant: &Plant<'_>, hover: Option<&Hover>, scenario: &Scenario) -> Vec<f64> {
+    use rand::{RngExt, SeedableRng};
+    let rotors = plant.rotors();
+    let mut x = vec![0.0; plant.states()];
+    x[POSITION + 2] = -scenario.height;
+    x[ATTITUDE] = 1.0;
+    x[CHARGE] = scenario.initial_charge;
+    match &scenario.start {
+        Start::Hover => {
+            if let Some(hover) = hover {
+                x[SPEED..SPEED + rotors].copy_from_slice(&hover.speeds);
+                x[POLARISATION] = hover.current * plant.supply.battery.polarisation_resistance;
+            }
+        }
+        Start::State { angles, rate, velocity, rotor_speeds } => {
+            let q = UnitQuaternion::from_euler_angles(angles.x, angles.y, angles.z);
+            x[ATTITUDE..ATTITUDE + 4].copy_from_slice(&[q.w, q.i, q.j, q.k]);
+            x[RATE..RATE + 3].copy_from_slice(rate.as_slice());
+            x[VELOCITY..VELOCITY + 3].copy_from_slice(velocity.as_slice());
+            for (speed, &given) in x[SPEED..SPEED + rotors].iter_mut().zip(rotor_speeds) {
+                *speed = given;
+            }
+        }
+    }
+    // Where the blades stand at the start is anybody's guess.
+    let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(scenario.seed);
+    for angle in &mut x[SPEED + rotors..] {
+        *angle = rng.random_range(0.0..std::f64::consts::TAU);
+    }
+    x
+}
+
+/// The controller's filters, one cascade per axis, at the sensor's rate.
+#[derive(Debug)]
+pub(super) struct FilterBank {
+    axes: [Vec<Biquad>; 3],
+}
+
+impl FilterBank {
+    pub(super) fn new(filters: &[Filter], sample_period: f64) -> Result<Self, FlightError> {
+        let mut all = Vec::new();
+        for (k, filter) in filters.iter().enumerate() {
+            let sections = cascade(filter, 1.0 / sample_period)
+                .map_err(|reason| FlightError::Filter { number: k + 1, reason })?;
+            all.extend(sections);
+        }
+        Ok(Self { axes: [all.clone(), all.clone(), all] })
+    }
+
+    /// Sets the filters to the state of a steady input.
+    pub(super) fn settle(&mut self, input: &Vec3) {
+        for (&value, sections) in input.iter().zip(&mut self.axes) {
+            let mut steady = value;
+            for section in sections {
+                steady = section.settle(steady);
+            }
+        }
+    }
+
+    /// One sample through all filters.
+    pub(super) fn step(&mut self, input: &Vec3) -> Vec3 {
+        let mut output = *input;
+        for (value, sections) in output.iter_mut().zip(&mut self.axes) {
+            for section in sections {
+                *value = section.step(*value);
+            }
+        }
+        output
+    }
+}

@@ -1,0 +1,515 @@
+//! The flight model against closed forms, the powertrain's formulas and an independent linear loop.
+#![expect(clippy::unwrap_used, reason = "a test fails by panicking")]
+
+use nalgebra::UnitQuaternion;
+use physics::aircraft::{
+    Aircraft, AttitudeLoop, Battery, Body, Chemistry, Esc, Filter, Imu, Motor, RateLoop, Shape,
+};
+use physics::atmosphere::{Air, air};
+use physics::flight::{Action, FlightLog, Scenario, Segment, Start, Wind, card_flight, fly, rate_steps};
+use physics::rotor::{Coefficients, Rotor};
+use physics::{STANDARD_GRAVITY, Vec3, layout};
+
+/// An invented quadrotor of 4.4 kg.
+fn quad() -> Aircraft {
+    let body = |item: &str, mass: f64, at: [f64; 3], sides: [f64; 3]| Body {
+        item: item.to_owned(),
+        mass,
+        at: Vec3::from(at),
+        shape: Shape::Box { sides },
+        payload: false,
+    };
+    let stations = layout::stations("quad-x", 0.31, 0.0, true).unwrap();
+    let mut bodies = vec![
+        body("battery", 1.32, [0.0, 0.0, 0.035], [0.16, 0.06, 0.05]),
+        body("frame", 1.9, [0.0, 0.0, 0.0], [0.24, 0.2, 0.06]),
+    ];
+    for station in &stations {
+        bodies.push(Body {
+            item: "motor".to_owned(),
+            mass: 0.3,
+            at: station.at,
+            shape: Shape::Point,
+            payload: false,
+        });
+    }
+    Aircraft {
+        name: "test".to_owned(),
+        stations,
+        bodies,
+        rotor: Rotor {
+            diameter: 0.381,
+            pitch: Some(0.127),
+            blades: 2,
+            inertia: 9.5e-5,
+            unbalance: 4.0e-5,
+            coefficients: Coefficients::Constant { ct: 0.105, cp: 0.040 },
+        },
+        motor: Some(Motor {
+            kv: 400.0 * std::f64::consts::TAU / 60.0,
+            resistance: 0.062,
+            no_load_current: 0.9,
+            no_load_voltage: 10.0,
+            inertia: 2.5e-5,
+            max_current: Some(35.0),
+            winding_temperature: 298.15,
+        }),
+        esc: Some(Esc {
+            resistance: 0.003,
+            dead_time: 1.5e-3,
+            update_period: 0.5e-3,
+            protocol_period: 0.1e-3,
+            braking: true,
+            usable_minimum: 0.04,
+            max_current: Some(45.0),
+        }),
+        battery: Some(Battery {
+            chemistry: Chemistry::Lipo,
+            series: 6,
+            parallel: 1,
+            capacity: 8.0 * 3600.0,
+            cell_resistance: 2.4e-3,
+            lead_resistance: 4.0e-3,
+            polarisation_resistance: 1.5e-3,
+            polarisation_time: 30.0,
+            cutoff: 3.3,
+            reserve: 0.2,
+            max_current: Some(160.0),
+        }),
+        avionics_power: 9.0,
+        imu: Some(Imu {
+            sample_period: 1e-3,
+            delay: 0.3e-3,
+            gyro_range: 2000.0_f64.to_radians(),
+            gyro_noise: 0.005_f64.to_radians(),
+            accel_range: 16.0 * STANDARD_GRAVITY,
+            accel_noise: 80e-6 * STANDARD_GRAVITY,
+            at: Vec3::zeros(),
+        }),
+        filters: vec![Filter::LowPass { order: 2, cutoff: 40.0 }],
+        rate_loop: Some(RateLoop {
+            period: 1e-3,
+            delay: 0.4e-3,
+            p: [14.0, 14.0, 6.0],
+            i: [30.0, 30.0, 8.0],
+            d: [0.0; 3],
+            d_lag: 2e-3,
+            linearised: true,
+        }),
+        attitude_loop: Some(AttitudeLoop { gain: [4.0, 4.0, 2.0], rate_limit: 220.0_f64.to_radians() }),
+        drag_area: 0.02,
+    }
+}
+
+fn sea_level() -> Air {
+    air(0.0, 0.0, 0.0).unwrap()
+}
+
+/// Nothing random and nothing that shakes.
+fn quiet(aircraft: &mut Aircraft, scenario: &mut Scenario) {
+    aircraft.rotor.unbalance = 0.0;
+    let imu = aircraft.imu.as_mut().unwrap();
+    imu.gyro_noise = 0.0;
+    imu.accel_noise = 0.0;
+    scenario.wind = Wind::CALM;
+    scenario.blade_passage = 0.0;
+}
+
+fn channel<'a>(log: &'a FlightLog, name: &str) -> &'a [f64] {
+    &log.channels[name]
+}
+
+/// Prints the line of the validation table and fails where the difference is too large.
+fn validate(what: &str, source: &str, expected: f64, computed: f64, tolerance: f64) {
+    let text = |v: f64| if v != 0.0 && v.abs() < 1e-2 { format!("{v:.3e}") } else { format!("{v:.5}") };
+    println!("VALIDATION|flight|{what}|{source}|{}|{}|{tolerance:.1e}", text(expected), text(computed));
+    assert!((computed - expected).abs() <= tolerance, "{what}: {computed} against {expected}");
+}
+
+/// One box in free space: rotors without inertia worth the name, no air, motors off.
+fn tumbling(inertia_of_rotors: f64) -> (Aircraft, Air) {
+    let mut aircraft = quad();
+    aircraft.bodies = vec![Body {
+        item: "box".to_owned(),
+        mass: 12.0,
+        at: Vec3::zeros(),
+        // Sides for moments of inertia of 0.05, 0.08 and 0.11 kg m^2.
+        shape: Shape::Box { sides: [0.07_f64.sqrt(), 0.04_f64.sqrt(), 0.01_f64.sqrt()] },
+        payload: false,
+    }];
+    aircraft.rotor.inertia = inertia_of_rotors;
+    aircraft.motor.as_mut().unwrap().inertia = 0.0;
+    aircraft.motor.as_mut().unwrap().no_load_current = 0.0;
+    let mut vacuum = sea_level();
+    vacuum.density = 1e-12;
+    (aircraft, vacuum)
+}
+
+fn off(duration: f64, rate: [f64; 3], rotor_speeds: Vec<f64>) -> Scenario {
+    let mut scenario = Scenario::new(vec![Segment::new("off", duration, Action::Off)], 1, 1.0);
+    scenario.start = Start::State {
+        angles: Vec3::new(0.3, -0.2, 1.0),
+        rate: Vec3::from(rate),
+        velocity: Vec3::zeros(),
+        rotor_speeds,
+    };
+    scenario
+}
+
+/// Rows of a reference table, comment lines and heading left out.
+fn table(text: &str) -> Vec<Vec<f64>> {
+    text.lines()
+        .filter(|line| !line.starts_with('#'))
+        .skip(1)
+        .map(|line| line.split(',').map(|cell| cell.parse().unwrap()).collect())
+        .collect()
+}
+
+#[test]
+fn val_tumbling_follows_elliptic_functions() {
+    let source = "Landau & Lifshitz, Mechanics, section 37, by scipy.special.ellipj";
+    let (mut aircraft, vacuum) = tumbling(1e-12);
+    let mut scenario = off(8.0, [2.0, 0.0, 3.0], Vec::new());
+    quiet(&mut aircraft, &mut scenario);
+    aircraft.imu.as_mut().unwrap().delay = 0.0;
+    let log = fly(&aircraft, &vacuum, &scenario).unwrap();
+    let mut worst = 0.0_f64;
+    for row in table(include_str!("../../reference/flight_tumbling.csv")) {
+        let at = (row[0] * scenario.log_rate).round() as usize;
+        for (axis, &expected) in ["x", "y", "z"].iter().zip(&row[1..]) {
+            worst = worst.max((channel(&log, &format!("rate_raw.{axis}"))[at] - expected).abs());
+        }
+    }
+    validate("largest error of a torque-free rate over 8 s, rad/s", source, 0.0, worst, 1e-8);
+}
+
+#[test]
+fn prop_gyrostat_keeps_momentum_and_energy() {
+    // Closed system: free spinning rotors in a tumbling body, no air, no friction.
+    let (mut aircraft, vacuum) = tumbling(1.2e-4);
+    let mut scenario = off(5.0, [2.0, 0.5, 3.0], vec![700.0, 500.0, 600.0, 400.0]);
+    quiet(&mut aircraft, &mut scenario);
+    let log = fly(&aircraft, &vacuum, &scenario).unwrap();
+    let [before, after] = log.truth.angular_momentum;
+    assert!((after - before).norm() < 1e-8 * before.norm(), "{before} {after}");
+    let kinetic =
+        0.5 * 1.2e-4 * (700.0_f64.powi(2) + 500.0_f64.powi(2) + 600.0_f64.powi(2) + 400.0_f64.powi(2));
+    let change = log.truth.energy.mechanical;
+    assert!(change.abs() < 1e-6 * kinetic, "{change} of {kinetic} J");
+}
+
+#[test]
+fn val_fall_with_drag() {
+    // Closed form v = vt sqrt(1 - exp(-2 g h / vt^2)), vt = sqrt(2 m g / (rho C_D A)).
+    let source = "closed form, fall with quadratic drag";
+    let mut aircraft = quad();
+    aircraft.bodies.truncate(1);
+    aircraft.bodies[0].mass = 3.0;
+    aircraft.drag_area = 0.08;
+    let mut scenario = off(30.0, [0.0; 3], Vec::new());
+    quiet(&mut aircraft, &mut scenario);
+    scenario.height = 1000.0;
+    let log = fly(&aircraft, &sea_level(), &scenario).unwrap();
+    let (down, speed) = (channel(&log, "position.z"), channel(&log, "velocity.z"));
+    for (fallen, expected) in [(10.0, 12.9352), (30.0, 19.3667), (75.0, 23.4221)] {
+        let k = down.iter().position(|z| z + 1000.0 >= fallen).unwrap();
+        let part = (fallen - 1000.0 - down[k - 1]) / (down[k] - down[k - 1]);
+        let at = speed[k - 1] + part * (speed[k] - speed[k - 1]);
+        validate(&format!("speed after a fall of {fallen} m, m/s"), source, expected, at, 1e-4);
+    }
+    validate("terminal speed, 3 kg, C_D A 0.08 m^2, m/s", source, 24.503, *speed.last().unwrap(), 1e-3);
+}
+
+#[test]
+fn val_hover_speed_is_the_operating_point() {
+    let mut aircraft = quad();
+    aircraft.bodies[0].at.x += 0.02;
+    let mut scenario = Scenario::new(vec![Segment::new("hover", 6.0, Action::Hover)], 3, 0.9);
+    quiet(&mut aircraft, &mut scenario);
+    // Starts a little off trim, so that the loops and the pilot have to find it.
+    scenario.start = Start::State {
+        angles: Vec3::new(0.01, -0.01, 0.0),
+        rate: Vec3::zeros(),
+        velocity: Vec3::new(0.0, 0.0, 0.05),
+        rotor_speeds: vec![430.0; 4],
+    };
+    scenario.duration = 30.0;
+    let log = fly(&aircraft, &sea_level(), &scenario).unwrap();
+    // Moments about the centre of mass by hand: the front pair carries more by offset over hub distance.
+    let mass = 1.32 + 1.9 + 1.2;
+    let offset = 1.32 * 0.02 / mass / (0.31 / 2.0_f64.sqrt());
+    let density = sea_level().density;
+    let thrusts = aircraft
+        .stations
+        .iter()
+        .map(|s| mass * STANDARD_GRAVITY / 4.0 * (1.0 + offset * s.at.x.signum()))
+        .collect::<Vec<_>>();
+    let point = physics::powertrain::operating_point(&aircraft, &thrusts, 0.9, density).unwrap();
+    let last = log.time.len() - 2000..log.time.len();
+    for (k, rotor) in point.rotors.iter().enumerate() {
+        let speeds = &channel(&log, &format!("rotor.{}.speed", k + 1))[last.clone()];
+        let mean = speeds.iter().sum::<f64>() / speeds.len() as f64;
+        let what = format!("hover speed of rotor {}, battery 20 mm forward, rad/s", k + 1);
+        validate(&what, "static moments; powertrain operating point", rotor.speed, mean, 1e-3 * rotor.speed);
+    }
+}
+
+/// A rotor on a stiff supply, without inflow from its motion: command steps as on a stand.
+fn stand(aircraft: &mut Aircraft, from: f64, to: f64) -> Scenario {
+    let battery = aircraft.battery.as_mut().unwrap();
+    battery.cell_resistance = 0.0;
+    battery.lead_resistance = 0.0;
+    battery.polarisation_resistance = 0.0;
+    battery.capacity = 1e12;
+    aircraft.rotor.pitch = None;
+    let commands = |c: f64| Action::Commands { commands: vec![c; 4] };
+    let script = vec![Segment::new("before", 1.0, commands(from)), Segment::new("after", 0.5, commands(to))];
+    let mut scenario = Scenario::new(script, 1, 0.8);
+    quiet(aircraft, &mut scenario);
+    scenario.log_rate = 16_000.0;
+    scenario
+}
+
+#[test]
+fn val_small_step_has_the_powertrains_lag_and_the_stated_delays() {
+    let mut aircraft = quad();
+    let scenario = stand(&mut aircraft, 0.45, 0.455);
+    let log = fly(&aircraft, &sea_level(), &scenario).unwrap();
+    let speed = channel(&log, "rotor.1.speed");
+    // Computation 0.4 ms, frame 0.1 ms, next update of the first ESC at 0.0625 ms after a whole half
+    // millisecond, dead time 1.5 ms.
+    let start = 1.0 + 0.4e-3 + 0.1e-3 + 0.0625e-3 + 1.5e-3;
+    let first = (start * scenario.log_rate).round() as usize;
+    assert!((speed[first] - speed[first - 16]).abs() < 1e-9);
+    assert!(speed[first + 1] - speed[first] > 1e-3);
+    let (from, to) = (speed[first], *speed.last().unwrap());
+    let target = from + (to - from) * (1.0 - (-1.0_f64).exp());
+    let k = speed.iter().position(|&w| w >= target).unwrap();
+    let part = (target - speed[k - 1]) / (speed[k] - speed[k - 1]);
+    let reached = ((k - 1) as f64 + part) / scenario.log_rate - start;
+    let lag = physics::powertrain::motor_lag(&aircraft, 0.5 * (from + to), sea_level().density).unwrap();
+    validate(
+        "motor lag of a 0.5 % step, s",
+        "J / (Kt^2/R + 2 Q/omega)",
+        lag.braked,
+        reached,
+        0.01 * lag.braked,
+    );
+}
+
+#[test]
+fn val_coasting_rotor_follows_its_drag() {
+    // Without current J dw/dt = -k w^2, so w = w0 / (1 + k w0 t / J).
+    let mut aircraft = quad();
+    aircraft.esc.as_mut().unwrap().braking = false;
+    aircraft.motor.as_mut().unwrap().no_load_current = 0.0;
+    let scenario = stand(&mut aircraft, 0.6, 0.04);
+    let log = fly(&aircraft, &sea_level(), &scenario).unwrap();
+    let (speed, current) = (channel(&log, "rotor.1.speed"), channel(&log, "rotor.1.current"));
+    assert!(current.iter().all(|&i| i >= 0.0));
+    let first = (1.0020625 * scenario.log_rate).round() as usize;
+    let later = first + 3200;
+    let k = aircraft.rotor.torque(speed[first], 0.0, sea_level().density) / speed[first].powi(2);
+    let expected = speed[first] / (1.0 + k * speed[first] * 0.2 / 1.2e-4);
+    validate(
+        "speed after coasting 0.2 s, rad/s",
+        "closed form, quadratic drag",
+        expected,
+        speed[later],
+        1e-4 * expected,
+    );
+    // The braking ESC takes the same rotor down much faster.
+    aircraft.esc.as_mut().unwrap().braking = true;
+    let braked = fly(&aircraft, &sea_level(), &scenario).unwrap();
+    assert!(channel(&braked, "rotor.1.speed")[later] < 0.5 * expected);
+    assert!(channel(&braked, "rotor.1.current").iter().any(|&i| i < -1.0));
+}
+
+fn roll_steps(amplitude_deg: f64) -> Vec<Segment> {
+    let mut script = vec![Segment::new("hover", 0.5, Action::Hover)];
+    script.extend(rate_steps(0, &[amplitude_deg.to_radians(), -amplitude_deg.to_radians()], 0.35, 0.65));
+    script
+}
+
+#[test]
+fn prop_halving_the_step_changes_little() {
+    let aircraft = quad();
+    let mut scenario = Scenario::new(roll_steps(100.0), 5, 1.0);
+    let coarse = fly(&aircraft, &sea_level(), &scenario).unwrap();
+    scenario.step *= 0.5;
+    let fine = fly(&aircraft, &sea_level(), &scenario).unwrap();
+    for name in ["rate_raw.x", "rate_raw.y", "rate_raw.z", "rotor.1.speed", "accel.z", "velocity.z"] {
+        let (a, b) = (channel(&coarse, name), channel(&fine, name));
+        let range = a.iter().copied().fold(f64::MIN, f64::max) - a.iter().copied().fold(f64::MAX, f64::min);
+        let worst = a.iter().zip(b).map(|(x, y)| (x - y).abs()).fold(0.0, f64::max);
+        assert!(worst < 1e-4 * range, "{name}: {worst} of {range}");
+    }
+}
+
+#[test]
+fn prop_same_seed_same_flight() {
+    let aircraft = quad();
+    let mut scenario = Scenario::new(roll_steps(60.0), 5, 1.0);
+    let (first, second) =
+        (fly(&aircraft, &sea_level(), &scenario).unwrap(), fly(&aircraft, &sea_level(), &scenario).unwrap());
+    assert_eq!(channel(&first, "rate.x"), channel(&second, "rate.x"));
+    assert_eq!(first.truth, second.truth);
+    scenario.seed = 6;
+    let third = fly(&aircraft, &sea_level(), &scenario).unwrap();
+    assert_ne!(channel(&first, "rate.x"), channel(&third, "rate.x"));
+}
+
+#[test]
+fn prop_energy_adds_up() {
+    let aircraft = quad();
+    let mut script = roll_steps(100.0);
+    script.push(Segment::new("pull", 0.4, Action::ThrustPull { demand: 1.0 }));
+    script.push(Segment::new("hover", 1.0, Action::Hover));
+    let scenario = Scenario::new(script, 5, 1.0);
+    let log = fly(&aircraft, &sea_level(), &scenario).unwrap();
+    let e = log.truth.energy;
+    let spent = e.battery_loss + e.avionics + e.copper + e.friction + e.shaft;
+    assert!((e.source - spent).abs() < 1e-9 * e.source, "{e:?}");
+    // At the ends the rotors' energies differ little; what is left is the quadrature's error.
+    assert!((e.mechanical - e.shaft - e.external).abs() < 1e-6 * e.shaft, "{e:?}");
+    let (charge, current) = (channel(&log, "battery.charge"), channel(&log, "battery.current"));
+    let drawn: f64 = current.windows(2).map(|w| 0.5 * (w[0] + w[1]) / scenario.log_rate).sum();
+    let counted = (charge[0] - charge.last().unwrap()) * aircraft.battery.as_ref().unwrap().capacity;
+    assert!((drawn - counted).abs() < 2e-3 * counted, "{drawn} {counted}");
+}
+
+#[test]
+fn val_once_per_revolution_vibration_is_force_over_mass() {
+    let mut aircraft = quad();
+    let unbalance = 4.0e-5;
+    let mut scenario = Scenario::new(vec![Segment::new("hover", 0.1, Action::Hover)], 4, 1.0);
+    quiet(&mut aircraft, &mut scenario);
+    aircraft.rotor.unbalance = unbalance;
+    scenario.unbalance_factors = vec![1.0, 0.0, 0.0, 0.0];
+    let trim = fly(&aircraft, &sea_level(), &scenario).unwrap().truth;
+    let hover = trim.hover.unwrap();
+    aircraft.imu.as_mut().unwrap().at = trim.centre;
+    scenario.script = vec![Segment::new("held", 1.0, Action::Commands { commands: hover.commands.clone() })];
+    scenario.duration = 1.0;
+    let log = fly(&aircraft, &sea_level(), &scenario).unwrap();
+    let speed = hover.speeds[0];
+    let expected = unbalance * speed * speed / trim.mass;
+    for axis in ["accel.x", "accel.y"] {
+        let (mut cos, mut sin, mut count) = (0.0, 0.0, 0.0);
+        let window = (40.0 * std::f64::consts::TAU / speed * scenario.log_rate).round() as usize;
+        for (t, a) in log.time.iter().zip(channel(&log, axis)).skip(50).take(window) {
+            cos += a * (speed * t).cos();
+            sin += a * (speed * t).sin();
+            count += 0.5;
+        }
+        let amplitude = f64::hypot(cos, sin) / count;
+        validate(&format!("{axis} at 1/rev, m/s^2"), "m e omega^2 / M", expected, amplitude, 0.02 * expected);
+    }
+}
+
+#[test]
+fn val_rate_step_is_that_of_the_linear_loop() {
+    let reference = table(include_str!("../../reference/flight_rate_step.csv"));
+    for linearised in [true, false] {
+        let mut aircraft = quad();
+        aircraft.rotor.pitch = None;
+        aircraft.esc.as_mut().unwrap().update_period = 0.0;
+        let rate_loop = aircraft.rate_loop.as_mut().unwrap();
+        rate_loop.linearised = linearised;
+        rate_loop.d = [0.2; 3];
+        let mut scenario = Scenario::new(rate_steps(0, &[0.1], 0.4, 0.1), 1, 1.0);
+        quiet(&mut aircraft, &mut scenario);
+        let log = fly(&aircraft, &sea_level(), &scenario).unwrap();
+        let raw = channel(&log, "rate_raw.x");
+        let worst = reference
+            .iter()
+            .map(|row| (raw[(row[0] * 1000.0).round() as usize] / 0.1 - row[1]).abs())
+            .fold(0.0, f64::max);
+        let what = format!("largest difference of a roll rate step over its size, linearised {linearised}");
+        validate(&what, "independent linear simulation, scipy.signal", 0.0, worst, 1e-3);
+    }
+}
+
+#[test]
+fn prop_every_layout_hovers_and_holds() {
+    for name in layout::NAMES {
+        let mut aircraft = quad();
+        aircraft.bodies.truncate(2);
+        aircraft.stations = layout::stations(name, 0.31, 0.0, true).unwrap();
+        for station in aircraft.stations.clone() {
+            aircraft.bodies.push(Body {
+                item: "motor".to_owned(),
+                mass: 0.3,
+                at: station.at,
+                shape: Shape::Point,
+                payload: false,
+            });
+        }
+        let scenario = Scenario::new(vec![Segment::new("hover", 4.0, Action::Hover)], 2, 1.0);
+        let log = fly(&aircraft, &sea_level(), &scenario).unwrap();
+        for k in 0..log.time.len() {
+            let q = |part: &str| channel(&log, &format!("attitude.{part}"))[k];
+            let attitude =
+                UnitQuaternion::from_quaternion(nalgebra::Quaternion::new(q("w"), q("i"), q("j"), q("k")));
+            let (roll, pitch, yaw) = attitude.euler_angles();
+            assert!(roll.abs().max(pitch.abs()).max(yaw.abs()) < 0.05, "{name}: {roll} {pitch} {yaw}");
+            assert!((channel(&log, "height")[k] - 20.0).abs() < 0.3, "{name}");
+        }
+    }
+}
+
+#[test]
+fn prop_card_flight_stays_in_bounds() {
+    let aircraft = quad();
+    let scenario = card_flight(&aircraft, 11, 1.0);
+    let log = fly(&aircraft, &sea_level(), &scenario).unwrap();
+    assert_eq!(log.time.len(), (scenario.duration * scenario.log_rate).round() as usize + 1);
+    for (name, values) in &log.channels {
+        let gaps = name.starts_with("attitude_demand");
+        assert!(gaps || values.iter().all(|v| v.is_finite()), "{name}");
+    }
+    let extreme = |name: &str| {
+        let values = channel(&log, name);
+        (values.iter().copied().fold(f64::MAX, f64::min), values.iter().copied().fold(f64::MIN, f64::max))
+    };
+    let (low, high) = extreme("height");
+    assert!(low > 10.0 && high < 60.0, "{low} {high}");
+    for axis in ["position.x", "position.y"] {
+        let (low, high) = extreme(axis);
+        assert!(low > -40.0 && high < 40.0, "{axis} {low} {high}");
+    }
+    assert!(extreme("rotor.1.command").1 == 1.0);
+    // Every step reaches its demand, and after each release the demand is zero for 2 s.
+    let (rate, demand) = (channel(&log, "rate.x"), channel(&log, "rate_demand.x"));
+    let steps = log.marks.iter().filter(|m| m.label.starts_with("roll step")).collect::<Vec<_>>();
+    assert_eq!(steps.len(), 4);
+    for mark in steps {
+        let from = (mark.time * scenario.log_rate).round() as usize;
+        let mean = rate[from + 250..from + 350].iter().sum::<f64>() / 100.0;
+        assert!((mean / demand[from + 300] - 1.0).abs() < 0.1, "{mean} {}", demand[from + 300]);
+        assert!(demand[from + 350..from + 2350].iter().all(|&d| d == 0.0));
+    }
+}
+
+#[test]
+fn prop_bad_input_is_an_error() {
+    let mut aircraft = quad();
+    let good = card_flight(&aircraft, 1, 1.0);
+    for bad in [f64::NAN, -1.0, 0.0, f64::INFINITY, 1e9] {
+        let mut scenario = good.clone();
+        scenario.duration = bad;
+        assert!(fly(&aircraft, &sea_level(), &scenario).is_err());
+    }
+    let mut scenario = good.clone();
+    scenario.initial_charge = 1.2;
+    assert!(fly(&aircraft, &sea_level(), &scenario).is_err());
+    aircraft.attitude_loop = None;
+    let message = fly(&aircraft, &sea_level(), &good).unwrap_err().to_string();
+    assert_eq!(message, "waits for `loop.attitude` in the aircraft file");
+    aircraft.stations.clear();
+    aircraft.attitude_loop = quad().attitude_loop;
+    assert!(fly(&aircraft, &sea_level(), &good).is_err());
+    let mut heavy = quad();
+    heavy.bodies[0].mass = 60.0;
+    assert!(fly(&heavy, &sea_level(), &good).unwrap_err().to_string().starts_with("no hover"));
+}

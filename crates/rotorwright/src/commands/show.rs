@@ -1,0 +1,48 @@
+//! `show`: what one record shows.
+
+use std::io::Write;
+use std::path::PathBuf;
+
+use dossier::findings::Findings;
+use dossier::record::RecordMeta;
+use serde::Serialize;
+
+use super::{Outcome, Status, json};
+use crate::source::DossierSource;
+use crate::text;
+use crate::web::Source;
+
+/// What one record shows, and what it cannot answer.
+#[derive(Debug, clap::Args)]
+#[command(after_help = after_help!(
+    "rotorwright show tarn 2026-03-09-hop",
+    "rotorwright show tarn 2026-03-09-hop --json",
+))]
+pub(super) struct Args {
+    /// Folder of the dossier
+    dir: PathBuf,
+    /// Identity of the record: its folder's name under records/
+    record: String,
+    /// JSON for programs
+    #[arg(long)]
+    json: bool,
+}
+
+/// A record's description and its findings.
+#[derive(Serialize)]
+struct Shown<'a> {
+    record: &'a RecordMeta,
+    findings: &'a Findings,
+}
+
+pub(super) fn run(args: &Args, out: &mut dyn Write) -> Outcome {
+    let source = DossierSource::new(&args.dir);
+    let record = source.record(&args.record)?;
+    let findings = source.findings(&record)?;
+    if args.json {
+        json(out, &Shown { record: &record.meta, findings: &findings })?;
+    } else {
+        write!(out, "{}\n{}", text::findings::record(&record.meta), text::findings::findings(&findings))?;
+    }
+    Ok(Status::Met)
+}

@@ -1,0 +1,10 @@
+//! What the terminal shows: plain tables within 80 columns that read without colour.
+
+pub mod check;
+pub mod findings;
+pub mod proposal;
+pub mod table;
+pub mod triage;
+
+/// Columns that a page of text may take.
+pub const WIDTH: usize = 80;

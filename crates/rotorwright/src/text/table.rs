@@ -1,0 +1,174 @@
+//! Tables and paragraphs that fit a width. Lines break at spaces, so a number is never cut.
+
+use crate::format::HARD_SPACE;
+
+/// A table: a heading line, a rule, rows. Every column may wrap; the widest give way first.
+#[derive(Debug, Clone, Default)]
+pub struct Table {
+    headers: Vec<String>,
+    rows: Vec<Vec<String>>,
+    indent: usize,
+}
+
+/// Blank columns between two columns.
+const GAP: usize = 2;
+
+impl Table {
+    /// A table with these headings.
+    pub fn new(headers: &[&str]) -> Self {
+        Self { headers: headers.iter().map(|&h| h.to_owned()).collect(), rows: Vec::new(), indent: 0 }
+    }
+
+    /// The same table set in by `indent` columns.
+    #[must_use]
+    pub fn indented(mut self, indent: usize) -> Self {
+        self.indent = indent;
+        self
+    }
+
+    /// Adds a row; cells missing at the end are blank, cells too many are left out.
+    pub fn row<S: Into<String>>(&mut self, cells: impl IntoIterator<Item = S>) {
+        let mut row: Vec<String> = cells.into_iter().map(Into::into).collect();
+        row.resize(self.headers.len(), String::new());
+        self.rows.push(row);
+    }
+
+    /// Whether there are no rows.
+    pub fn is_empty(&self) -> bool {
+        self.rows.is_empty()
+    }
+
+    /// The text, each line ended.
+    pub fn render(&self, width: usize) -> String {
+        let widths = self.widths(width.saturating_sub(self.indent));
+        let mut out = String::new();
+        self.line(&mut out, &self.headers, &widths);
+        let rules: Vec<String> = widths.iter().map(|&w| "-".repeat(w)).collect();
+        self.line(&mut out, &rules, &widths);
+        for row in &self.rows {
+            self.line(&mut out, row, &widths);
+        }
+        out
+    }
+
+    /// Natural widths, then the widest columns shrink until all fit, none below its longest word.
+    fn widths(&self, width: usize) -> Vec<usize> {
+        let column = |i: usize| {
+            self.rows.iter().chain([&self.headers]).filter_map(move |r| r.get(i)).map(String::as_str)
+        };
+        let mut widths: Vec<usize> =
+            (0..self.headers.len()).map(|i| column(i).map(length).max().unwrap_or(0)).collect();
+        let least: Vec<usize> =
+            (0..self.headers.len()).map(|i| column(i).map(longest_word).max().unwrap_or(0)).collect();
+        let room = width.saturating_sub(GAP * self.headers.len().saturating_sub(1));
+        while widths.iter().sum::<usize>() > room {
+            let widest = (0..widths.len())
+                .filter(|&i| widths[i] > least[i])
+                .max_by_key(|&i| (widths[i], std::cmp::Reverse(i)));
+            match widest {
+                Some(i) => widths[i] -= 1,
+                None => break,
+            }
+        }
+        widths
+    }
+
+    fn line(&self, out: &mut String, cells: &[String], widths: &[usize]) {
+        let wrapped: Vec<Vec<String>> = cells.iter().zip(widths).map(|(c, &w)| wrap(c, w)).collect();
+        let height = wrapped.iter().map(Vec::len).max().unwrap_or(0);
+        for k in 0..height {
+            let mut line = " ".repeat(self.indent);
+            for (i, (lines, &w)) in wrapped.iter().zip(widths).enumerate() {
+                if i > 0 {
+                    line.push_str(&" ".repeat(GAP));
+                }
+                let text = lines.get(k).map_or("", String::as_str);
+                line.push_str(text);
+                line.push_str(&" ".repeat(w.saturating_sub(length(text))));
+            }
+            out.push_str(line.trim_end());
+            out.push('\n');
+        }
+    }
+}
+
+fn length(text: &str) -> usize {
+    text.chars().count()
+}
+
+fn longest_word(text: &str) -> usize {
+    text.split([' ', '\n']).map(length).max().unwrap_or(0)
+}
+
+/// Lines of at most `width` characters, broken at spaces and at the text's own line ends; a single
+/// longer word stands over.
+pub fn wrap(text: &str, width: usize) -> Vec<String> {
+    let mut lines = Vec::new();
+    for paragraph in text.split('\n') {
+        let mut line = String::new();
+        for word in paragraph.split(' ').filter(|w| !w.is_empty()) {
+            if !line.is_empty() && length(&line) + 1 + length(word) > width {
+                lines.push(std::mem::take(&mut line));
+            }
+            if !line.is_empty() {
+                line.push(' ');
+            }
+            line.push_str(word);
+        }
+        lines.push(line);
+    }
+    for line in &mut lines {
+        *line = line.replace(HARD_SPACE, " ");
+    }
+    lines
+}
+
+/// A paragraph with a first and a hanging indent, each line ended.
+pub fn paragraph(text: &str, first: &str, hanging: usize, width: usize) -> String {
+    let mut out = String::new();
+    let room = width.saturating_sub(hanging.max(length(first)));
+    for (i, line) in wrap(text, room).into_iter().enumerate() {
+        let lead = if i == 0 { first.to_owned() } else { " ".repeat(hanging) };
+        out.push_str(format!("{lead}{line}").trim_end());
+        out.push('\n');
+    }
+    out
+}
+
+/// A heading with a rule under it.
+pub fn heading(text: &str, rule: char) -> String {
+    let mut out = String::new();
+    for line in wrap(text, super::WIDTH) {
+        out.push_str(&line);
+        out.push('\n');
+    }
+    out.push_str(&rule.to_string().repeat(length(text).min(super::WIDTH)));
+    out.push('\n');
+    out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn fits_and_keeps_numbers_whole() {
+        let mut t = Table::new(&["Criterion", "Predicted", "Limit"]);
+        let long =
+            "a criterion that needs quite a few more words than the page has columns for, told at length";
+        t.row([long, "104.5\u{a0}±\u{a0}2.3 rad/s²", "≥\u{a0}90 rad/s²"]);
+        let text = t.render(48);
+        assert!(text.lines().all(|l| l.chars().count() <= 48), "{text}");
+        assert!(text.contains("104.5 ± 2.3"), "{text}");
+        for word in long.split(' ') {
+            assert!(text.contains(word), "{word} lost in\n{text}");
+        }
+    }
+
+    #[test]
+    fn too_narrow_overflows_rather_than_cuts() {
+        let mut t = Table::new(&["A", "B"]);
+        t.row(["123456789.25", "x"]);
+        assert!(t.render(5).contains("123456789.25"));
+    }
+}

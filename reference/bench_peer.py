@@ -1,0 +1,64 @@
+"""Times of numpy and scipy on the inputs of our benches, under the same names.
+
+Prints `VERSIONS|text` once and `PEER|name|median seconds` for each; `cargo xtask bench` reads it.
+"""
+
+import platform
+import statistics
+import time
+
+import numpy as np
+import scipy
+from scipy import optimize, signal
+
+
+def series(length, phase):
+    k = np.arange(length)
+    return np.sin(0.3 * k + phase) + 0.5 * np.sin(1.7 * k)
+
+
+def timed(name, call):
+    call()
+    times = []
+    for _ in range(30):
+        start = time.perf_counter()
+        call()
+        times.append(time.perf_counter() - start)
+    print(f"PEER|{name}|{statistics.median(times):.9e}")
+
+
+print(f"VERSIONS|scipy {scipy.__version__}, numpy {np.__version__}, Python {platform.python_version()}")
+x, y = series(200_000, 0.0), series(200_000, 0.4)
+timed(
+    "welch_200000_samples_in_blocks_of_1024",
+    lambda: signal.welch(x, 1000.0, "hann", 1024, 512, detrend="constant"),
+)
+
+
+def three_spectra():
+    """Both densities and the cross density: what one call of ours returns."""
+    for a, b in ((x, x), (y, y), (x, y)):
+        signal.csd(a, b, 1000.0, "hann", 1024, 512, detrend="constant")
+
+
+timed("cross_spectrum_200000_samples_in_blocks_of_1024", three_spectra)
+
+
+def quad_residual(unknown):
+    """Rotor speeds and bus voltage of a hovering quadrotor; the numbers are those of benches/hover.rs."""
+    speed, bus = unknown[:4], unknown[4]
+    ct, cp, density, diameter, kv = 0.105, 0.04, 1.225, 0.381, 41.9
+    turns = speed / (2 * np.pi)
+    thrust = ct * density * turns**2 * diameter**4
+    torque = cp * density * turns**2 * diameter**5 / (2 * np.pi)
+    current = torque * kv + 0.9
+    applied = speed / kv + current * (0.062 + 0.003)
+    supply = np.sum(applied * current) / bus + 9.0 / bus
+    resistance = 6 * (0.0024 + 0.0015) + 0.004
+    return np.append(thrust - 8.0, bus - (25.2 - resistance * supply))
+
+
+timed(
+    "operating_point_of_a_quad",
+    lambda: optimize.root(quad_residual, np.array([400.0, 400.0, 400.0, 400.0, 24.0])),
+)
