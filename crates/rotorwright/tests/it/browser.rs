@@ -70,17 +70,16 @@ async fn session(driver: &Driver, width: u32, height: u32, phone: bool, profile:
         .expect("a browser session")
 }
 
-/// Console messages since the last call, by the driver's log command.
-fn console(port: u16, session: &str) -> Vec<String> {
-    let body = r#"{"type":"browser"}"#;
+/// Sends a command that the browser crate has no word for, and returns the driver's answer.
+fn post(port: u16, path: &str, body: &str) -> serde_json::Value {
     let mut stream = TcpStream::connect(("127.0.0.1", port)).unwrap();
+    stream.set_read_timeout(Some(Duration::from_secs(30))).unwrap();
     write!(
         stream,
-        "POST /session/{session}/se/log HTTP/1.1\r\nHost: 127.0.0.1:{port}\r\nContent-Type: application/json\r\nContent-Length: {}\r\nConnection: close\r\n\r\n{body}",
+        "POST {path} HTTP/1.1\r\nHost: 127.0.0.1:{port}\r\nContent-Type: application/json\r\nContent-Length: {}\r\n\r\n{body}",
         body.len()
     )
     .unwrap();
-    stream.set_read_timeout(Some(Duration::from_secs(20))).unwrap();
     // The driver keeps the connection open; the length of its answer stands in the header.
     let mut reader = BufReader::new(stream);
     let mut length = 0;
@@ -96,8 +95,12 @@ fn console(port: u16, session: &str) -> Vec<String> {
     }
     let mut body = vec![0; length];
     reader.read_exact(&mut body).unwrap();
-    let json: serde_json::Value = serde_json::from_slice(&body).unwrap();
-    json["value"]
+    serde_json::from_slice(&body).unwrap()
+}
+
+/// Console messages since the last call.
+fn console(port: u16, session: &str) -> Vec<String> {
+    post(port, &format!("/session/{session}/se/log"), r#"{"type":"browser"}"#)["value"]
         .as_array()
         .expect("a list of messages")
         .iter()
@@ -109,17 +112,35 @@ async fn number(client: &Client, script: &str) -> f64 {
     client.execute(&format!("return {script}"), vec![]).await.unwrap().as_f64().unwrap_or(f64::NAN)
 }
 
-/// Grows the window to the whole page and takes its picture.
-async fn picture(client: &Client, folder: &Path, name: &str, width: u32, phone: bool) {
-    if !phone {
-        let tall = number(client, "document.documentElement.scrollHeight").await.clamp(600.0, 12_000.0);
-        client.set_window_size(width, tall as u32 + 140).await.unwrap();
-        tokio::time::sleep(Duration::from_millis(250)).await;
+/// Takes a picture of the whole page, by the driver's way to Chromium's own commands.
+fn picture(port: u16, session: &str, folder: &Path, name: &str) {
+    let body = r#"{"cmd":"Page.captureScreenshot","params":{"captureBeyondViewport":true}}"#;
+    let answer = post(port, &format!("/session/{session}/goog/cdp/execute"), body);
+    let picture = decode(answer["value"]["data"].as_str().expect("a picture"));
+    std::fs::write(folder.join(format!("{name}.png")), picture).unwrap();
+}
+
+/// Base 64 (RFC 4648, section 4).
+fn decode(text: &str) -> Vec<u8> {
+    let mut out = Vec::with_capacity(text.len() * 3 / 4);
+    let (mut bits, mut held) = (0_u32, 0);
+    for ch in text.bytes() {
+        let value = match ch {
+            b'A'..=b'Z' => ch - b'A',
+            b'a'..=b'z' => ch - b'a' + 26,
+            b'0'..=b'9' => ch - b'0' + 52,
+            b'+' => 62,
+            b'/' => 63,
+            _ => continue,
+        };
+        bits = (bits << 6) | u32::from(value);
+        held += 6;
+        if held >= 8 {
+            held -= 8;
+            out.push((bits >> held) as u8);
+        }
     }
-    std::fs::write(folder.join(format!("{name}.png")), client.screenshot().await.unwrap()).unwrap();
-    if !phone {
-        client.set_window_size(width, 900).await.unwrap();
-    }
+    out
 }
 
 #[tokio::test(flavor = "multi_thread")]
@@ -152,7 +173,7 @@ async fn pages_in_a_browser() {
             assert!(wide <= inner, "{path} at {width}: the page is {wide} wide in {inner}");
             let name = format!("{width}{}", path.replace(['/', '?', '=', '%', '.'], "-"));
             if path != "/report" {
-                picture(&client, &folder, &name, width, phone).await;
+                picture(driver.port, &id, &folder, &name);
                 let said = console(driver.port, &id);
                 assert!(said.is_empty(), "{path} at {width} after drawing: {said:#?}");
             }
