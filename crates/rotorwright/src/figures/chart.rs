@@ -87,6 +87,8 @@ pub(crate) struct Leader {
     pub(crate) x: f64,
     pub(crate) y: f64,
     pub(crate) text: String,
+    /// Row of the text, from the top of the panel.
+    pub(crate) row: usize,
 }
 
 /// A panel with its own ordinate.

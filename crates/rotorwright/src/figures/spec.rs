@@ -118,11 +118,11 @@ pub(crate) fn json(chart: &Chart) -> Value {
                 "align": "left", "font": { "size": 12 }, "name": "end",
             }));
         }
-        for (k, l) in panel.leaders.iter().enumerate() {
+        for l in &panel.leaders {
             let left = chart.x.place(l.x) > 0.5;
             // The texts stand in rows at the top of the panel, clear of the line.
             let below = (1.0 - panel.y.place(l.y)).clamp(0.0, 1.0) * (low - top) * plot;
-            let row = 8.0 + 15.0 * (k % 4) as f64;
+            let row = 8.0 + 15.0 * l.row.min(7) as f64;
             notes.push(json!({
                 "text": l.text, "xref": "x", "yref": name("y", i),
                 "x": if log_x { l.x.log10() } else { l.x },

@@ -178,6 +178,21 @@ async fn pages_in_a_browser() {
                 assert!(said.is_empty(), "{path} at {width} after drawing: {said:#?}");
             }
         }
+        if !phone {
+            for (path, media, scheme) in
+                [("/", "screen", "dark"), ("/gate/rate", "screen", "dark"), ("/report", "print", "light")]
+            {
+                let cdp = json!({ "cmd": "Emulation.setEmulatedMedia", "params": {
+                    "media": media, "features": [{ "name": "prefers-color-scheme", "value": scheme }],
+                } });
+                post(driver.port, &format!("/session/{id}/goog/cdp/execute"), &cdp.to_string());
+                client.goto(&format!("http://{at}{path}")).await.unwrap();
+                tokio::time::sleep(Duration::from_millis(300)).await;
+                picture(driver.port, &id, &folder, &format!("{scheme}-{media}{}", path.replace('/', "-")));
+            }
+            let cdp = json!({ "cmd": "Emulation.setEmulatedMedia", "params": { "media": "" } });
+            post(driver.port, &format!("/session/{id}/goog/cdp/execute"), &cdp.to_string());
+        }
         zoom(&client, at, phone).await;
         form(&client, at).await;
         let said = console(driver.port, &id);
