@@ -1,11 +1,11 @@
 """Makes loop_chains.csv, loop_margins.csv, closed_step.csv and rational_margins.csv.
 
 Margins of chains with delays: python-control's stability_margins of the frequency response (no Pade form), on
-400 000 points. The disc margin of these is 2 min |(1 + L)/(1 - L)| on the same points, because
+6000 points joined by a spline. The disc margin of these is 2 min |(1 + L)/(1 - L)| on 2 million points, because
 control.disk_margins takes rational systems only; for those see rational_margins.csv.
 
 Steps: a time simulation of the same linear chain (delays as buffers, waits as moving averages, filters as difference
-equations on the delayed signal, lags by first-order hold). At 5 us; the answer at 10 us serves to extrapolate.
+equations on the delayed signal, lags by first-order hold). At 10 us; the answer at 20 us serves to extrapolate.
 `sampled` rows: a second simulation as the hardware runs, with the gyro sampled, the controller a difference equation
 at the loop rate, the command held, and the ESC taking it up at its own period; mean of 8 phases of the ESC.
 """
@@ -31,7 +31,7 @@ CHAINS = {
                                    floor=0, p=40, i=120, d=0.1, d_lag=1e-3, update=2.5e-4, dead=0.5e-3, tau=0.018),
     "large and slow": BASE | dict(sample_period=2e-3, period=4e-3, order=4, cutoff=35, centre=60, width=20, p=5, i=6,
                                   tau=0.09, dead=4e-3, update=2.5e-3, protocol=2.5e-3),
-    "unstable": BASE | dict(p=75, i=40),
+    "unstable": BASE | dict(p=150, i=40),
 }
 
 
@@ -76,12 +76,14 @@ def simulate(c, duration, dt):
         b, a = signal.iirnotch(c["centre"], c["centre"] / c["width"], fs=fs)
         filters.append(((1 - c["floor"]) * b + c["floor"] * a, a))
     taps = [np.zeros(n) for _ in filters]
-    waits = [c["period"], c["update"]]
-    steps = c["period"] / c["sample_period"] if c["sample_period"] else 0
-    if c["period"] and abs(steps - round(steps)) > 1e-6:
-        waits.append(c["sample_period"])
-    waits = [lag_steps(t) for t in waits if t]
-    pure = lag_steps(c["imu_delay"] + c["delay"] + c["protocol"] + c["dead"])
+    waits = [lag_steps(t) for t in (c["period"], c["update"]) if t]
+    # The gyro's own delay and wait are in the measurement only: the demand does not pass them.
+    sensing = lag_steps(c["imu_delay"])
+    steps = c["period"] / c["sample_period"]
+    gyro_wait = m if c["period"] and abs(steps - round(steps)) > 1e-6 else 0
+    gyro_sum = 0.0
+    delayed = np.zeros(n)
+    pure = lag_steps(c["delay"] + c["protocol"] + c["dead"])
     control_out = np.zeros(n)
     averaged = [np.zeros(n) for _ in waits]
     sums = [0.0] * len(waits)
@@ -100,8 +102,9 @@ def simulate(c, duration, dt):
 
     for k in range(n):
         # Rate at k is known from the step before, given that at least one delay is in the loop.
-        meas = rate[k]
-        for (b, a), tap_list, source in zip(filters, taps, [rate] + taps):
+        delayed[k] = rate[k - sensing] if k >= sensing else 0.0
+        meas = delayed[k]
+        for (b, a), tap_list, source in zip(filters, taps, [delayed] + taps):
             y = 0.0
             for j, coeff in enumerate(b):
                 if k - j * m >= 0:
@@ -111,6 +114,12 @@ def simulate(c, duration, dt):
                     y -= a[j] * tap_list[k - j * m]
             tap_list[k] = y
             meas = y
+        if gyro_wait and k:
+            x = (taps or [delayed])[-1]
+            gyro_sum += 0.5 * (x[k] + x[k - 1])
+            if k - gyro_wait >= 1:
+                gyro_sum -= 0.5 * (x[k - gyro_wait] + x[k - gyro_wait - 1])
+            meas = gyro_sum / gyro_wait
         error = 1.0 - meas
         if k:
             integral += 0.5 * dt * (error + previous_error)
@@ -184,8 +193,10 @@ def sampled(c, duration, dt, phase):
             u = c["p"] * error + integral
             if c["d"]:
                 g = 1 - np.exp(-ts / c["d_lag"])
-                d_state += g * (filtered - d_state)
-                u -= c["d"] / c["d_lag"] * (filtered - d_state)
+                # Backward difference, then a first-order lag: unit gain on a ramp.
+                d_state += g * ((filtered - last_meas) / ts - d_state)
+                u -= c["d"] * d_state
+            last_meas = filtered
             pending.append((k + r(c["delay"] + c["protocol"]), u))
         while pending and pending[0][0] <= k:
             sent = pending.pop(0)[1]
@@ -206,7 +217,9 @@ with open("loop_chains.csv", "w") as out:
     for name, c in CHAINS.items():
         out.write(name + "," + ",".join(repr(c[k]) for k in KEYS) + "\n")
 
-w = np.logspace(-2, 3.4, 400_000)
+# Spline through these points for the crossings; a dense grid for the two minima.
+w = np.logspace(-1, 3.2, 6_000)
+dense = np.logspace(-1, 3.2, 2_000_000)
 with open("loop_margins.csv", "w") as out:
     out.write(head + "case,crossover,phase_margin_deg,gain_margin_up,neutral,delay_margin,peak_sensitivity,disc_margin,at,re,im\n")
     for name, c in CHAINS.items():
@@ -215,7 +228,7 @@ with open("loop_margins.csv", "w") as out:
         l = loop_gain(c, w)
         frd = control.frd(l, w, smooth=True)
         gm, pm, _, wpc, wgc, _ = control.stability_margins(frd)
-        _, _, _, _, wg, _ = control.stability_margins(frd, returnall=True)
+        l = loop_gain(c, dense)
         sm = np.min(np.abs(1 + l))
         disc = 2 * np.min(np.abs((1 + l) / (1 - l)))
         dm = np.radians(pm) / wgc
@@ -237,11 +250,11 @@ with open("closed_step.csv", "w") as out:
     out.write(head + "kind,case,time,rate\n")
     for name in ("integrator and delay", "typical", "typical with derivative", "inflow lead", "gyro out of step", "large and slow"):
         c = CHAINS[name]
-        fine, coarse = simulate(c, 0.5, 5e-6), simulate(c, 0.5, 1e-5)
+        fine, coarse = simulate(c, 0.5, 1e-5), simulate(c, 0.5, 2e-5)
         for t in TIMES:
-            a, b = fine[int(round(t / 5e-6))], coarse[int(round(t / 1e-5))]
+            a, b = fine[int(round(t / 1e-5))], coarse[int(round(t / 2e-5))]
             out.write(f"continuous,{name},{t},{a + (a - b) / 3:.9g}\n")
-        print(name, max(abs(fine[::2] - coarse)))
+        assert max(abs(fine[::2] - coarse)) < 1e-6, name
     # Only rational parts: p/(s (tau s + 1)) with unit feedback, by control.step_response.
     s = control.tf("s")
     for p, i, tau in ((16, 0, 0.035), (12, 30, 0.03)):

@@ -62,7 +62,7 @@ impl Opened {
         let file = if edits.is_empty() { file } else { file.with_edits(edits)? };
         let subject = Subject::new(file, programme.site.clone())?;
         let limits = Limits::load(dir)?;
-        let records = record_store::list(dir)?.into_iter().filter(|r| r.build == build).collect();
+        let records = record_store::list(&dir.join("records"))?.into_iter().filter(|r| r.build == build).collect();
         Ok(Self { programme, build, subject, records, limits, dir: dir.to_owned() })
     }
 
@@ -75,7 +75,7 @@ impl Opened {
             .par_iter()
             .filter(|m| m.kind == Kind::Flight)
             .map(|m| {
-                let record = record_store::load(&self.dir, &m.id)?;
+                let record = record_store::load(&self.dir.join("records"), &m.id)?;
                 Ok(Flight { meta: m.clone(), findings: findings(&record, Some(&as_flown(aircraft, m))) })
             })
             .collect();

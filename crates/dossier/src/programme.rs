@@ -3,9 +3,11 @@
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
+use physics::atmosphere::{Air, AtmosphereError, air_at_temperature};
 use serde::Serialize;
 
-use crate::aircraft_file::read::{Fields, Held, Input, Reader, assumed, out_of_range};
+use crate::aircraft_file::fields::{Field, Fields, Held, Input, assumed, out_of_range};
+use crate::aircraft_file::read::Reader;
 use crate::aircraft_file::source::{self, Source};
 use crate::aircraft_file::spec::{Key, Kind, Section, Spec};
 use crate::diagnostic::{Diagnostic, Diagnostics};
@@ -21,7 +23,11 @@ pub const SPEC: Spec = Spec {
         Section::one("programme", true, "The programme."),
         Section::one("requirement", false, "What the final aircraft is to do."),
         Section::one("site", false, "Where the next flights are."),
-        Section::many("build", true, "One build, first to last; its aircraft is in builds/<id>/aircraft.toml."),
+        Section::many(
+            "build",
+            true,
+            "One build, first to last; its aircraft is in builds/<id>/aircraft.toml.",
+        ),
     ],
     keys: KEYS,
     what: "programme file",
@@ -119,6 +125,15 @@ pub struct Build {
 }
 
 impl Site {
+    /// The air at the site: pressure of the standard atmosphere at the elevation (ISO 2533), with
+    /// the actual temperature and humidity.
+    ///
+    /// # Errors
+    /// Outside what the model of the atmosphere covers.
+    pub fn air(&self) -> Result<Air, AtmosphereError> {
+        air_at_temperature(self.elevation, self.temperature, self.humidity)
+    }
+
     /// The site with some of its numbers replaced (SI, by input key). Other keys are left alone,
     /// so that one list of replacements serves the aircraft file and the site.
     #[must_use]
@@ -145,7 +160,7 @@ impl Programme {
     /// Everything that is wrong with the file.
     pub fn load(dir: &Path) -> Result<Self, Diagnostics> {
         let path = dir.join(FILE);
-        let text = source::read_text(&path, SPEC.what)?;
+        let text = source::read_text(&path, SPEC.what).map_err(source::all)?;
         Self::parse(&path, &text)
     }
 
@@ -155,7 +170,7 @@ impl Programme {
     /// Everything that is wrong with it, missing aircraft files included.
     pub fn parse(path: &Path, text: &str) -> Result<Self, Diagnostics> {
         let source = Source::new(path, text);
-        let document = source::parse_toml(&source, &SPEC)?;
+        let document = source::parse_toml(&source, &SPEC).map_err(source::all)?;
         let mut reader = Reader::new(&source, &SPEC);
         reader.document(document.as_table());
         let dir = path.parent().unwrap_or_else(|| Path::new("")).to_owned();
@@ -199,7 +214,7 @@ impl Programme {
     ///
     /// # Errors
     /// No build of that name.
-    pub fn build(&self, id: Option<&str>) -> Result<&Build, Diagnostic> {
+    pub fn build(&self, id: Option<&str>) -> Result<&Build, Diagnostics> {
         let found = match id {
             Some(id) => self.builds.iter().find(|b| b.id == id),
             None => self.builds.last(),
@@ -209,6 +224,7 @@ impl Programme {
             Diagnostic::error(&self.dir.join(FILE), format!("there is no build `{}`", id.unwrap_or("")))
                 .key("build.id")
                 .help(format!("builds are {}", all.join(", ")))
+                .into()
         })
     }
 }
@@ -227,7 +243,8 @@ fn builds(reader: &mut Reader<'_>, dir: &Path) -> Vec<Build> {
     for b in reader.sections.iter().filter(|f| f.section == "build") {
         let Some(id) = b.text("id") else { continue };
         let key = format!("{}.id", b.path);
-        let wrong = |message: String, help: String| reader.source.error(b.place("id"), &key, message).help(help);
+        let wrong =
+            |message: String, help: String| reader.source.error(b.place("id"), &key, message).help(help);
         if !is_build_id(id) {
             errors.push(wrong(
                 format!("`{}` cannot be the name of a build's folder", crate::units::shortened(id)),
@@ -236,7 +253,10 @@ fn builds(reader: &mut Reader<'_>, dir: &Path) -> Vec<Build> {
             continue;
         }
         if all.iter().any(|x| x.id == id) {
-            errors.push(wrong(format!("the build `{id}` stands twice"), "give each build its own id".to_owned()));
+            errors.push(wrong(
+                format!("the build `{id}` stands twice"),
+                "give each build its own id".to_owned(),
+            ));
         } else if !dir.join("builds").join(id).join("aircraft.toml").is_file() {
             errors.push(wrong(
                 format!("builds/{id}/aircraft.toml is not there"),
@@ -259,8 +279,7 @@ fn site(reader: &mut Reader<'_>) -> Option<Site> {
     let mut fields = match reader.sections.iter().find(|f| f.section == "site") {
         Some(f) => f.clone(),
         None => {
-            let mut empty =
-                Fields { path: "site".to_owned(), section: "site", span: None, list: Vec::new() };
+            let mut empty = Fields { path: "site".to_owned(), section: "site", span: None, list: Vec::new() };
             for (name, text) in [("elevation", "\"0 m\""), ("humidity", "0.5")] {
                 let key = SPEC.key("site", name)?;
                 reader.default(&mut empty, key, text, "");
@@ -276,15 +295,23 @@ fn site(reader: &mut Reader<'_>) -> Option<Site> {
         let text = format!("not stated; taken as {:.2} degC, standard at {elevation} m", standard - 273.15);
         // The weather is not known: 10 K either way.
         let quantity = Quantity { value: standard, uncertainty: Some(10.0 / 3.0_f64.sqrt()) };
-        let index =
-            reader.input(key, "site.temperature".to_owned(), key.label.to_owned(), text, quantity, D::Temperature, None)?;
+        let index = reader.input(
+            key,
+            "site.temperature".to_owned(),
+            key.label.to_owned(),
+            text,
+            quantity,
+            D::Temperature,
+            None,
+        )?;
         if let Some(input) = reader.inputs.get_mut(index) {
             input.line.assumed = true;
         }
-        fields.list.push(crate::aircraft_file::read::Field { spec: key, held: Held::Number(index), span: None });
+        fields.list.push(Field { spec: key, held: Held::Number(index), span: None });
     }
     let v = values(reader);
-    let line = |name: &str| fields.index(name).and_then(|i| reader.inputs.get(i)).map(|i: &Input| i.line.clone());
+    let line =
+        |name: &str| fields.index(name).and_then(|i| reader.inputs.get(i)).map(|i: &Input| i.line.clone());
     Some(Site {
         elevation,
         temperature: fields.number("temperature", &v)?,

@@ -137,7 +137,7 @@ fn quantity(d: Dimension) -> Value {
         let text = format!(r"^\s*{NUMBER}\s*%?(\s*{mark}\s*{NUMBER}\s*%?)?\s*$");
         return json!({ "oneOf": [{ "type": "number" }, { "type": "string", "pattern": text }] });
     }
-    let unit = r"[^0-9\s,+±-][^+±]*|1?\s*/[^+±]+|1\s*/[^+±]+";
+    let unit = r"[^0-9eE.\s,+±-][^+±]*|1?\s*/[^+±]+|1\s*/[^+±]+";
     let text = format!(r"^\s*{NUMBER}\s*({unit})({mark}\s*{NUMBER}\s*[^+±]+)?$");
     json!({ "type": "string", "pattern": text })
 }
@@ -145,14 +145,7 @@ fn quantity(d: Dimension) -> Value {
 fn description(key: &Key) -> String {
     let mut text = format!("{} Form: {}.", key.doc, key.form());
     if let Some(r) = key.range {
-        let _ = write!(
-            text,
-            " Range: {} {} {} {}.",
-            if r.above_min { "above" } else { "from" },
-            r.min,
-            if r.below_max { "below" } else { "to" },
-            r.max
-        );
+        let _ = write!(text, " Range: {}.", r.words());
     }
     if let Some(t) = tolerance(key) {
         let _ = write!(text, " Tolerance where none is stated: {t}.");
@@ -198,22 +191,15 @@ pub fn markdown() -> String {
         for section in spec.sections {
             let head = if section.inline { section.name.to_owned() } else { Section::header(section) };
             let _ = writeln!(out, "### `{head}`\n\n{}\n", section.doc);
-            let _ = writeln!(out, "| key | form | example | range | tolerance where none is stated | meaning |");
+            let _ =
+                writeln!(out, "| key | form | example | range | tolerance where none is stated | meaning |");
             let _ = writeln!(out, "| --- | --- | --- | --- | --- | --- |");
             for key in spec.keys_of(section.name) {
                 let need = match key.need {
                     Need::Required => " (required)",
                     Need::Optional | Need::Default(_) => "",
                 };
-                let range = key.range.map_or_else(String::new, |r| {
-                    format!(
-                        "{} {} {} {}",
-                        if r.above_min { "above" } else { "from" },
-                        r.min,
-                        if r.below_max { "below" } else { "to" },
-                        r.max
-                    )
-                });
+                let range = key.range.map_or_else(String::new, |r| r.words());
                 let _ = writeln!(
                     out,
                     "| `{}`{need} | {} | `{}` | {range} | {} | {} |",

@@ -16,10 +16,12 @@ use std::fmt;
 
 use serde::Serialize;
 
+mod expression;
 mod table;
 
+use expression::{ReadUnit, near_unit, read_unit};
+use table::{Exponents, powers};
 pub use table::{UNITS, UnitEntry};
-use table::{Exponents, PREFIXES, WORDS, powers};
 
 /// What kind of quantity is expected.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize)]
@@ -109,7 +111,9 @@ impl Dimension {
             Self::Area => Facts("an area", "m^2", powers(0, 2, 0, 0, 0, 0), "0.02 m^2", "m^2, cm^2, in^2"),
             Self::Mass => Facts("a mass", "kg", powers(1, 0, 0, 0, 0, 0), "1.2 kg", "g, kg, oz, lb"),
             Self::Time => Facts("a time", "s", powers(0, 0, 1, 0, 0, 0), "12 ms", "us, ms, s, min, h"),
-            Self::Frequency => Facts("a frequency", "Hz", powers(0, 0, -1, 0, 0, 0), "400 Hz", "Hz, kHz, 1/s"),
+            Self::Frequency => {
+                Facts("a frequency", "Hz", powers(0, 0, -1, 0, 0, 0), "400 Hz", "Hz, kHz, 1/s")
+            }
             Self::Rate => Facts("a gain per time", "1/s", powers(0, 0, -1, 0, 0, 0), "22 1/s", "1/s"),
             Self::RateSquared => {
                 Facts("a gain per time squared", "1/s^2", powers(0, 0, -2, 0, 0, 0), "60 1/s^2", "1/s^2")
@@ -134,7 +138,9 @@ impl Dimension {
                 Facts("an acceleration", "m/s^2", powers(0, 1, -2, 0, 0, 0), "16 g", "m/s^2, g")
             }
             Self::Force => Facts("a force", "N", powers(1, 1, -2, 0, 0, 0), "12 N", "N, mN, kgf, gf, lbf"),
-            Self::Torque => Facts("a torque", "N m", powers(1, 2, -2, 0, 0, 0), "0.2 N m", "N m, mNm, lbf in"),
+            Self::Torque => {
+                Facts("a torque", "N m", powers(1, 2, -2, 0, 0, 0), "0.2 N m", "N m, mNm, lbf in")
+            }
             Self::Pressure => {
                 Facts("a pressure", "Pa", powers(1, -1, -2, 0, 0, 0), "938 hPa", "Pa, hPa, kPa, mbar")
             }
@@ -152,7 +158,9 @@ impl Dimension {
             Self::Resistance => {
                 Facts("a resistance", "ohm", powers(1, 2, -3, -2, 0, 0), "62 mohm", "ohm, mohm")
             }
-            Self::Charge => Facts("an electric charge", "A s", powers(0, 0, 1, 1, 0, 0), "8 Ah", "Ah, mAh, A s, C"),
+            Self::Charge => {
+                Facts("an electric charge", "A s", powers(0, 0, 1, 1, 0, 0), "8 Ah", "Ah, mAh, A s, C")
+            }
             Self::Power => Facts("a power", "W", powers(1, 2, -3, 0, 0, 0), "9 W", "W, mW, kW"),
             Self::Energy => Facts("an energy", "J", powers(1, 2, -2, 0, 0, 0), "170 Wh", "J, kJ, Wh"),
             Self::Inertia => Facts(
@@ -162,7 +170,9 @@ impl Dimension {
                 "9.5e-5 kg m^2",
                 "kg m^2, g cm^2, lb in^2",
             ),
-            Self::Unbalance => Facts("an unbalance", "kg m", powers(1, 1, 0, 0, 0, 0), "40 g mm", "g mm, kg m"),
+            Self::Unbalance => {
+                Facts("an unbalance", "kg m", powers(1, 1, 0, 0, 0, 0), "40 g mm", "g mm, kg m")
+            }
             Self::VelocityConstant => Facts(
                 "a velocity constant",
                 "rad/s/V",
@@ -184,13 +194,9 @@ impl Dimension {
                 "80 ug/sqrt(Hz)",
                 "ug/sqrt(Hz), m/s^2/sqrt(Hz)",
             ),
-            Self::MagneticFluxDensity => Facts(
-                "a magnetic flux density",
-                "T",
-                powers(1, 0, -2, -1, 0, 0),
-                "48 uT",
-                "T, mT, uT, nT, G",
-            ),
+            Self::MagneticFluxDensity => {
+                Facts("a magnetic flux density", "T", powers(1, 0, -2, -1, 0, 0), "48 uT", "T, mT, uT, nT, G")
+            }
         }
     }
 
@@ -346,6 +352,17 @@ pub struct Unit {
 }
 
 impl Unit {
+    /// Without a whole factor common to numerator and denominator, so that kilograms are 1/1 and
+    /// a number in an SI unit stays as it is to the last bit.
+    fn reduced(mut self) -> Self {
+        let (over, under) = (self.numerator / self.denominator, self.denominator / self.numerator);
+        if over.fract() == 0.0 {
+            (self.numerator, self.denominator) = (over, 1.0);
+        } else if under.fract() == 0.0 {
+            (self.numerator, self.denominator) = (1.0, under);
+        }
+        self
+    }
     /// SI value of a number in this unit.
     pub fn to_si(&self, number: f64) -> f64 {
         number * self.numerator / self.denominator + self.offset
@@ -360,20 +377,14 @@ impl Unit {
     }
 }
 
-/// Longest unit that is read, characters: nothing real comes near it.
-const LONGEST_UNIT: usize = 60;
-
 /// Reads a unit for the dimension.
 ///
 /// # Errors
 /// An unknown unit, or one of another dimension.
 pub fn parse_unit(text: &str, expected: Dimension) -> Result<Unit, UnitError> {
     let text = text.trim();
-    let unknown = || UnitError::UnknownUnit {
-        unit: shortened(text),
-        expected,
-        near: near_unit(text, expected),
-    };
+    let unknown =
+        || UnitError::UnknownUnit { unit: shortened(text), expected, near: near_unit(text, expected) };
     if text.is_empty() {
         return if expected == Dimension::Ratio {
             Ok(Unit { numerator: 1.0, denominator: 1.0, offset: 0.0, exponents: powers(0, 0, 0, 0, 0, 0) })
@@ -390,7 +401,7 @@ pub fn parse_unit(text: &str, expected: Dimension) -> Result<Unit, UnitError> {
     };
     let wanted = expected.exponents();
     if let Some(unit) = candidates.iter().find(|u| u.exponents == wanted) {
-        let mut unit = *unit;
+        let mut unit = unit.reduced();
         if expected != Dimension::Temperature {
             unit.offset = 0.0;
         }
@@ -433,7 +444,8 @@ pub fn format(value: f64, uncertainty: Option<f64>, dimension: Dimension) -> Str
     let unit = if dimension == Dimension::Ratio { "" } else { dimension.si() };
     let number = |x: f64| {
         let size = x.abs();
-        let digits = if size != 0.0 && !(1e-4..1e7).contains(&size) { format!("{x:e}") } else { format!("{x}") };
+        let digits =
+            if size != 0.0 && !(1e-4..1e7).contains(&size) { format!("{x:e}") } else { format!("{x}") };
         if unit.is_empty() { digits } else { format!("{digits} {unit}") }
     };
     match uncertainty {
@@ -494,7 +506,10 @@ fn read_number(text: &str, expected: Dimension) -> Result<(f64, &str, &str), Uni
             return Err(UnitError::Separator {
                 found: shortened(text),
                 mark: "typographic minus sign",
-                instead: format!("write the minus on the keyboard: `-{}`", text.trim_start_matches('\u{2212}')),
+                instead: format!(
+                    "write the minus on the keyboard: `-{}`",
+                    text.trim_start_matches('\u{2212}')
+                ),
             });
         }
         return Err(UnitError::NotANumber { found: shortened(text), expected });
@@ -510,9 +525,8 @@ fn read_number(text: &str, expected: Dimension) -> Result<(f64, &str, &str), Uni
     }
     let (number_text, rest) = text.split_at(end);
     check_separator(number_text, rest)?;
-    let number: f64 = number_text
-        .parse()
-        .map_err(|_| UnitError::NotANumber { found: shortened(text), expected })?;
+    let number: f64 =
+        number_text.parse().map_err(|_| UnitError::NotANumber { found: shortened(text), expected })?;
     Ok((finite(number, number_text, expected)?, number_text, rest.trim()))
 }
 
@@ -539,12 +553,15 @@ fn check_separator(number: &str, rest: &str) -> Result<(), UnitError> {
         _ => return Ok(()),
     };
     let found = format!("{number}{mark}{after}");
-    let joined: String = found.chars().filter(|c| c.is_ascii_digit() || matches!(c, '.' | '-' | '+')).collect();
+    let joined: String =
+        found.chars().filter(|c| c.is_ascii_digit() || matches!(c, '.' | '-' | '+')).collect();
     let group = after.chars().take_while(|c| c.is_ascii_digit()).count();
     let instead = if mark == ',' && starts_with_digit {
         let pointed = format!("{number}.{}", after.trim_end_matches(mark));
         if group == 3 {
-            format!("the decimal mark is a point and thousands have none: write `{joined}`, or `{pointed}` if you mean a decimal")
+            format!(
+                "the decimal mark is a point and thousands have none: write `{joined}`, or `{pointed}` if you mean a decimal"
+            )
         } else {
             format!("the decimal mark is a point: write `{pointed}`")
         }
@@ -566,9 +583,14 @@ fn read_tolerance(text: &str, value: f64, unit_text: &str, expected: Dimension) 
         instead,
     };
     let good = || match expected {
-        Dimension::Ratio => "write it as a plain number or in percent: `0.105 +- 0.003` or `0.105 +- 3 %`".to_owned(),
+        Dimension::Ratio => {
+            "write it as a plain number or in percent: `0.105 +- 0.003` or `0.105 +- 3 %`".to_owned()
+        }
         Dimension::Temperature => "write it as a difference: `25 degC +- 2 K`".to_owned(),
-        _ => format!("write it in percent or with a unit: `{0} +- 3 %`, or `{0} +- ` and a number with its unit", expected.example()),
+        _ => format!(
+            "write it in percent or with a unit: `{0} +- 3 %`, or `{0} +- ` and a number with its unit",
+            expected.example()
+        ),
     };
     let (number, _, unit) = read_number(text, expected).map_err(|e| match e {
         UnitError::Separator { .. } => e,
@@ -610,236 +632,6 @@ fn read_tolerance(text: &str, value: f64, unit_text: &str, expected: Dimension) 
         unit.difference_to_si(number)
     };
     finite(half, text, expected)
-}
-
-enum ReadUnit {
-    Unknown,
-    Ambiguous,
-}
-
-/// All readings of a unit text; more than one where a symbol has two meanings.
-fn read_unit(text: &str) -> Result<Vec<Unit>, ReadUnit> {
-    if text.chars().count() > LONGEST_UNIT {
-        return Err(ReadUnit::Unknown);
-    }
-    let chars: Vec<char> = text.chars().collect();
-    let mut at = 0;
-    let units = read_product(&chars, &mut at, 0)?;
-    if at == chars.len() { Ok(units) } else { Err(ReadUnit::Unknown) }
-}
-
-fn skip_space(chars: &[char], at: &mut usize) {
-    while chars.get(*at).is_some_and(|c| c.is_whitespace()) {
-        *at += 1;
-    }
-}
-
-fn read_product(chars: &[char], at: &mut usize, depth: usize) -> Result<Vec<Unit>, ReadUnit> {
-    if depth > 4 {
-        return Err(ReadUnit::Unknown);
-    }
-    let one = Unit { numerator: 1.0, denominator: 1.0, offset: 0.0, exponents: powers(0, 0, 0, 0, 0, 0) };
-    let mut units = vec![one];
-    let mut first = true;
-    let mut divided = false;
-    loop {
-        skip_space(chars, at);
-        match chars.get(*at) {
-            None | Some(')') => break,
-            Some('/') => {
-                *at += 1;
-                divided = true;
-                skip_space(chars, at);
-                let factor = read_factor(chars, at, depth)?;
-                units = combine(&units, &factor, -1);
-            }
-            Some(c) => {
-                if matches!(c, '*' | '\u{b7}' | '\u{22c5}') {
-                    if first {
-                        return Err(ReadUnit::Unknown);
-                    }
-                    *at += 1;
-                    skip_space(chars, at);
-                }
-                if divided {
-                    return Err(ReadUnit::Ambiguous);
-                }
-                let factor = read_factor(chars, at, depth)?;
-                units = if first { factor } else { combine(&units, &factor, 1) };
-            }
-        }
-        first = false;
-    }
-    if first { Err(ReadUnit::Unknown) } else { Ok(units) }
-}
-
-fn combine(left: &[Unit], right: &[Unit], sign: i8) -> Vec<Unit> {
-    let mut out = Vec::new();
-    for a in left {
-        for b in right {
-            let (n, d) = if sign > 0 { (b.numerator, b.denominator) } else { (b.denominator, b.numerator) };
-            let mut exponents = a.exponents;
-            for (e, f) in exponents.iter_mut().zip(b.exponents) {
-                *e = e.saturating_add(f.saturating_mul(sign));
-            }
-            if out.len() < 64 {
-                out.push(Unit { numerator: a.numerator * n, denominator: a.denominator * d, offset: 0.0, exponents });
-            }
-        }
-    }
-    out
-}
-
-fn read_factor(chars: &[char], at: &mut usize, depth: usize) -> Result<Vec<Unit>, ReadUnit> {
-    let mut units = if chars.get(*at) == Some(&'(') {
-        *at += 1;
-        let inner = read_product(chars, at, depth + 1)?;
-        close(chars, at)?;
-        inner
-    } else {
-        let start = *at;
-        if chars.get(*at) == Some(&'1') {
-            *at += 1;
-        } else {
-            while chars
-                .get(*at)
-                .is_some_and(|c| c.is_alphabetic() || matches!(c, '%' | '\u{b0}' | '"'))
-            {
-                *at += 1;
-            }
-        }
-        let symbol: String = chars.get(start..*at).unwrap_or_default().iter().collect();
-        if symbol == "sqrt" && chars.get(*at) == Some(&'(') {
-            *at += 1;
-            let inner = read_product(chars, at, depth + 1)?;
-            close(chars, at)?;
-            inner.iter().filter_map(square_root).collect()
-        } else {
-            symbols(&symbol)
-        }
-    };
-    if units.is_empty() {
-        return Err(ReadUnit::Unknown);
-    }
-    if let Some(power) = read_power(chars, at)? {
-        for u in &mut units {
-            u.numerator = u.numerator.powi(power.into());
-            u.denominator = u.denominator.powi(power.into());
-            u.offset = 0.0;
-            for e in &mut u.exponents {
-                *e = e.saturating_mul(power);
-            }
-        }
-    }
-    Ok(units)
-}
-
-fn close(chars: &[char], at: &mut usize) -> Result<(), ReadUnit> {
-    skip_space(chars, at);
-    if chars.get(*at) == Some(&')') {
-        *at += 1;
-        Ok(())
-    } else {
-        Err(ReadUnit::Unknown)
-    }
-}
-
-fn square_root(unit: &Unit) -> Option<Unit> {
-    let mut exponents = unit.exponents;
-    for e in &mut exponents {
-        if *e % 2 != 0 {
-            return None;
-        }
-        *e /= 2;
-    }
-    Some(Unit {
-        numerator: unit.numerator.sqrt(),
-        denominator: unit.denominator.sqrt(),
-        offset: 0.0,
-        exponents,
-    })
-}
-
-/// A power written as `^2`, `^-1` or raised digits.
-fn read_power(chars: &[char], at: &mut usize) -> Result<Option<i8>, ReadUnit> {
-    const RAISED: &[(char, i8)] = &[('\u{b9}', 1), ('\u{b2}', 2), ('\u{b3}', 3), ('\u{2074}', 4)];
-    let mut sign = 1;
-    let mut here = *at;
-    if chars.get(here) == Some(&'^') {
-        here += 1;
-        if chars.get(here) == Some(&'-') {
-            sign = -1;
-            here += 1;
-        }
-        let digit = chars.get(here).and_then(|c| c.to_digit(10)).and_then(|d| i8::try_from(d).ok());
-        *at = here + 1;
-        return match digit {
-            Some(d @ 1..=4) => Ok(Some(sign * d)),
-            _ => Err(ReadUnit::Unknown),
-        };
-    }
-    if chars.get(here) == Some(&'\u{207b}') {
-        sign = -1;
-        here += 1;
-    }
-    match chars.get(here).and_then(|c| RAISED.iter().find(|(r, _)| r == c)) {
-        Some((_, d)) => {
-            *at = here + 1;
-            Ok(Some(sign * d))
-        }
-        None if sign < 0 => Err(ReadUnit::Unknown),
-        None => Ok(None),
-    }
-}
-
-/// All meanings of one symbol, with prefix: an exact symbol wins over a prefixed one.
-fn symbols(symbol: &str) -> Vec<Unit> {
-    let make = |e: &UnitEntry, p: (f64, f64)| Unit {
-        numerator: e.numerator * p.0,
-        denominator: e.denominator * p.1,
-        offset: e.offset,
-        exponents: e.exponents,
-    };
-    let exact: Vec<Unit> =
-        UNITS.iter().filter(|e| e.symbol == symbol).map(|e| make(e, (1.0, 1.0))).collect();
-    if !exact.is_empty() {
-        return exact;
-    }
-    let mut chars = symbol.chars();
-    let Some(prefix) = chars.next() else { return Vec::new() };
-    let rest = chars.as_str();
-    let Some((_, size)) = PREFIXES.iter().find(|(c, _)| *c == prefix) else { return Vec::new() };
-    UNITS
-        .iter()
-        .filter(|e| e.symbol == rest && e.prefixes.contains(prefix))
-        .map(|e| make(e, *size))
-        .collect()
-}
-
-/// A unit close to the text that fits the dimension, for the hint.
-fn near_unit(text: &str, expected: Dimension) -> Option<String> {
-    let fits = |t: &str| {
-        read_unit(t).is_ok_and(|us| us.iter().any(|u| u.exponents == expected.exponents()))
-    };
-    let lower = text.to_lowercase();
-    if let Some((_, symbol)) = WORDS.iter().find(|(w, s)| *w == lower && fits(s)) {
-        return Some((*symbol).to_owned());
-    }
-    // `m2` for `m^2`.
-    let mut raised = String::new();
-    let mut previous = ' ';
-    for c in text.chars() {
-        if c.is_ascii_digit() && previous.is_alphabetic() {
-            raised.push('^');
-        }
-        raised.push(c);
-        previous = c;
-    }
-    if fits(&raised) {
-        return Some(raised);
-    }
-    // Upper and lower case mixed up, among the offered units.
-    expected.offers().split(", ").find(|o| o.to_lowercase() == lower && fits(o)).map(str::to_owned)
 }
 
 impl fmt::Display for Dimension {

@@ -7,8 +7,8 @@ use physics::aircraft::{
 use physics::layout;
 use physics::rotor::{Coefficients, Rotor, Table};
 
+use super::fields::{Fields, Input};
 use super::place::{lower_of_pairs, place_names};
-use super::read::{Fields, Input};
 
 /// The parsed form of a file: keys with indices into the list of numbers.
 #[derive(Debug, Clone)]
@@ -231,7 +231,12 @@ fn rate_loop(l: &Fields, v: &[f64]) -> Option<RateLoop> {
 }
 
 /// An optional section: absent is `Some(None)`, incomplete is `None`.
-fn section<T>(draft: &Draft, name: &str, v: &[f64], make: fn(&Fields, &[f64]) -> Option<T>) -> Option<Option<T>> {
+fn section<T>(
+    draft: &Draft,
+    name: &str,
+    v: &[f64],
+    make: fn(&Fields, &[f64]) -> Option<T>,
+) -> Option<Option<T>> {
     match draft.one(name) {
         None => Some(None),
         Some(fields) => make(fields, v).map(Some),

@@ -9,7 +9,7 @@ use physics::layout;
 use physics::rotor::Coefficients;
 
 use super::build::Draft;
-use super::read::Fields;
+use super::fields::Fields;
 use super::source::Source;
 use crate::diagnostic::{Diagnostic, Severity};
 
@@ -100,7 +100,10 @@ fn geometry(c: &mut Checker<'_>, draft: &Draft, v: &[f64]) {
             c.error(
                 stations.first().and_then(|s| s.span.as_ref()),
                 "station",
-                format!("{} rotor stations; an aircraft that holds itself up needs at least 3", stations.len()),
+                format!(
+                    "{} rotor stations; an aircraft that holds itself up needs at least 3",
+                    stations.len()
+                ),
                 "add a [[station]] for every rotor",
             );
         }
@@ -301,7 +304,10 @@ pub(crate) fn warnings(draft: &Draft, v: &[f64], aircraft: &Aircraft, source: &S
             c.warning(
                 b.place("cutoff"),
                 "battery.cutoff",
-                format!("a cut-off of {} V under load is below the {usual} V that such cells usually stand", cell.cutoff),
+                format!(
+                    "a cut-off of {} V under load is below the {usual} V that such cells usually stand",
+                    cell.cutoff
+                ),
                 "check the cell's data sheet (common practice, no source)",
             );
         }
@@ -452,7 +458,8 @@ fn yaw(c: &mut Checker<'_>, draft: &Draft, aircraft: &Aircraft) {
             .join("; ")
     };
     let place = |i: usize| {
-        let key = if draft.many("station").nth(i).is_some_and(|s| s.stated("axis")) { "axis" } else { "cant" };
+        let key =
+            if draft.many("station").nth(i).is_some_and(|s| s.stated("axis")) { "axis" } else { "cant" };
         station_place(draft, i, key)
     };
     if let Some((i, tilt, reaction)) = reversed.first() {

@@ -2,7 +2,8 @@
 
 use toml_edit::{Array, DocumentMut, Item, TableLike, Value};
 
-use super::read::{Held, Reader};
+use super::fields::Held;
+use super::read::Reader;
 use super::source::Source;
 use super::spec::{Key, Kind, Section, Spec, nearest};
 use crate::diagnostic::Diagnostic;
@@ -17,8 +18,10 @@ struct Target {
     component: Option<usize>,
 }
 
-fn target(spec: &'static Spec, source: &Source, key: &str) -> Result<Target, Diagnostic> {
-    let wrong = |message: String, help: String| Diagnostic::error(&source.file, message).key(key).help(help);
+fn target(spec: &'static Spec, source: &Source, key: &str) -> Result<Target, Box<Diagnostic>> {
+    let wrong = |message: String, help: String| {
+        Box::new(Diagnostic::error(&source.file, message).key(key).help(help))
+    };
     let mut parts: Vec<&str> = key.split('.').map(str::trim).collect();
     let two = parts.iter().take(2).copied().collect::<Vec<_>>().join(".");
     let (section, used) = match spec.section(&two).filter(|s| !s.inline) {
@@ -27,8 +30,10 @@ fn target(spec: &'static Spec, source: &Source, key: &str) -> Result<Target, Dia
             Some(s) => (s, 1),
             None => {
                 let first = parts.first().copied().unwrap_or("");
-                let near = nearest(first, spec.sections.iter().map(|s| s.name))
-                    .map_or_else(|| "a key is like esc.dead_time or mass.2.at.x".to_owned(), |n| format!("did you mean `{n}`?"));
+                let near = nearest(first, spec.sections.iter().map(|s| s.name)).map_or_else(
+                    || "a key is like esc.dead_time or mass.2.at.x".to_owned(),
+                    |n| format!("did you mean `{n}`?"),
+                );
                 return Err(wrong(format!("`{first}` is not a section"), near));
             }
         },
@@ -41,20 +46,27 @@ fn target(spec: &'static Spec, source: &Source, key: &str) -> Result<Target, Dia
             None => {
                 return Err(wrong(
                     format!("`{}` is repeated: its items are numbered from 1", section.name),
-                    format!("a key is like {}.1.{}", section.name, spec.keys_of(section.name).next().map_or("", |k| k.name)),
+                    format!(
+                        "a key is like {}.1.{}",
+                        section.name,
+                        spec.keys_of(section.name).next().map_or("", |k| k.name)
+                    ),
                 ));
             }
         }
     } else {
         None
     };
-    let find = |section: &str, name: Option<&str>| -> Result<&'static Key, Diagnostic> {
+    let find = |section: &str, name: Option<&str>| -> Result<&'static Key, Box<Diagnostic>> {
         let name = name.unwrap_or("");
         spec.key(section, name).ok_or_else(|| {
             let near = nearest(name, spec.keys_of(section).map(|k| k.name));
             let help = match near {
                 Some(n) => format!("did you mean `{n}`?"),
-                None => format!("keys are {}", spec.keys_of(section).map(|k| k.name).collect::<Vec<_>>().join(", ")),
+                None => format!(
+                    "keys are {}",
+                    spec.keys_of(section).map(|k| k.name).collect::<Vec<_>>().join(", ")
+                ),
             };
             wrong(format!("the key `{name}` is not known in {section}"), help)
         })
@@ -96,9 +108,13 @@ fn table<'a>(
     t: &Target,
     source: &Source,
     change: &KeyChange,
-) -> Result<&'a mut dyn TableLike, Diagnostic> {
+) -> Result<&'a mut dyn TableLike, Box<Diagnostic>> {
     let absent = |help: String| {
-        Diagnostic::error(&source.file, format!("the file has no {}", t.section.header())).key(&change.key).help(help)
+        Box::new(
+            Diagnostic::error(&source.file, format!("the file has no {}", t.section.header()))
+                .key(&change.key)
+                .help(help),
+        )
     };
     let mut item: Option<&mut Item> = Some(doc.as_item_mut());
     for part in t.section.name.split('.') {
@@ -119,12 +135,14 @@ fn table<'a>(
                 .or_else(|| item.as_array().map(Array::len))
                 .unwrap_or(0);
             if n >= count {
-                return Err(Diagnostic::error(
-                    &source.file,
-                    format!("there are {count} of {}, numbered from 1", t.section.header()),
-                )
-                .key(&change.key)
-                .help("name one that is there"));
+                return Err(Box::new(
+                    Diagnostic::error(
+                        &source.file,
+                        format!("there are {count} of {}, numbered from 1", t.section.header()),
+                    )
+                    .key(&change.key)
+                    .help("name one that is there"),
+                ));
             }
             match item {
                 Item::ArrayOfTables(list) => list.get_mut(n).map(|t| t as &mut dyn TableLike),
@@ -139,9 +157,11 @@ fn table<'a>(
     match t.inner {
         None => Ok(found),
         Some(_) => found.get_mut(t.key.name).and_then(Item::as_table_like_mut).ok_or_else(|| {
-            Diagnostic::error(&source.file, format!("the item has no {}", t.key.name))
-                .key(&change.key)
-                .help(format!("set it whole first: {} = {}", t.key.name, t.key.example))
+            Box::new(
+                Diagnostic::error(&source.file, format!("the item has no {}", t.key.name))
+                    .key(&change.key)
+                    .help(format!("set it whole first: {} = {}", t.key.name, t.key.example)),
+            )
         }),
     }
 }
@@ -158,14 +178,16 @@ pub(crate) fn apply(
     spec: &'static Spec,
     source: &Source,
     change: &KeyChange,
-) -> Result<(), Diagnostic> {
+) -> Result<(), Box<Diagnostic>> {
     let t = target(spec, source, &change.key)?;
     let key = t.inner.unwrap_or(t.key);
     let value: Value = change.value.trim().parse().map_err(|_| {
-        Diagnostic::error(&source.file, "the new value is not TOML")
-            .key(&change.key)
-            .found(crate::units::shortened(&change.value))
-            .help(key.remedy())
+        Box::new(
+            Diagnostic::error(&source.file, "the new value is not TOML")
+                .key(&change.key)
+                .found(crate::units::shortened(&change.value))
+                .help(key.remedy()),
+        )
     })?;
     // The value itself is checked against the key, so that the error names the edit.
     check_value(spec, source, key, change, &value, t.component)?;
@@ -184,7 +206,11 @@ pub(crate) fn apply(
         Some(Value::Array(array)) => match array.get_mut(index) {
             Some(old) => put(old, value),
             None => {
-                return Err(Diagnostic::error(&source.file, "the list has no such component").key(&change.key).help(key.remedy()));
+                return Err(Box::new(
+                    Diagnostic::error(&source.file, "the list has no such component")
+                        .key(&change.key)
+                        .help(key.remedy()),
+                ));
             }
         },
         Some(one) => {
@@ -223,7 +249,7 @@ fn check_value(
     change: &KeyChange,
     value: &Value,
     component: Option<usize>,
-) -> Result<(), Diagnostic> {
+) -> Result<(), Box<Diagnostic>> {
     let alone = Source::new(&source.file, &change.value);
     let mut reader = Reader::new(&alone, spec);
     let value = if component.is_some() && !matches!(key.kind, Kind::Axes(_)) {
@@ -236,7 +262,11 @@ fn check_value(
         value.clone()
     };
     if component.is_some() && matches!(key.kind, Kind::Axes(_)) && value.is_array() {
-        return Err(Diagnostic::error(&source.file, "one axis takes one value").key(&change.key).help("write one value, such as \"22 1/s\""));
+        return Err(Box::new(
+            Diagnostic::error(&source.file, "one axis takes one value")
+                .key(&change.key)
+                .help("write one value, such as \"22 1/s\""),
+        ));
     }
     let held = reader.held(key, &change.key, "", &Item::Value(value), None);
     match (held, reader.diagnostics.into_iter().next()) {
@@ -245,7 +275,7 @@ fn check_value(
             d.column = None;
             d.key = Some(change.key.clone());
             d.found = Some(crate::units::shortened(change.value.trim()));
-            Err(d)
+            Err(Box::new(d))
         }
         _ => Ok(()),
     }

@@ -6,7 +6,7 @@ use std::fmt::Write as _;
 use sha2::{Digest, Sha256};
 
 use super::build::{Draft, stations};
-use super::read::{Fields, Held};
+use super::fields::{Fields, Held};
 
 /// Keys that are names for people and change nothing.
 const NAMES: &[&str] = &["name", "item", "place"];
@@ -17,7 +17,7 @@ fn number(x: f64) -> String {
     if x.abs() < 1e-13 { "0".to_owned() } else { format!("{x:.10e}") }
 }
 
-fn fields(draft: &Draft, f: &Fields, v: &[f64], skip: &[&str]) -> String {
+fn fields(f: &Fields, v: &[f64], skip: &[&str]) -> String {
     let value = |i: usize| number(v.get(i).copied().unwrap_or(f64::NAN));
     let mut parts: Vec<String> = f
         .list
@@ -31,7 +31,7 @@ fn fields(draft: &Draft, f: &Fields, v: &[f64], skip: &[&str]) -> String {
                 Held::Text(t) => t.clone(),
                 Held::Word(w) => (*w).to_owned(),
                 Held::Words(w) => w.join(" "),
-                Held::Nested(n) => fields(draft, n, v, &[]),
+                Held::Nested(n) => fields(n, v, &[]),
                 Held::Broken => String::new(),
             };
             format!("{}={held}", x.spec.name)
@@ -51,13 +51,13 @@ pub(crate) fn fingerprint(draft: &Draft, v: &[f64]) -> BTreeMap<String, String> 
         let _ = writeln!(geometry, "at={} axis={} spin={}", xyz(s.at), xyz(s.axis), s.spin.word());
     }
     if let Some(a) = draft.one("aircraft") {
-        geometry.push_str(&fields(draft, a, v, &["layout", "arm", "cant", "cant_sense", "spins"]));
+        geometry.push_str(&fields(a, v, &["layout", "arm", "cant", "cant_sense", "spins"]));
     }
     content.insert("geometry", geometry);
     let mut masses: Vec<String> = draft
         .many("mass")
         .map(|m| {
-            let mut text = fields(draft, m, v, &[]);
+            let mut text = fields(m, v, &[]);
             // An offset that is not stated is none.
             if !m.stated("at") {
                 let _ = write!(text, "\nat=0 0 0");
@@ -71,7 +71,7 @@ pub(crate) fn fingerprint(draft: &Draft, v: &[f64]) -> BTreeMap<String, String> 
     masses.sort();
     content.insert("mass", masses.join("\n--\n"));
     if let Some(r) = draft.one("rotor") {
-        let mut text = fields(draft, r, v, &["table"]);
+        let mut text = fields(r, v, &["table"]);
         if let Some(t) = &draft.table {
             let row = |r: &[f64]| r.iter().map(|x| number(*x)).collect::<Vec<_>>().join(" ");
             let _ = write!(text, "\ntable\n{}\n{}", row(&t.speeds), row(&t.advance));
@@ -83,10 +83,10 @@ pub(crate) fn fingerprint(draft: &Draft, v: &[f64]) -> BTreeMap<String, String> 
     }
     for name in ["motor", "esc", "battery", "imu", "loop.rate", "loop.attitude"] {
         if let Some(f) = draft.one(name) {
-            content.insert(name, fields(draft, f, v, &[]));
+            content.insert(name, fields(f, v, &[]));
         }
     }
-    let filters: Vec<String> = draft.many("filter").map(|f| fields(draft, f, v, &[])).collect();
+    let filters: Vec<String> = draft.many("filter").map(|f| fields(f, v, &[])).collect();
     if !filters.is_empty() {
         content.insert("filter", filters.join("\n--\n"));
     }

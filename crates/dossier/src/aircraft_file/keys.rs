@@ -16,7 +16,11 @@ const LEAST: &str = "begin with [aircraft] name, layout and arm; one [[mass]]; a
 /// Sections of `aircraft.toml`.
 pub const SECTIONS: &[Section] = &[
     Section::one("aircraft", true, "Name, layout and what belongs to the whole aircraft."),
-    Section::many("station", false, "One rotor station; all of them replace layout and arm. Order is the numbering of rotors."),
+    Section::many(
+        "station",
+        false,
+        "One rotor station; all of them replace layout and arm. Order is the numbering of rotors.",
+    ),
     Section::many("mass", true, "One item with mass."),
     Section::inner("mass.cylinder", "A solid cylinder."),
     Section::one("rotor", true, "The rotor, the same at every station."),

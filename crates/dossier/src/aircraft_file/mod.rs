@@ -9,6 +9,7 @@
 mod build;
 mod cross;
 mod edit;
+pub(crate) mod fields;
 mod fingerprint;
 pub mod keys;
 mod place;
@@ -26,9 +27,10 @@ use toml_edit::Document;
 use crate::diagnostic::{Diagnostic, Diagnostics};
 use crate::result::{InputLine, KeyChange};
 use build::Draft;
-use read::{Input, Reader};
-use source::Source;
+use fields::Input;
+use read::Reader;
 pub use source::LARGEST_FILE;
+use source::Source;
 use spec::Kind;
 
 /// A parsed aircraft file without errors.
@@ -57,7 +59,7 @@ impl AircraftFile {
     /// # Errors
     /// Everything that is wrong with it.
     pub fn load(path: &Path) -> Result<Self, Diagnostics> {
-        let text = source::read_text(path, keys::SPEC.what)?;
+        let text = source::read_text(path, keys::SPEC.what).map_err(source::all)?;
         Self::parse(path, &text)
     }
 
@@ -67,7 +69,7 @@ impl AircraftFile {
     /// Everything that is wrong with it.
     pub fn parse(path: &Path, text: &str) -> Result<Self, Diagnostics> {
         let source = Source::new(path, text);
-        let document = source::parse_toml(&source, &keys::SPEC)?;
+        let document = source::parse_toml(&source, &keys::SPEC).map_err(source::all)?;
         let mut reader = Reader::new(&source, &keys::SPEC);
         reader.document(document.as_table());
         let table = rotor_table(&mut reader);
@@ -163,7 +165,7 @@ impl AircraftFile {
         }
         let Some(d) = input.spec.dimension() else { return Ok(()) };
         let text = format!("{value} {}", line.unit);
-        match read::out_of_range(input.spec, value, &text, d, 3.0 * line.uncertainty) {
+        match fields::out_of_range(input.spec, value, &text, d, 3.0 * line.uncertainty) {
             Some(message) => Err(wrong(message)),
             None => Ok(()),
         }
@@ -171,9 +173,12 @@ impl AircraftFile {
 
     fn unknown_input(&self, key: &str) -> Diagnostic {
         let near = spec::nearest(key, self.index.keys().map(String::as_str));
-        Diagnostic::error(self.path(), format!("no number of the file has the key `{key}`"))
-            .key(key)
-            .help(near.map_or_else(|| "keys are like esc.dead_time or mass.2.at.x".to_owned(), |n| format!("did you mean `{n}`?")))
+        Diagnostic::error(self.path(), format!("no number of the file has the key `{key}`")).key(key).help(
+            near.map_or_else(
+                || "keys are like esc.dead_time or mass.2.at.x".to_owned(),
+                |n| format!("did you mean `{n}`?"),
+            ),
+        )
     }
 
     /// The file with some keys set anew in its text; comments and formatting stay.
@@ -188,10 +193,19 @@ impl AircraftFile {
         let mut errors = Vec::new();
         for change in edits {
             if let Err(d) = edit::apply(&mut document, &keys::SPEC, &self.source, change) {
-                errors.push(d);
+                errors.push(*d);
             }
         }
-        if errors.is_empty() { Self::parse(self.path(), &document.to_string()) } else { Err(Diagnostics(errors)) }
+        if !errors.is_empty() {
+            return Err(Diagnostics(errors));
+        }
+        // The writer ends every line with a line feed alone; files of another system keep theirs.
+        let mut text = document.to_string();
+        let returns = self.text().matches("\r\n").count();
+        if returns > 0 && returns == self.text().matches('\n').count() {
+            text = text.replace("\r\n", "\n").replace('\n', "\r\n");
+        }
+        Self::parse(self.path(), &text)
     }
 
     /// Section to SHA-256 of its content: `geometry` (layout or stations, drag area, avionics
@@ -237,7 +251,11 @@ fn rotor_table(reader: &mut Reader<'_>) -> Option<Option<physics::rotor::Table>>
         reader.diagnostics.push(
             reader
                 .source
-                .error(span.as_ref(), "rotor.table", "the rotor table is named from the root of the disk".to_owned())
+                .error(
+                    span.as_ref(),
+                    "rotor.table",
+                    "the rotor table is named from the root of the disk".to_owned(),
+                )
                 .help("name it from the folder of this file, with forward slashes: \"rotor.csv\""),
         );
         None
@@ -254,11 +272,11 @@ fn rotor_table(reader: &mut Reader<'_>) -> Option<Option<physics::rotor::Table>>
                 // The place to mend is the line that names the table, unless the table itself has one.
                 if d.line.is_none() {
                     let message = format!("{} ({})", d.message, path.display());
-                    d = reader.source.error(span.as_ref(), "rotor.table", message).help(
+                    *d = reader.source.error(span.as_ref(), "rotor.table", message).help(
                         "put the table beside this file with columns speed rpm,advance,ct,cp, or give ct and cp instead",
                     );
                 }
-                reader.diagnostics.push(d);
+                reader.diagnostics.push(*d);
                 None
             }
         }

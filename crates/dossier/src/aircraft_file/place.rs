@@ -52,7 +52,11 @@ pub(crate) fn place_names(stations: &[Station], below: &[Option<usize>]) -> Vec<
         }
     };
     let name = |fine: bool| -> Vec<String> {
-        stations.iter().enumerate().map(|(i, s)| format!("{}{}", sector(s.at.x, s.at.y, fine), pair(i))).collect()
+        stations
+            .iter()
+            .enumerate()
+            .map(|(i, s)| format!("{}{}", sector(s.at.x, s.at.y, fine), pair(i)))
+            .collect()
     };
     let coarse = name(false);
     let fine = name(true);

@@ -4,111 +4,12 @@ use std::ops::Range;
 
 use toml_edit::{Item, Table, TableLike, Value};
 
+use super::fields::{Field, Fields, Held, Input, assumed, out_of_range};
 use super::source::Source;
-use super::spec::{Key, Kind, Need, Section, Spec, Tolerance, nearest, quoted};
+use super::spec::{Key, Kind, Need, Section, Spec, nearest, quoted};
 use crate::diagnostic::Diagnostic;
 use crate::result::InputLine;
 use crate::units::{self, Dimension, Quantity, UnitError, parse_quantity};
-
-/// A number of the file with its place and description.
-#[derive(Debug, Clone)]
-pub(crate) struct Input {
-    pub(crate) line: InputLine,
-    pub(crate) spec: &'static Key,
-    pub(crate) span: Option<Range<usize>>,
-}
-
-/// What a key was found to hold. Numbers are indices into the inputs.
-#[derive(Debug, Clone)]
-pub(crate) enum Held {
-    Number(usize),
-    Triple([usize; 3]),
-    Flag(bool),
-    Text(String),
-    Word(&'static str),
-    Words(Vec<&'static str>),
-    Nested(Box<Fields>),
-    /// It stands there but could not be read; the error is kept elsewhere.
-    Broken,
-}
-
-/// One key of a section as found, or its default (no span).
-#[derive(Debug, Clone)]
-pub(crate) struct Field {
-    pub(crate) spec: &'static Key,
-    pub(crate) held: Held,
-    pub(crate) span: Option<Range<usize>>,
-}
-
-/// One section, or one item of a repeated section.
-#[derive(Debug, Clone)]
-pub(crate) struct Fields {
-    /// `rotor`, `mass.2`.
-    pub(crate) path: String,
-    pub(crate) section: &'static str,
-    pub(crate) span: Option<Range<usize>>,
-    pub(crate) list: Vec<Field>,
-}
-
-impl Fields {
-    pub(crate) fn get(&self, name: &str) -> Option<&Field> {
-        self.list.iter().find(|f| f.spec.name == name)
-    }
-    /// Whether the key stands in the file, readable or not.
-    pub(crate) fn stated(&self, name: &str) -> bool {
-        self.get(name).is_some_and(|f| f.span.is_some())
-    }
-    /// Index of the number of a key.
-    pub(crate) fn index(&self, name: &str) -> Option<usize> {
-        match self.get(name)?.held {
-            Held::Number(i) => Some(i),
-            _ => None,
-        }
-    }
-    pub(crate) fn number(&self, name: &str, values: &[f64]) -> Option<f64> {
-        values.get(self.index(name)?).copied()
-    }
-    pub(crate) fn triple(&self, name: &str, values: &[f64]) -> Option<[f64; 3]> {
-        match self.get(name)?.held {
-            Held::Triple([x, y, z]) => Some([*values.get(x)?, *values.get(y)?, *values.get(z)?]),
-            _ => None,
-        }
-    }
-    pub(crate) fn flag(&self, name: &str) -> Option<bool> {
-        match self.get(name)?.held {
-            Held::Flag(b) => Some(b),
-            _ => None,
-        }
-    }
-    pub(crate) fn word(&self, name: &str) -> Option<&'static str> {
-        match self.get(name)?.held {
-            Held::Word(w) => Some(w),
-            _ => None,
-        }
-    }
-    pub(crate) fn words(&self, name: &str) -> Option<&[&'static str]> {
-        match &self.get(name)?.held {
-            Held::Words(w) => Some(w),
-            _ => None,
-        }
-    }
-    pub(crate) fn text(&self, name: &str) -> Option<&str> {
-        match &self.get(name)?.held {
-            Held::Text(t) => Some(t),
-            _ => None,
-        }
-    }
-    pub(crate) fn nested(&self, name: &str) -> Option<&Self> {
-        match &self.get(name)?.held {
-            Held::Nested(f) => Some(f),
-            _ => None,
-        }
-    }
-    /// Span of a key's value, or of the section's header.
-    pub(crate) fn place(&self, name: &str) -> Option<&Range<usize>> {
-        self.get(name).and_then(|f| f.span.as_ref()).or(self.span.as_ref())
-    }
-}
 
 /// Reads one document.
 pub(crate) struct Reader<'a> {
@@ -131,15 +32,20 @@ impl<'a> Reader<'a> {
     /// Reads the whole document.
     pub(crate) fn document(&mut self, root: &Table) {
         let mut seen: Vec<&'static str> = Vec::new();
-        for (name, item) in root.iter() {
+        for (name, item) in root {
             let span = root.key(name).and_then(toml_edit::Key::span).or_else(|| item.span());
             let parent = format!("{name}.");
             if let Some(section) = self.spec.section(name).filter(|s| !s.inline) {
                 seen.push(section.name);
-                self.section(section, item, span);
+                self.section(section, item, span.as_ref());
             } else if self.spec.sections.iter().any(|s| !s.inline && s.name.starts_with(&parent)) {
                 let Some(table) = item.as_table_like() else {
-                    self.report(span.as_ref(), name, format!("`{name}` is a group of sections"), self.section_help(name));
+                    self.report(
+                        span.as_ref(),
+                        name,
+                        format!("`{name}` is a group of sections"),
+                        self.section_help(name),
+                    );
                     continue;
                 };
                 for (sub, item) in table.iter() {
@@ -148,7 +54,7 @@ impl<'a> Reader<'a> {
                     match self.spec.section(&full) {
                         Some(section) => {
                             seen.push(section.name);
-                            self.section(section, item, span);
+                            self.section(section, item, span.as_ref());
                         }
                         None => self.unknown_section(&full, item, span.as_ref()),
                     }
@@ -190,11 +96,18 @@ impl<'a> Reader<'a> {
 
     fn unknown_section(&mut self, name: &str, item: &Item, span: Option<&Range<usize>>) {
         let headers = || {
-            self.spec.sections.iter().filter(|s| !s.inline).map(Section::header).collect::<Vec<_>>().join(", ")
+            self.spec
+                .sections
+                .iter()
+                .filter(|s| !s.inline)
+                .map(Section::header)
+                .collect::<Vec<_>>()
+                .join(", ")
         };
         let (message, help) = if item.is_value() && !item.is_inline_table() {
             let last = name.rsplit('.').next().unwrap_or(name);
-            let home = self.spec.keys.iter().find(|k| k.name == last).and_then(|k| self.spec.section(k.section));
+            let home =
+                self.spec.keys.iter().find(|k| k.name == last).and_then(|k| self.spec.section(k.section));
             let help = match home {
                 Some(s) => format!("put it under {}", s.header()),
                 None => format!("sections are {}", headers()),
@@ -212,14 +125,14 @@ impl<'a> Reader<'a> {
         self.report(span, name, message, help);
     }
 
-    fn section(&mut self, section: &'static Section, item: &Item, span: Option<Range<usize>>) {
+    fn section(&mut self, section: &'static Section, item: &Item, span: Option<&Range<usize>>) {
         let wrong = |this: &mut Self, message: String| {
             let help = format!("write {} and its keys below: {}", section.header(), section.doc);
-            this.report(item.span().as_ref().or(span.as_ref()), section.name, message, help);
+            this.report(item.span().as_ref().or(span), section.name, message, help);
         };
         if !section.list {
             if let Some(table) = item.as_table_like() {
-                let span = header(item, table, span.as_ref());
+                let span = header(item, table, span);
                 let fields = self.fields(section.name, section.name.to_owned(), table, span);
                 self.sections.push(fields);
             } else if item.is_array_of_tables() {
@@ -263,23 +176,32 @@ impl<'a> Reader<'a> {
     ) -> Fields {
         let prefix = prefix(section, &path, table);
         let mut fields = Fields { path, section, span, list: Vec::new() };
+        let mut meant: Vec<&'static str> = Vec::new();
         for (name, item) in table.iter() {
             let key_span = table.key(name).and_then(toml_edit::Key::span);
             let full = format!("{}.{name}", fields.path);
             let Some(spec) = self.spec.key(section, name) else {
-                self.unknown_key(section, name, &full, key_span.as_ref());
+                meant.extend(self.unknown_key(section, name, &full, key_span.as_ref()));
                 continue;
             };
             let held = self.held(spec, &full, &prefix, item, key_span.as_ref());
             fields.list.push(Field { spec, held, span: item.span().or(key_span).or(Some(0..0)) });
         }
-        self.complete(&mut fields, &prefix);
+        self.complete(&mut fields, &prefix, &meant);
         fields
     }
 
-    fn unknown_key(&mut self, section: &'static str, name: &str, full: &str, span: Option<&Range<usize>>) {
+    /// Tells an unknown key; returns the key that was probably meant.
+    fn unknown_key(
+        &mut self,
+        section: &'static str,
+        name: &str,
+        full: &str,
+        span: Option<&Range<usize>>,
+    ) -> Option<&'static str> {
         let header = self.spec.section(section).map_or_else(|| section.to_owned(), Section::header);
-        let near = nearest(name, self.spec.keys_of(section).map(|k| k.name)).and_then(|n| self.spec.key(section, n));
+        let near =
+            nearest(name, self.spec.keys_of(section).map(|k| k.name)).and_then(|n| self.spec.key(section, n));
         let elsewhere =
             self.spec.keys.iter().find(|k| k.name == name).and_then(|k| self.spec.section(k.section));
         let help = match (near, elsewhere) {
@@ -291,11 +213,14 @@ impl<'a> Reader<'a> {
             }
         };
         self.report(span, full, format!("the key `{name}` is not known in {header}"), help);
+        near.filter(|_| elsewhere.is_none()).map(|k| k.name)
     }
 
-    /// Missing keys, defaults, and keys that do not belong to this kind of item.
-    fn complete(&mut self, fields: &mut Fields, prefix: &str) {
-        let header = self.spec.section(fields.section).map_or_else(|| fields.section.to_owned(), Section::header);
+    /// Missing keys, defaults, and keys that do not belong to this kind of item. A key that was
+    /// probably `meant` by an unknown one is not told again as missing.
+    fn complete(&mut self, fields: &mut Fields, prefix: &str, meant: &[&'static str]) {
+        let header =
+            self.spec.section(fields.section).map_or_else(|| fields.section.to_owned(), Section::header);
         let spec = self.spec;
         for key in spec.keys_of(fields.section) {
             let present = fields.get(key.name).is_some();
@@ -323,6 +248,7 @@ impl<'a> Reader<'a> {
             }
             match key.need {
                 Need::Optional => {}
+                Need::Required if meant.contains(&key.name) => {}
                 Need::Required => {
                     let path = format!("{}.{}", fields.path, key.name);
                     let span = fields.span.clone();
@@ -406,8 +332,16 @@ impl<'a> Reader<'a> {
                 // Counts are small; `as f64` is exact far beyond their range.
                 Some(n) => {
                     let q = Quantity { value: n as f64, uncertainty: None };
-                    self.input(key, path.to_owned(), label(""), n.to_string(), q, Dimension::Ratio, value.span())
-                        .map_or(Held::Broken, Held::Number)
+                    self.input(
+                        key,
+                        path.to_owned(),
+                        label(""),
+                        n.to_string(),
+                        q,
+                        Dimension::Ratio,
+                        value.span(),
+                    )
+                    .map_or(Held::Broken, Held::Number)
                 }
                 None => self.wrong_type(key, path, item, key_span),
             },
@@ -419,16 +353,24 @@ impl<'a> Reader<'a> {
                 None => self.wrong_type(key, path, item, key_span),
             },
             Kind::Direction => match value.as_array() {
-                Some(array) => {
-                    self.triple(key, path, &label, array, Dimension::Ratio, &["forward", "right", "down"], value)
-                }
+                Some(array) => self.triple(
+                    key,
+                    path,
+                    &label,
+                    array,
+                    Dimension::Ratio,
+                    &["forward", "right", "down"],
+                    value,
+                ),
                 None => self.wrong_type(key, path, item, key_span),
             },
             Kind::Axes(d) => match value.as_array() {
                 Some(array) => self.triple(key, path, &label, array, d, &["roll", "pitch", "yaw"], value),
                 None => {
                     let mut all = [0; 3];
-                    for ((slot, axis), name) in all.iter_mut().zip(["x", "y", "z"]).zip(["roll", "pitch", "yaw"]) {
+                    for ((slot, axis), name) in
+                        all.iter_mut().zip(["x", "y", "z"]).zip(["roll", "pitch", "yaw"])
+                    {
                         match self.number(key, format!("{path}.{axis}"), label(name), value, d) {
                             Some(i) => *slot = i,
                             // The one text is wrong once.
@@ -563,11 +505,12 @@ impl<'a> Reader<'a> {
             Ok(q) => self.input(key, path, label, text, q, d, span),
             Err(e) => {
                 let help = match &e {
-                    UnitError::Separator { .. } | UnitError::Tolerance { .. } => e.help(),
+                    UnitError::Separator { .. }
+                    | UnitError::Tolerance { .. }
+                    | UnitError::AmbiguousUnit { .. } => e.help(),
                     UnitError::UnknownUnit { near: Some(near), .. } => {
                         format!("did you mean `{near}`? {}", key.remedy())
                     }
-                    UnitError::AmbiguousUnit { .. } => e.help(),
                     _ => key.remedy(),
                 };
                 self.report(span.as_ref(), &path, e.to_string(), help);
@@ -608,33 +551,6 @@ impl<'a> Reader<'a> {
         self.inputs.push(Input { line, spec: key, span });
         Some(self.inputs.len() - 1)
     }
-}
-
-/// Standard uncertainty that is assumed for a key, and whether it is one.
-pub(crate) fn assumed(key: &Key, value: f64, d: Dimension) -> (f64, bool) {
-    let half = match key.tolerance {
-        Tolerance::Exact => return (0.0, false),
-        Tolerance::Percent(p, _) => value.abs() * p / 100.0,
-        Tolerance::Within(text, _) => {
-            let d = if d == Dimension::Temperature { Dimension::TemperatureDifference } else { d };
-            parse_quantity(text, d).map_or(0.0, |q| q.value)
-        }
-    };
-    (half / 3.0_f64.sqrt(), true)
-}
-
-/// Message when a value lies outside its key's range, widened by `slack` (SI).
-pub(crate) fn out_of_range(key: &Key, value: f64, text: &str, d: Dimension, slack: f64) -> Option<String> {
-    let range = key.range?;
-    let min = parse_quantity(range.min, d).ok()?.value;
-    let max = parse_quantity(range.max, d).ok()?.value;
-    let low = if range.above_min { value <= min } else { value < min - slack };
-    let high = if range.below_max { value >= max } else { value > max + slack };
-    (low || high).then(|| {
-        let lower = if range.above_min { format!("above {}", range.min) } else { format!("from {}", range.min) };
-        let upper = if range.below_max { format!("below {}", range.max) } else { format!("to {}", range.max) };
-        format!("`{text}` is out of range ({lower} {upper}): {}", range.why)
-    })
 }
 
 /// Span of a section's header, or of the first key where it has none.

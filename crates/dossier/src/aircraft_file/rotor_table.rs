@@ -87,7 +87,8 @@ fn read_header(file: &Path, line: usize, header: &str) -> Result<Vec<(Column, Un
         let unit_text = parts.collect::<Vec<_>>().join(" ");
         let Some((_, kind)) = COLUMNS.iter().find(|(n, _)| *n == name) else {
             let near = nearest(&name, COLUMNS.iter().map(|(n, _)| *n));
-            let help = near.map_or_else(|| HEADER_HELP.to_owned(), |n| format!("did you mean `{n}`? {HEADER_HELP}"));
+            let help =
+                near.map_or_else(|| HEADER_HELP.to_owned(), |n| format!("did you mean `{n}`? {HEADER_HELP}"));
             errors.push(at(format!("the column `{}` is not known", shortened(&name)), help));
             continue;
         };
@@ -110,7 +111,10 @@ fn read_header(file: &Path, line: usize, header: &str) -> Result<Vec<(Column, Un
         let named = cells(header).any(|(_, c)| c.trim_matches('"').to_lowercase().starts_with(name));
         if !columns.iter().any(|(k, _)| *k == kind) && !named {
             errors.push(
-                Diagnostic::error(file, format!("the column `{name}` is missing")).at(line, 1).found(shortened(header)).help(HEADER_HELP),
+                Diagnostic::error(file, format!("the column `{name}` is missing"))
+                    .at(line, 1)
+                    .found(shortened(header))
+                    .help(HEADER_HELP),
             );
         }
     }
@@ -128,7 +132,12 @@ fn cells(line: &str) -> impl Iterator<Item = (usize, &str)> {
     })
 }
 
-fn read_row(file: &Path, line: usize, text: &str, columns: &[(Column, Unit)]) -> Result<Row, Vec<Diagnostic>> {
+fn read_row(
+    file: &Path,
+    line: usize,
+    text: &str,
+    columns: &[(Column, Unit)],
+) -> Result<Row, Vec<Diagnostic>> {
     let mut errors = Vec::new();
     let found: Vec<(usize, &str)> = cells(text).collect();
     if found.len() != columns.len() {
@@ -145,13 +154,18 @@ fn read_row(file: &Path, line: usize, text: &str, columns: &[(Column, Unit)]) ->
             Diagnostic::error(file, message).at(line, *column).found(shortened(cell)).help(help)
         };
         let Some(x) = cell.parse::<f64>().ok().filter(|x| x.is_finite()) else {
-            errors.push(at("this is not a finite number".to_owned(), "write a number such as 0.098, without a unit"));
+            errors.push(at(
+                "this is not a finite number".to_owned(),
+                "write a number such as 0.098, without a unit",
+            ));
             continue;
         };
         let x = unit.to_si(x);
         let (name, low, high, help) = match kind {
             Column::Speed => ("speed", 0.0, 1e5, "rotor speeds are above 0"),
-            Column::Advance => ("advance", 0.0, 5.0, "the advance ratio V/(n D) is 0 in hover and positive in climb"),
+            Column::Advance => {
+                ("advance", 0.0, 5.0, "the advance ratio V/(n D) is 0 in hover and positive in climb")
+            }
             Column::Ct => ("ct", -1.0, 1.0, "C_T = T/(rho n^2 D^4) lies between -1 and 1"),
             Column::Cp => ("cp", -1.0, 1.0, "C_P = P/(rho n^3 D^5) lies between -1 and 1"),
         };

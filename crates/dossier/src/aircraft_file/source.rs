@@ -8,11 +8,17 @@ use std::path::{Path, PathBuf};
 use toml_edit::{Document, TomlError};
 
 use super::spec::Spec;
-use crate::diagnostic::Diagnostic;
+use crate::diagnostic::{Diagnostic, Diagnostics};
 use crate::units::shortened;
 
 /// Largest file that is read, bytes. A real one has a few thousand.
 pub const LARGEST_FILE: u64 = 1 << 20;
+
+/// One error as the errors of a call.
+#[expect(clippy::boxed_local, reason = "errors on the way are boxed to keep results small")]
+pub(crate) fn all(d: Box<Diagnostic>) -> Diagnostics {
+    Diagnostics(vec![*d])
+}
 
 /// A file's text with its line starts.
 #[derive(Debug, Clone)]
@@ -63,20 +69,23 @@ impl Source {
 ///
 /// # Errors
 /// Not there, a folder, too large, not UTF-8, a byte-order mark.
-pub(crate) fn read_text(path: &Path, what: &str) -> Result<String, Diagnostic> {
-    let opened = std::fs::File::open(path).and_then(|f| f.metadata().map(|m| (f, m)));
-    let (file, meta) = opened.map_err(|e| {
-        Diagnostic::error(path, format!("the {what} cannot be read: {}", reason(&e)))
-            .help("check the name and the folder it should be in")
-    })?;
-    if meta.is_dir() {
-        return Err(Diagnostic::error(path, format!("this is a folder; expected the {what}"))
-            .help("name the file itself"));
+pub(crate) fn read_text(path: &Path, what: &str) -> Result<String, Box<Diagnostic>> {
+    let unread = |e: &std::io::Error| {
+        Box::new(
+            Diagnostic::error(path, format!("the {what} cannot be read: {}", reason(e)))
+                .help("check its name, its folder and its rights"),
+        )
+    };
+    let meta = std::fs::metadata(path).map_err(|e| unread(&e))?;
+    if !meta.is_file() {
+        let found = if meta.is_dir() { "a folder" } else { "not a plain file" };
+        let d = Diagnostic::error(path, format!("this is {found}; expected the {what}"));
+        return Err(Box::new(d.help("name the file itself")));
     }
     let mut bytes = Vec::new();
-    file.take(LARGEST_FILE + 1).read_to_end(&mut bytes).map_err(|e| {
-        Diagnostic::error(path, format!("the {what} cannot be read: {}", reason(&e))).help("check the file's rights")
-    })?;
+    std::fs::File::open(path)
+        .and_then(|f| f.take(LARGEST_FILE + 1).read_to_end(&mut bytes))
+        .map_err(|e| unread(&e))?;
     decode(path, bytes, what)
 }
 
@@ -90,25 +99,31 @@ pub(crate) fn reason(error: &std::io::Error) -> String {
 }
 
 /// Bytes to text: size, encoding, byte-order marks.
-pub(crate) fn decode(path: &Path, bytes: Vec<u8>, what: &str) -> Result<String, Diagnostic> {
+pub(crate) fn decode(path: &Path, bytes: Vec<u8>, what: &str) -> Result<String, Box<Diagnostic>> {
     if bytes.len() as u64 > LARGEST_FILE {
-        return Err(Diagnostic::error(path, format!("the {what} is larger than {} kB", LARGEST_FILE / 1024))
-            .help(format!("an {what} has a few kB; put measured data into records")));
+        return Err(Box::new(
+            Diagnostic::error(path, format!("the {what} is larger than {} kB", LARGEST_FILE / 1024))
+                .help("such a file has a few kB; put measured data into records"),
+        ));
     }
     if bytes.starts_with(&[0xff, 0xfe]) || bytes.starts_with(&[0xfe, 0xff]) {
-        return Err(Diagnostic::error(path, "the text is UTF-16")
-            .at(1, 1)
-            .help("save it as UTF-8 without a byte-order mark"));
+        return Err(Box::new(
+            Diagnostic::error(path, "the text is UTF-16")
+                .at(1, 1)
+                .help("save it as UTF-8 without a byte-order mark"),
+        ));
     }
     String::from_utf8(bytes).map_err(|e| {
         let good = e.utf8_error().valid_up_to();
         let head = String::from_utf8_lossy(e.as_bytes().get(..good).unwrap_or_default()).into_owned();
         let byte = e.as_bytes().get(good).copied().unwrap_or(0);
         let (line, column) = Source::new(path, &head).place(head.len());
-        Diagnostic::error(path, "the text is not UTF-8")
-            .at(line, column)
-            .found(format!("byte 0x{byte:02X}"))
-            .help("save it as UTF-8; for degrees write `deg` or `degC`, for micro write `u`")
+        Box::new(
+            Diagnostic::error(path, "the text is not UTF-8")
+                .at(line, column)
+                .found(format!("byte 0x{byte:02X}"))
+                .help("save it as UTF-8; for degrees write `deg` or `degC`, for micro write `u`"),
+        )
     })
 }
 
@@ -116,24 +131,30 @@ pub(crate) fn decode(path: &Path, bytes: Vec<u8>, what: &str) -> Result<String, 
 ///
 /// # Errors
 /// A byte-order mark, an empty file, or the first syntax error with a hint.
-pub(crate) fn parse_toml(source: &Source, spec: &Spec) -> Result<Document<String>, Diagnostic> {
+pub(crate) fn parse_toml(source: &Source, spec: &Spec) -> Result<Document<String>, Box<Diagnostic>> {
     if source.text.len() as u64 > LARGEST_FILE {
-        return Err(Diagnostic::error(
-            &source.file,
-            format!("the {} is larger than {} kB", spec.what, LARGEST_FILE / 1024),
-        )
-        .help(format!("an {} has a few kB; put measured data into records", spec.what)));
+        return Err(Box::new(
+            Diagnostic::error(
+                &source.file,
+                format!("the {} is larger than {} kB", spec.what, LARGEST_FILE / 1024),
+            )
+            .help("such a file has a few kB; put measured data into records"),
+        ));
     }
     if source.text.starts_with('\u{feff}') {
-        return Err(Diagnostic::error(&source.file, "the file begins with a byte-order mark")
-            .at(1, 1)
-            .help("save it as UTF-8 without a byte-order mark"));
+        return Err(Box::new(
+            Diagnostic::error(&source.file, "the file begins with a byte-order mark")
+                .at(1, 1)
+                .help("save it as UTF-8 without a byte-order mark"),
+        ));
     }
     let written = source.text.lines().any(|l| !l.trim().is_empty() && !l.trim_start().starts_with('#'));
     if !written {
-        return Err(Diagnostic::error(&source.file, format!("the {} is empty", spec.what)).at(1, 1).help(spec.least));
+        return Err(Box::new(
+            Diagnostic::error(&source.file, format!("the {} is empty", spec.what)).at(1, 1).help(spec.least),
+        ));
     }
-    Document::parse(source.text.clone()).map_err(|e| syntax_error(source, &e))
+    Document::parse(source.text.clone()).map_err(|e| Box::new(syntax_error(source, &e)))
 }
 
 fn syntax_error(source: &Source, error: &TomlError) -> Diagnostic {
@@ -181,7 +202,9 @@ fn explain(line: &str, words: &str) -> (String, String) {
         let key = line.split_once('=').map_or(line, |(k, _)| k).trim();
         return pair(
             "this stands twice",
-            format!("keep one `{key}`; a section or a key may stand once, and repeated items have double brackets: [[mass]]"),
+            format!(
+                "keep one `{key}`; a section or a key may stand once, and repeated items have double brackets: [[mass]]"
+            ),
         );
     }
     if line.contains(['\u{201c}', '\u{201d}', '\u{201e}', '\u{2018}', '\u{2019}']) {
@@ -192,7 +215,10 @@ fn explain(line: &str, words: &str) -> (String, String) {
     }
     if let Some(v) = bare {
         if v.is_empty() {
-            return pair("no value after the equals sign", "write key = value, as in diameter = \"15 in\"".to_owned());
+            return pair(
+                "no value after the equals sign",
+                "write key = value, as in diameter = \"15 in\"".to_owned(),
+            );
         }
         if quotes % 2 == 1 {
             return pair(
@@ -201,10 +227,16 @@ fn explain(line: &str, words: &str) -> (String, String) {
             );
         }
         if v.contains('\\') && v.starts_with('"') {
-            return pair("a backslash in a text", "write file names with forward slashes: \"tables/rotor.csv\"".to_owned());
+            return pair(
+                "a backslash in a text",
+                "write file names with forward slashes: \"tables/rotor.csv\"".to_owned(),
+            );
         }
         if v.matches(['[', '{']).count() != v.matches([']', '}']).count() {
-            return pair("a list or table is not closed", "write at = [\"0 mm\", \"0 mm\", \"35 mm\"]".to_owned());
+            return pair(
+                "a list or table is not closed",
+                "write at = [\"0 mm\", \"0 mm\", \"35 mm\"]".to_owned(),
+            );
         }
         if v.starts_with('[') && quotes == 0 && v.chars().any(char::is_alphabetic) {
             return pair(
@@ -228,16 +260,26 @@ fn explain(line: &str, words: &str) -> (String, String) {
         if numeric {
             return pair(
                 "not a number as TOML writes it",
-                "a number has digits on both sides of its point and no zeros in front: 0.105, 20.0".to_owned(),
+                "a number has digits on both sides of its point and no zeros in front: 0.105, 20.0"
+                    .to_owned(),
             );
         }
         if quotes == 0 {
             return pair("a text stands in quotes", format!("write \"{}\"", shortened(v)));
         }
     } else if line.contains(':') {
-        return pair("a key and its value are joined by an equals sign", "write diameter = \"15 in\"".to_owned());
+        return pair(
+            "a key and its value are joined by an equals sign",
+            "write diameter = \"15 in\"".to_owned(),
+        );
     } else if !line.starts_with('[') {
-        return pair("this is neither a section nor a key with a value", "write [rotor], or diameter = \"15 in\"; comments begin with #".to_owned());
+        return pair(
+            "this is neither a section nor a key with a value",
+            "write [rotor], or diameter = \"15 in\"; comments begin with #".to_owned(),
+        );
     }
-    (format!("not TOML: {words}"), "write sections as [rotor] or [[mass]], and values as diameter = \"15 in\"".to_owned())
+    (
+        format!("not TOML: {words}"),
+        "write sections as [rotor] or [[mass]], and values as diameter = \"15 in\"".to_owned(),
+    )
 }

@@ -56,6 +56,18 @@ pub struct Range {
     pub why: &'static str,
 }
 
+impl Range {
+    /// The range in words: "from 2 cm to 3 m", "above 0 kg, at most 500 kg", "from 0, below 1".
+    pub fn words(&self) -> String {
+        match (self.above_min, self.below_max) {
+            (false, false) => format!("from {} to {}", self.min, self.max),
+            (true, false) => format!("above {}, at most {}", self.min, self.max),
+            (false, true) => format!("from {}, below {}", self.min, self.max),
+            (true, true) => format!("above {}, below {}", self.min, self.max),
+        }
+    }
+}
+
 /// Half-width of the rectangular distribution that is assumed where no tolerance is stated.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Tolerance {
@@ -263,7 +275,8 @@ pub(crate) fn distance(a: &str, b: &str) -> usize {
         let mut row = vec![i];
         for j in 1..=b.len() {
             let same = a[i - 1] == b[j - 1];
-            let mut best = (rows[i - 1][j] + 1).min(row[j - 1] + 1).min(rows[i - 1][j - 1] + usize::from(!same));
+            let mut best =
+                (rows[i - 1][j] + 1).min(row[j - 1] + 1).min(rows[i - 1][j - 1] + usize::from(!same));
             if i > 1 && j > 1 && a[i - 1] == b[j - 2] && a[i - 2] == b[j - 1] {
                 best = best.min(rows[i - 2][j - 2] + 1);
             }
@@ -287,10 +300,15 @@ pub(crate) fn nearest<'a>(word: &str, candidates: impl Iterator<Item = &'a str>)
             let p = plain(c);
             let d = distance(&word, &p);
             // A key that begins with the word, or the other way round, is meant even when far.
-            let stem = word.len() >= 3 && (p.starts_with(&word) || word.starts_with(&p) || p.ends_with(&word));
+            let stem =
+                word.len() >= 3 && (p.starts_with(&word) || word.starts_with(&p) || p.ends_with(&word));
             (if stem { d.min(2) } else { d }, c)
         })
-        .filter(|(d, c)| *d <= (c.chars().count().max(word.chars().count()) / 3).max(1).max(usize::from(*d == 2 && word.len() >= 3) * 2))
+        .filter(|(d, c)| {
+            *d <= (c.chars().count().max(word.chars().count()) / 3)
+                .max(1)
+                .max(usize::from(*d == 2 && word.len() >= 3) * 2)
+        })
         .min_by_key(|(d, _)| *d)
         .map(|(_, c)| c)
 }

@@ -42,7 +42,7 @@ pub fn write_demo(dir: &Path, edits: &[KeyChange]) -> Result<(), Diagnostics> {
     let programme = Programme::load(dir)?;
     let fingerprint = file.fingerprint();
 
-    record_store::write(dir, &weighing(&aircraft, &fingerprint))?;
+    record_store::write(&dir.join("records"), &weighing(&aircraft, &fingerprint))?;
     freeze::freeze(dir, Some("b1"), DATE_FROZEN)?;
 
     let bare = aircraft.without_payload();
@@ -50,8 +50,8 @@ pub fn write_demo(dir: &Path, edits: &[KeyChange]) -> Result<(), Diagnostics> {
     let scenario = flight::card_flight(&bare, SEED, 0.95);
     let log = flight::fly(&bare, &air, &scenario)
         .map_err(|e| Diagnostic::error(&path, format!("the flight model cannot fly this aircraft: {e}")))?;
-    record_store::write(dir, &flight_record("2026-03-04-rate-steps", "b1", DATE_FLOWN, &log, &fingerprint))?;
-    record_store::write(dir, &note(&fingerprint))?;
+    record_store::write(&dir.join("records"), &flight_record("2026-03-04-rate-steps", "b1", DATE_FLOWN, &log, &fingerprint))?;
+    record_store::write(&dir.join("records"), &note(&fingerprint))?;
     Ok(())
 }
 

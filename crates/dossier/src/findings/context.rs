@@ -29,8 +29,6 @@ pub(crate) struct Known {
     pub inertia: Option<Mat3>,
     /// Reaction torque per thrust of a rotor, m.
     pub reaction: Option<f64>,
-    /// Spinning inertia of one rotor with its motor, kg m^2.
-    pub spin_inertia: Option<f64>,
     /// Blades of a rotor.
     pub blades: Option<u32>,
     /// Gyro range, rad/s, and accelerometer range, m/s^2.
@@ -60,7 +58,6 @@ impl Known {
             mass: (mass.mass > 0.0).then_some((mass.mass, 0.0)),
             inertia: solid.then_some(mass.inertia),
             reaction: (ct > 0.0).then(|| cp / ct * rotor.diameter / std::f64::consts::TAU),
-            spin_inertia: aircraft.motor.as_ref().map(|m| m.inertia + rotor.inertia),
             blades: Some(rotor.blades),
             ranges: aircraft.imu.as_ref().map(|i| (i.gyro_range, i.accel_range)),
             usable_minimum: aircraft.esc.as_ref().map_or(0.0, |e| e.usable_minimum),

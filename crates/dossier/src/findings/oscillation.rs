@@ -6,8 +6,8 @@ use super::context::{AXES, Context, Out};
 use super::vibration::{density, quiet, turns};
 
 const RESTS: &[&str] = &["loop", "filter", "esc", "motor", "rotor", "mass"];
-/// An oscillation below this is not worth a word, rad/s r.m.s. (0.5 deg/s). Our choice.
-const LEAST: f64 = 0.0087;
+/// An oscillation below this is not worth a word, rad/s r.m.s. (1 deg/s). Our choice.
+const LEAST: f64 = 0.0175;
 
 pub(super) fn run(context: &Context<'_>, out: &mut Out) {
     let (windows, in_hover) = quiet(context);

@@ -18,6 +18,8 @@ const BLOCK: f64 = 0.1;
 const LEAST_HOVER: f64 = 1.5;
 /// Smallest demand that counts as a step, rad/s (20 deg/s).
 const LEAST_STEP: f64 = 0.35;
+/// A held demand may wander by so much either way, rad/s (5 % of 100 deg/s).
+const LEVEL: f64 = 0.09;
 
 /// A rate step with the release that follows it.
 #[derive(Debug, Clone, Copy)]
@@ -32,16 +34,8 @@ pub(super) fn rate_steps(context: &Context<'_>) -> Vec<AxisStep> {
     let mut found = Vec::new();
     for (axis, (letter, _)) in AXES.iter().enumerate() {
         let Some(demand) = context.series(&format!("rate_demand.{letter}")) else { continue };
-        let largest = demand.values.iter().fold(0.0_f64, |m, v| m.max(v.abs()));
-        if largest < LEAST_STEP {
-            continue;
-        }
-        let options = steps::Options {
-            least_size: LEAST_STEP.max(0.25 * largest.min(10.0)),
-            tolerance: (0.05 * largest).clamp(0.02, 0.2),
-            hold: 0.15,
-            longest_edge: 0.1,
-        };
+        let options =
+            steps::Options { least_size: LEAST_STEP, tolerance: LEVEL, hold: 0.15, longest_edge: 0.1 };
         let all = steps::detect(&demand.time, &demand.values, &options);
         let small = |v: f64, of: f64| v.abs() <= 0.2 * of.abs();
         for (k, s) in all.iter().enumerate() {

@@ -138,7 +138,7 @@ pub enum TurnError {
 }
 
 /// Our attitude (north-east-down from front-right-down) from a source's.
-pub fn turn_attitude(q: [f64; 4], earth: &Turn, body: &Turn) -> [f64; 4] {
+pub(super) fn turn_attitude(q: [f64; 4], earth: &Turn, body: &Turn) -> [f64; 4] {
     let norm = q.iter().map(|v| v * v).sum::<f64>().sqrt();
     if !(norm.is_finite() && norm > 1e-9) {
         return [f64::NAN; 4];
@@ -154,7 +154,7 @@ pub fn turn_attitude(q: [f64; 4], earth: &Turn, body: &Turn) -> [f64; 4] {
 }
 
 /// Quaternion of yaw, then pitch, then roll (Diebel 2006, eq. 285 with the sequence 3-2-1), rad.
-pub fn from_angles(roll: f64, pitch: f64, yaw: f64) -> [f64; 4] {
+pub(super) fn from_angles(roll: f64, pitch: f64, yaw: f64) -> [f64; 4] {
     let q = UnitQuaternion::from_euler_angles(roll, pitch, yaw);
     [q.w, q.i, q.j, q.k]
 }

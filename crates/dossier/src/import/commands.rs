@@ -5,7 +5,7 @@ use super::map::ChannelMap;
 use crate::record::Record;
 
 /// Correlation coefficient.
-pub fn correlation(a: &[f64], b: &[f64]) -> f64 {
+pub(super) fn correlation(a: &[f64], b: &[f64]) -> f64 {
     let n = a.len().min(b.len()) as f64;
     if n < 2.0 {
         return 0.0;
@@ -51,7 +51,7 @@ fn exponent(command: &[f64], speed: &[f64]) -> Option<(f64, f64)> {
 }
 
 /// Tests all rotor commands.
-pub fn check(record: &Record, map: &ChannelMap, doubts: &mut Vec<Doubt>) {
+pub(super) fn check(record: &Record, map: &ChannelMap, doubts: &mut Vec<Doubt>) {
     let commands: Vec<(usize, &[f64])> =
         (1..=64).filter_map(|n| record.channel(&format!("rotor.{n}.command")).map(|c| (n, c))).collect();
     if commands.is_empty() {

@@ -11,7 +11,7 @@ use crate::record::Record;
 
 /// Agreement of attitude and rate.
 #[derive(Debug, Clone, Copy)]
-pub struct Agreement {
+pub(super) struct Agreement {
     /// Correlation of attitude axis `i` (row) with rate axis `j`.
     pub correlation: [[f64; 3]; 3],
     /// R.m.s. about the mean, rad/s, of the rate from the attitude.
@@ -23,7 +23,7 @@ pub struct Agreement {
 }
 
 /// Quaternions of a record, where all parts are there.
-pub fn quaternions(record: &Record, stem: &str) -> Option<Vec<Option<UnitQuaternion<f64>>>> {
+pub(super) fn quaternions(record: &Record, stem: &str) -> Option<Vec<Option<UnitQuaternion<f64>>>> {
     let part = |p: usize| record.channel(&quaternion_name(stem, p));
     let (w, i, j, k) = (part(0)?, part(1)?, part(2)?, part(3)?);
     Some(
@@ -38,13 +38,13 @@ pub fn quaternions(record: &Record, stem: &str) -> Option<Vec<Option<UnitQuatern
 }
 
 /// The three channels of a vector.
-pub fn vector<'r>(record: &'r Record, stem: &str) -> Option<[&'r [f64]; 3]> {
+pub(super) fn vector<'r>(record: &'r Record, stem: &str) -> Option<[&'r [f64]; 3]> {
     let part = |i: usize| record.channel(&vector_name(stem, i));
     Some([part(0)?, part(1)?, part(2)?])
 }
 
 /// Compares; `inverse` takes the attitude as body from earth. `None` where there is too little to compare.
-pub fn compare(record: &Record, stem: &str, inverse: bool) -> Option<Agreement> {
+pub(super) fn compare(record: &Record, stem: &str, inverse: bool) -> Option<Agreement> {
     let q = quaternions(record, "attitude")?;
     let rate = vector(record, stem)?;
     let time = &record.time;

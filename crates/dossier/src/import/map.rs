@@ -70,7 +70,7 @@ impl std::fmt::Display for Column {
 }
 
 /// Line and column in the map's text, from 1.
-pub type Place = (usize, usize);
+pub(super) type Place = (usize, usize);
 
 /// The time base of one file.
 #[derive(Debug, Clone, PartialEq)]
@@ -165,7 +165,7 @@ pub struct ChannelMap {
 }
 
 /// Text of a tap point.
-pub fn tap_text(tap: Tap) -> &'static str {
+pub(super) fn tap_text(tap: Tap) -> &'static str {
     match tap {
         Tap::Raw => "raw",
         Tap::Filtered => "filtered",
@@ -177,7 +177,7 @@ pub fn tap_text(tap: Tap) -> &'static str {
 }
 
 /// Text of a time-stamp meaning.
-pub fn stamp_text(stamp: Stamp) -> &'static str {
+pub(super) fn stamp_text(stamp: Stamp) -> &'static str {
     match stamp {
         Stamp::Sampled => "sampled",
         Stamp::Received => "received",

@@ -39,7 +39,7 @@ fn open(path: &Path) -> Result<SerializedFileReader<File>, Diagnostics> {
 }
 
 /// Names of all columns.
-pub fn names(path: &Path) -> Result<Vec<String>, Diagnostics> {
+pub(crate) fn names(path: &Path) -> Result<Vec<String>, Diagnostics> {
     guarded(path, || {
         let reader = open(path)?;
         let schema = reader.metadata().file_metadata().schema_descr();
@@ -48,7 +48,7 @@ pub fn names(path: &Path) -> Result<Vec<String>, Diagnostics> {
 }
 
 /// Reads columns of numbers.
-pub fn read(
+pub(crate) fn read(
     path: &Path,
     names: &[String],
     wanted: &[usize],
@@ -175,7 +175,7 @@ fn pump<T: DataType>(
 }
 
 /// Writes columns of `f64`, all of one length.
-pub fn write(file: &File, columns: &[(&str, &[f64])]) -> Result<(), ParquetError> {
+pub(crate) fn write(file: &File, columns: &[(&str, &[f64])]) -> Result<(), ParquetError> {
     let fields = columns
         .iter()
         .map(|(name, _)| {
@@ -208,7 +208,7 @@ pub fn write(file: &File, columns: &[(&str, &[f64])]) -> Result<(), ParquetError
 }
 
 /// Positions of the columns of numbers.
-pub fn numeric_columns(path: &Path) -> Result<Vec<usize>, Diagnostics> {
+pub(crate) fn numeric_columns(path: &Path) -> Result<Vec<usize>, Diagnostics> {
     guarded(path, || {
         let reader = open(path)?;
         let schema = reader.metadata().file_metadata().schema_descr();

@@ -8,11 +8,11 @@ use super::{parquet_file, text_file, vocabulary};
 use crate::diagnostic::{Diagnostic, Diagnostics};
 
 /// Told of bytes or rows done, of a total.
-pub type Progress<'a> = &'a mut dyn FnMut(u64, u64);
+pub(crate) type Progress<'a> = &'a mut dyn FnMut(u64, u64);
 
 /// Columns of one file.
 #[derive(Debug, Clone, Default)]
-pub struct Table {
+pub(crate) struct Table {
     /// Names of all columns of the file; empty where it has none.
     pub names: Vec<String>,
     /// Number of columns of the file.
@@ -35,7 +35,7 @@ pub struct Table {
 
 impl Table {
     /// Rows kept.
-    pub fn len(&self) -> usize {
+    pub(crate) fn len(&self) -> usize {
         self.columns.values().next().map_or(0, Vec::len)
     }
 }
@@ -58,7 +58,7 @@ impl Default for Limit {
 }
 
 /// A file, opened, its columns known.
-pub enum Opened {
+pub(crate) enum Opened {
     /// Text.
     Text(text_file::Dialect),
     /// Parquet.
@@ -66,7 +66,7 @@ pub enum Opened {
 }
 
 /// Looks at a file's head.
-pub fn open(path: &Path, options: &SourceOptions) -> Result<Opened, Diagnostics> {
+pub(crate) fn open(path: &Path, options: &SourceOptions) -> Result<Opened, Diagnostics> {
     let head = text_file::head(path)?;
     let format = options.format.unwrap_or(if head.starts_with(b"PAR1") { Format::Parquet } else { Format::Csv });
     match format {
@@ -77,21 +77,21 @@ pub fn open(path: &Path, options: &SourceOptions) -> Result<Opened, Diagnostics>
 
 impl Opened {
     /// Names of the columns; empty where the file has none.
-    pub fn names(&self) -> &[String] {
+    pub(crate) fn names(&self) -> &[String] {
         match self {
             Self::Text(d) => &d.names,
             Self::Parquet(n) => n,
         }
     }
     /// Number of columns.
-    pub fn width(&self) -> usize {
+    pub(crate) fn width(&self) -> usize {
         match self {
             Self::Text(d) => d.width,
             Self::Parquet(n) => n.len(),
         }
     }
     /// Reads the wanted columns (positions from 0); rows without a value in `required` are malformed.
-    pub fn read(
+    pub(crate) fn read(
         &self,
         path: &Path,
         wanted: &[usize],
@@ -106,7 +106,7 @@ impl Opened {
     }
 
     /// Position, from 0, of a column; the error says what there is.
-    pub fn find(&self, column: &Column) -> Result<usize, (String, String)> {
+    pub(crate) fn find(&self, column: &Column) -> Result<usize, (String, String)> {
         let names = self.names();
         match column {
             Column::Position(p) if *p <= self.width() => Ok(p - 1),

@@ -50,7 +50,7 @@ fn looks_filtered(levels: [f64; 3]) -> bool {
 }
 
 /// Tests rate channels that are called raw.
-pub fn check(record: &Record, doubts: &mut Vec<Doubt>) {
+pub(super) fn check(record: &Record, doubts: &mut Vec<Doubt>) {
     for stem in ["rate", "rate_raw"] {
         let mut seen = Vec::new();
         for axis in 0..3 {

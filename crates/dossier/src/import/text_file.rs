@@ -19,7 +19,7 @@ const SHOWN: usize = 10;
 
 /// How a text file is written.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Dialect {
+pub(crate) struct Dialect {
     /// Delimiter.
     pub delimiter: Delimiter,
     /// Decimal mark.
@@ -41,7 +41,7 @@ fn io_error(path: &Path, e: &std::io::Error) -> Diagnostics {
 }
 
 /// First bytes of a file.
-pub fn head(path: &Path) -> Result<Vec<u8>, Diagnostics> {
+pub(super) fn head(path: &Path) -> Result<Vec<u8>, Diagnostics> {
     let file = File::open(path).map_err(|e| io_error(path, &e))?;
     let mut head = Vec::new();
     file.take(HEAD as u64).read_to_end(&mut head).map_err(|e| io_error(path, &e))?;
@@ -215,7 +215,7 @@ fn score(lines: &[&Line<'_>], delimiter: Delimiter, decimal: u8) -> (f64, usize)
 }
 
 /// Finds how a text file is written.
-pub fn sniff(path: &Path, head: &[u8], options: &SourceOptions) -> Result<Dialect, Diagnostics> {
+pub(super) fn sniff(path: &Path, head: &[u8], options: &SourceOptions) -> Result<Dialect, Diagnostics> {
     check_text(path, head)?;
     let comment = options.comment.map_or_else(|| vec![b'#', b'%'], |c| vec![c]);
     let all = lines(head, &comment);
@@ -369,7 +369,7 @@ struct Flaw {
 }
 
 /// Reads columns, row by row.
-pub fn read(
+pub(super) fn read(
     path: &Path,
     dialect: &Dialect,
     wanted: &[usize],
@@ -457,7 +457,7 @@ fn complaint(
 }
 
 /// Too many malformed rows stop the import.
-pub fn check_limit(path: &Path, table: &Table, limit: Limit) -> Result<(), Diagnostics> {
+pub(super) fn check_limit(path: &Path, table: &Table, limit: Limit) -> Result<(), Diagnostics> {
     let allowed = ((table.rows as f64 * limit.share).floor() as u64).max(limit.at_least);
     let none_left = table.rows == table.malformed;
     if table.malformed <= allowed && !none_left {
@@ -523,7 +523,7 @@ fn row(
 }
 
 /// Columns that hold numbers, by the file's head.
-pub fn numeric_columns(path: &Path, dialect: &Dialect) -> Result<Vec<usize>, Diagnostics> {
+pub(super) fn numeric_columns(path: &Path, dialect: &Dialect) -> Result<Vec<usize>, Diagnostics> {
     let head = head(path)?;
     let mut counts = vec![(0usize, 0usize); dialect.width];
     let mut fields = Vec::new();

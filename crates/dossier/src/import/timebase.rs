@@ -7,13 +7,13 @@ use super::table::Table;
 use crate::diagnostic::{Diagnostic, Diagnostics};
 
 /// A pause longer than this many median steps is a gap.
-pub const GAP: f64 = 2.5;
+pub(super) const GAP: f64 = 2.5;
 /// Ascending stretches at least this long count as recordings of their own.
 const STRETCH: usize = 10;
 
 /// Rows in the order of time.
 #[derive(Debug, Clone, Default)]
-pub struct TimeBase {
+pub(super) struct TimeBase {
     /// Ascending, s.
     pub time: Vec<f64>,
     /// For each time, the rows that carry it; several where a stamp is repeated.
@@ -27,7 +27,7 @@ pub struct TimeBase {
 }
 
 /// Median of the steps, s; zero with fewer than two times.
-pub fn median_step(time: &[f64]) -> f64 {
+pub(super) fn median_step(time: &[f64]) -> f64 {
     let mut steps: Vec<f64> = time.windows(2).map(|w| w[1] - w[0]).collect();
     if steps.is_empty() {
         return 0.0;
@@ -37,13 +37,13 @@ pub fn median_step(time: &[f64]) -> f64 {
 }
 
 /// Number of pauses longer than [`GAP`] median steps.
-pub fn gaps(time: &[f64]) -> u64 {
+pub(super) fn gaps(time: &[f64]) -> u64 {
     let longest = GAP * median_step(time);
     time.windows(2).filter(|w| w[1] - w[0] > longest).count() as u64
 }
 
 /// Builds the time base of a file.
-pub fn build(path: &Path, table: &Table, column: Option<usize>, entry: &TimeEntry) -> Result<TimeBase, Diagnostics> {
+pub(super) fn build(path: &Path, table: &Table, column: Option<usize>, entry: &TimeEntry) -> Result<TimeBase, Diagnostics> {
     let mut base = TimeBase::default();
     let mut seconds: Vec<f64> = match column.and_then(|c| table.columns.get(&c)) {
         Some(values) => values.clone(),
@@ -138,7 +138,7 @@ fn check_restart(path: &Path, seconds: &[f64], line: impl Fn(usize) -> Option<us
 }
 
 /// Values of a column in the order of a time base; a repeated stamp keeps its first value that is there.
-pub fn in_order(base: &TimeBase, column: &[f64]) -> Vec<f64> {
+pub(super) fn in_order(base: &TimeBase, column: &[f64]) -> Vec<f64> {
     base.rows
         .iter()
         .map(|rows| {
@@ -149,7 +149,7 @@ pub fn in_order(base: &TimeBase, column: &[f64]) -> Vec<f64> {
 }
 
 /// Linear interpolation onto `onto`, never across a gap or beyond the ends.
-pub fn resample(time: &[f64], values: &[f64], onto: &[f64]) -> Vec<f64> {
+pub(super) fn resample(time: &[f64], values: &[f64], onto: &[f64]) -> Vec<f64> {
     let (t, v): (Vec<f64>, Vec<f64>) =
         time.iter().zip(values).filter(|(_, v)| v.is_finite()).map(|(t, v)| (*t, *v)).unzip();
     let longest = GAP * median_step(&t);

@@ -4,7 +4,7 @@ use crate::units::Dimension;
 
 /// Frame that a vector channel is given in.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Frame {
+pub(super) enum Frame {
     /// Body axes.
     Body,
     /// Earth axes.
@@ -13,7 +13,7 @@ pub enum Frame {
 
 /// What a channel name stands for.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Canonical {
+pub(super) struct Canonical {
     /// Dimension; its SI unit is the channel's.
     pub dimension: Dimension,
     /// For vectors: stem (`rate`), axis 0..3 and frame.
@@ -26,7 +26,7 @@ pub struct Canonical {
 
 /// One part of an attitude.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum AttitudePart {
+pub(super) enum AttitudePart {
     /// Quaternion part: 0 scalar, 1 to 3 vector.
     Quaternion(usize),
     /// Angle about the axis 0 roll, 1 pitch, 2 yaw (turned yaw first, then pitch, then roll).
@@ -34,7 +34,7 @@ pub enum AttitudePart {
 }
 
 /// Vector stems with unit and frame.
-pub const VECTORS: &[(&str, Dimension, Frame)] = &[
+pub(super) const VECTORS: &[(&str, Dimension, Frame)] = &[
     ("rate", Dimension::AngularSpeed, Frame::Body),
     ("rate_raw", Dimension::AngularSpeed, Frame::Body),
     ("rate_demand", Dimension::AngularSpeed, Frame::Body),
@@ -49,10 +49,10 @@ pub const VECTORS: &[(&str, Dimension, Frame)] = &[
 ];
 
 /// Attitude stems.
-pub const ATTITUDES: &[&str] = &["attitude", "attitude_demand"];
+pub(super) const ATTITUDES: &[&str] = &["attitude", "attitude_demand"];
 
 /// Single channels with unit.
-pub const SCALARS: &[(&str, Dimension)] = &[
+pub(super) const SCALARS: &[(&str, Dimension)] = &[
     ("thrust_demand", Dimension::Ratio),
     ("battery.voltage", Dimension::Voltage),
     ("battery.current", Dimension::Current),
@@ -65,7 +65,7 @@ pub const SCALARS: &[(&str, Dimension)] = &[
 ];
 
 /// Rotor quantities with unit.
-pub const ROTOR: &[(&str, Dimension)] = &[
+pub(super) const ROTOR: &[(&str, Dimension)] = &[
     ("command", Dimension::Ratio),
     ("speed", Dimension::AngularSpeed),
     ("current", Dimension::Current),
@@ -79,7 +79,7 @@ const PARTS: [&str; 4] = ["w", "i", "j", "k"];
 const ANGLES: [&str; 3] = ["roll", "pitch", "yaw"];
 
 /// Looks a channel name up.
-pub fn canonical(name: &str) -> Option<Canonical> {
+pub(super) fn canonical(name: &str) -> Option<Canonical> {
     let plain = Canonical { dimension: Dimension::Ratio, vector: None, attitude: None, rotor: None };
     if let Some((_, dimension)) = SCALARS.iter().find(|(n, _)| *n == name) {
         return Some(Canonical { dimension: *dimension, ..plain });
@@ -106,22 +106,22 @@ pub fn canonical(name: &str) -> Option<Canonical> {
 }
 
 /// Name of part `axis` of a vector.
-pub fn vector_name(stem: &str, axis: usize) -> String {
+pub(super) fn vector_name(stem: &str, axis: usize) -> String {
     format!("{stem}.{}", AXES.get(axis).copied().unwrap_or("x"))
 }
 
 /// Name of part `part` of a quaternion.
-pub fn quaternion_name(stem: &str, part: usize) -> String {
+pub(super) fn quaternion_name(stem: &str, part: usize) -> String {
     format!("{stem}.{}", PARTS.get(part).copied().unwrap_or("w"))
 }
 
 /// Name of angle `axis` of an attitude.
-pub fn angle_name(stem: &str, axis: usize) -> String {
+pub(super) fn angle_name(stem: &str, axis: usize) -> String {
     format!("{stem}.{}", ANGLES.get(axis).copied().unwrap_or("roll"))
 }
 
 /// One sentence that lists the names.
-pub fn all_names() -> String {
+pub(super) fn all_names() -> String {
     let vectors: Vec<_> = VECTORS.iter().map(|(n, _, _)| format!("{n}.x/.y/.z")).collect();
     let scalars: Vec<_> = SCALARS.iter().map(|(n, _)| *n).collect();
     let rotor: Vec<_> = ROTOR.iter().map(|(n, _)| *n).collect();
@@ -134,7 +134,7 @@ pub fn all_names() -> String {
 }
 
 /// Edit distance of two short words (Levenshtein 1966).
-pub fn distance(a: &str, b: &str) -> usize {
+pub(super) fn distance(a: &str, b: &str) -> usize {
     let b: Vec<char> = b.chars().take(80).collect();
     let mut row: Vec<usize> = (0..=b.len()).collect();
     for (i, ca) in a.chars().take(80).enumerate() {
@@ -154,7 +154,7 @@ pub fn distance(a: &str, b: &str) -> usize {
 }
 
 /// The nearest of some words, when it is near enough to be a slip of the pen.
-pub fn nearest<'a>(word: &str, among: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
+pub(super) fn nearest<'a>(word: &str, among: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
     let lower = word.to_lowercase();
     among
         .into_iter()

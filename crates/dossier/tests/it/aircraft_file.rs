@@ -1,4 +1,5 @@
 //! The aircraft file: reading, resolving, editing, fingerprints, and what broken files are told.
+#![expect(clippy::unwrap_used, clippy::panic, reason = "functions that the tests share")]
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
@@ -90,7 +91,8 @@ fn regress_messages() {
         "layout-and-stations",
         "table-bad-number",
     ] {
-        let mut found = AircraftFile::load(&fixtures().join("broken").join(format!("{name}.toml"))).unwrap_err();
+        let mut found =
+            AircraftFile::load(&fixtures().join("broken").join(format!("{name}.toml"))).unwrap_err();
         for d in &mut found.0 {
             d.file = d.file.file_name().unwrap().into();
         }
@@ -107,7 +109,7 @@ fn regress_all_errors_at_once_in_reading_order() {
         .replace("item = \"battery\"", "itme = \"battery\"");
     let found = parse(&broken).unwrap_err();
     let keys: Vec<&str> = found.0.iter().filter_map(|d| d.key.as_deref()).collect();
-    assert_eq!(keys, ["mass.2.item", "mass.2.itme", "rotor.diameter", "motor.kv", "filter.1.cutoff"]);
+    assert_eq!(keys, ["mass.2.itme", "rotor.diameter", "motor.kv", "filter.1.cutoff"]);
     assert!(found.0.windows(2).all(|w| w[0].line <= w[1].line));
 }
 
@@ -222,27 +224,44 @@ fn regress_warnings_with_numbers() {
     // Q/T = C_P D/(2 pi C_T) = 0.04 x 0.381/(2 pi x 0.105) = 23.1 mm; sin 8 deg x 310 mm = 43.1 mm,
     // less what the reaction loses by the tilt.
     let cant = |deg: &str| {
-        told(&[("layout = \"quad-x\"", &format!("layout = \"quad-x\"\ncant = \"{deg} deg\"\ncant_sense = \"against-reaction\""))])
+        told(&[(
+            "layout = \"quad-x\"",
+            &format!("layout = \"quad-x\"\ncant = \"{deg} deg\"\ncant_sense = \"against-reaction\""),
+        )])
     };
     let reversed = cant("8");
     assert!(reversed[0].message.contains("reverses yaw"), "{}", reversed[0]);
-    assert!(reversed[0].message.contains("43.1 mm against a torque per thrust of 22.9 mm"), "{}", reversed[0]);
+    assert!(
+        reversed[0].message.contains("43.1 mm against a torque per thrust of 22.9 mm"),
+        "{}",
+        reversed[0]
+    );
     assert!(cant("3.5")[0].message.contains("takes most of the yaw"));
     assert!(cant("1").is_empty());
-    let spins = told(&[("layout = \"quad-x\"", "layout = \"quad-x\"\nspins = [\"ccw\", \"cw\", \"ccw\", \"ccw\"]")]);
+    let spins =
+        told(&[("layout = \"quad-x\"", "layout = \"quad-x\"\nspins = [\"ccw\", \"cw\", \"ccw\", \"ccw\"]")]);
     assert!(spins[0].message.contains("3 of 4 rotors turn ccw"), "{}", spins[0]);
     assert_eq!(spins[0].line, Some(5));
     assert!(told(&[("cutoff = \"3.3 V\"", "cutoff = \"2.8 V\"")])[0].message.contains("2.8 V"));
-    assert!(told(&[("rate = \"1 kHz\"\ndelay = \"0.4 ms\"", "rate = \"2 kHz\"\ndelay = \"0.4 ms\"")])[0].message.contains("2000 Hz"));
+    assert!(
+        told(&[("rate = \"1 kHz\"\ndelay = \"0.4 ms\"", "rate = \"2 kHz\"\ndelay = \"0.4 ms\"")])[0]
+            .message
+            .contains("2000 Hz")
+    );
 }
 
 #[test]
 fn prop_overrides_reach_the_aircraft() {
     let file = good("tarn-b1.toml");
-    let with = |pairs: &[(&str, f64)]| {
-        file.resolve(&pairs.iter().map(|(k, v)| ((*k).to_owned(), *v)).collect())
-    };
-    let r = with(&[("mass.2.at.x", 0.015), ("loop.rate.p.y", 30.0), ("aircraft.arm", 0.4), ("imu.sample_rate", 2000.0)]).unwrap();
+    let with =
+        |pairs: &[(&str, f64)]| file.resolve(&pairs.iter().map(|(k, v)| ((*k).to_owned(), *v)).collect());
+    let r = with(&[
+        ("mass.2.at.x", 0.015),
+        ("loop.rate.p.y", 30.0),
+        ("aircraft.arm", 0.4),
+        ("imu.sample_rate", 2000.0),
+    ])
+    .unwrap();
     assert_eq!(r.aircraft.bodies[1].at.x, 0.015);
     assert_eq!(r.aircraft.rate_loop.unwrap().p, [22.0, 30.0, 8.0]);
     assert!((r.aircraft.stations[0].at.norm() - 0.4).abs() < 1e-12);
@@ -251,14 +270,25 @@ fn prop_overrides_reach_the_aircraft() {
     // Every input moves something: none is read and then forgotten.
     let before = file.resolve(&none()).unwrap();
     for input in &before.inputs {
-        let spec = input.key.starts_with("battery.series") || input.key.starts_with("battery.parallel")
-            || input.key.ends_with("blades") || input.key.ends_with("order");
-        let moved = if spec { input.value + 1.0 } else { input.value * 1.01 + if input.value == 0.0 { 1e-4 } else { 0.0 } };
+        let spec = input.key.starts_with("battery.series")
+            || input.key.starts_with("battery.parallel")
+            || input.key.ends_with("blades")
+            || input.key.ends_with("order");
+        let moved = if spec {
+            input.value + 1.0
+        } else {
+            input.value * 1.01 + if input.value == 0.0 { 1e-4 } else { 0.0 }
+        };
         let after = with(&[(&input.key, moved)]).unwrap_or_else(|d| panic!("{}: {d}", input.key));
         assert_ne!(after.aircraft, before.aircraft, "{}", input.key);
     }
     // What may not be is told with its key.
-    for (key, value) in [("rotor.diameter", -1.0), ("rotor.ct", f64::NAN), ("battery.series", 5.5), ("filter.1.cutoff", 700.0)] {
+    for (key, value) in [
+        ("rotor.diameter", -1.0),
+        ("rotor.ct", f64::NAN),
+        ("battery.series", 5.5),
+        ("filter.1.cutoff", 700.0),
+    ] {
         let d = with(&[(key, value)]).unwrap_err();
         assert_eq!(d.0[0].key.as_deref(), Some(key), "{d}");
         assert!(d.0[0].help.is_some());
@@ -303,8 +333,13 @@ fn regress_edits_keep_the_rest() {
     assert!(offset.text().contains("at = [\"0 mm\", \"0 mm\", \"-20 mm\"]"), "{}", offset.text());
     // Explicit stations, inline forms.
     let station = good("stations-and-table.toml");
-    let turned = station.with_edits(&[change("station.1.spin", "\"cw\""), change("station.2.at.y", "\"-240 mm\"")]);
+    let turned =
+        station.with_edits(&[change("station.1.spin", "\"cw\""), change("station.2.at.y", "\"-240 mm\"")]);
     assert_eq!(turned.unwrap().resolve(&none()).unwrap().aircraft.stations[0].spin, Spin::Cw);
+    // Line ends of another system stay as they are.
+    let returns = parse(&file.text().replace('\n', "\r\n")).unwrap();
+    let edited = returns.with_edits(&[change("esc.dead_time", "\"3 ms\"")]).unwrap();
+    assert_eq!(edited.text(), returns.text().replace("\"1.5 ms\"", "\"3 ms\""));
     // The same text when nothing is asked.
     assert_eq!(file.with_edits(&[]).unwrap().text(), file.text());
 }
@@ -342,7 +377,18 @@ fn prop_fingerprint() {
     let sections: Vec<&str> = before.keys().map(String::as_str).collect();
     assert_eq!(
         sections,
-        ["battery", "esc", "filter", "geometry", "imu", "loop.attitude", "loop.rate", "mass", "motor", "rotor"]
+        [
+            "battery",
+            "esc",
+            "filter",
+            "geometry",
+            "imu",
+            "loop.attitude",
+            "loop.rate",
+            "mass",
+            "motor",
+            "rotor"
+        ]
     );
     let mut same = text("tarn-b1.toml");
     for (from, to) in [
@@ -383,7 +429,8 @@ fn prop_fingerprint() {
         ("aircraft.spins", "[\"cw\", \"ccw\", \"cw\", \"ccw\"]", "geometry"),
     ] {
         let after = file.with_edits(&[change(key, value)]).unwrap().fingerprint();
-        let changed: Vec<&String> = before.iter().filter(|(k, v)| after.get(*k) != Some(v)).map(|(k, _)| k).collect();
+        let changed: Vec<&String> =
+            before.iter().filter(|(k, v)| after.get(*k) != Some(v)).map(|(k, _)| k).collect();
         assert_eq!(changed, [section], "{key}");
     }
     // A tolerance says how well a part is known, not which part it is.

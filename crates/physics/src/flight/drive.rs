@@ -28,7 +28,9 @@ impl Supply {
     /// No-load torque at a speed, N m, as opposed to the rotation. The constant torque of the motor
     /// model is faded within about 1 rad/s of standstill, so that a stopped rotor stays stopped.
     pub(super) fn friction(&self, speed: f64) -> f64 {
-        self.motor.kt * self.motor.no_load_current * speed.tanh()
+        // tanh is 1 to the last digit from 20 on.
+        let fade = if speed > 20.0 { 1.0 } else { speed.tanh() };
+        self.motor.kt * self.motor.no_load_current * fade
     }
 
     /// Voltage at the ESC's output that keeps a speed, rad/s, against a torque of the air, N m.

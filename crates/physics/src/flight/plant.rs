@@ -176,9 +176,9 @@ impl Plant<'_> {
                 (0.0, 0.0)
             };
             let pull = hub.unbalance * w * w;
+            let (sin, cos) = angle.sin_cos();
             let passage = self.blade_passage * (f64::from(self.rotor.blades) * angle).cos();
-            let at_hub = hub.axis * (thrust * (1.0 + passage))
-                + (hub.side_a * angle.cos() + hub.side_b * angle.sin()) * pull;
+            let at_hub = hub.axis * (thrust * (1.0 + passage)) + (hub.side_a * cos + hub.side_b * sin) * pull;
             force += at_hub;
 
             let rubbing = self.supply.friction(w);

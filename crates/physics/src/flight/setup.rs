@@ -21,6 +21,10 @@ use crate::{STANDARD_GRAVITY, Vec3};
 const CURVE_POINTS: u32 = 256;
 /// Longest flight, s: a limit against a slip of the pen.
 const LONGEST: f64 = 7200.0;
+/// Most rows of a log, likewise.
+const MOST_ROWS: f64 = 2e7;
+/// Longest delay of a part, s, likewise.
+const LONGEST_DELAY: f64 = 10.0;
 
 /// Everything a run starts with.
 pub(super) struct Setup<'a> {
@@ -106,11 +110,19 @@ fn check(
         ("loop.rate.delay", rate_loop.delay),
         ("loop.rate.d_lag", rate_loop.d_lag),
         ("aircraft.drag_area", aircraft.drag_area),
+        ("loop.attitude.rate_limit", aircraft.attitude_loop.as_ref().map_or(0.0, |outer| outer.rate_limit)),
     ];
     let limits = [
         ("duration", scenario.duration, LONGEST, "at most 7200 s"),
         ("log rate", scenario.log_rate, 1e5, "at most 100 000 Hz"),
-        ("step", scenario.step, 1e-3, "at most 0.001 s"),
+        ("rows of the log", scenario.duration * scenario.log_rate, MOST_ROWS, "at most 20 million"),
+        ("step", scenario.step, 1e-3, "0.000 001 to 0.001 s"),
+        ("step", -scenario.step, -1e-6, "0.000 001 to 0.001 s"),
+        ("esc.dead_time", esc.dead_time, LONGEST_DELAY, "at most 10 s"),
+        ("esc.update_period", esc.update_period, LONGEST_DELAY, "at most 10 s"),
+        ("esc.protocol_period", esc.protocol_period, LONGEST_DELAY, "at most 10 s"),
+        ("imu.delay", imu.delay, LONGEST_DELAY, "at most 10 s"),
+        ("loop.rate.delay", rate_loop.delay, LONGEST_DELAY, "at most 10 s"),
         ("loop.rate.rate", 1.0 / rate_loop.period, 1e5, "at most 100 000 Hz"),
         ("imu.sample_rate", 1.0 / imu.sample_period, 1e5, "at most 100 000 Hz"),
         ("esc.usable_minimum", esc.usable_minimum, 1.0, "at most 1"),
@@ -132,6 +144,20 @@ fn check(
     for (what, value, most, allowed) in limits {
         if value.is_nan() || value > most {
             return wrong(what, value.abs(), allowed);
+        }
+    }
+    let outer_gains = aircraft.attitude_loop.as_ref().map_or([0.0; 3], |outer| outer.gain);
+    let gains = [
+        ("loop.rate.p", rate_loop.p),
+        ("loop.rate.i", rate_loop.i),
+        ("loop.rate.d", rate_loop.d),
+        ("loop.attitude.gain", outer_gains),
+    ];
+    for (what, values) in gains {
+        for value in values {
+            if !value.is_finite() {
+                return wrong(what, value, "a finite number");
+            }
         }
     }
     for segment in &scenario.script {

@@ -7,7 +7,8 @@
 //! > error of about e^(-2 s0 P) y(2 P + t)
 //!
 //! with F = T(s)/s, P twice the time asked for and e^(-2 s0 P) = 1e-9. The series is cut where F has become
-//! negligible, with its last half tapered: kinks are then rounded over about 0.1 ms, and nothing else is. Needs no
+//! negligible, with its last half tapered. Where there is a motor lag the error is below 1e-6; a loop of an integrator
+//! and a delay alone has a kink where the delay ends, rounded by some 1e-5 s times its slope. Needs no
 //! rational form, no Pade form and no stability.
 
 use std::f64::consts::PI;

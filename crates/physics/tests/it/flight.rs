@@ -174,7 +174,7 @@ fn val_tumbling_follows_elliptic_functions() {
     aircraft.imu.as_mut().unwrap().delay = 0.0;
     let log = fly(&aircraft, &vacuum, &scenario).unwrap();
     let mut worst = 0.0_f64;
-    for row in table(include_str!("../../reference/flight_tumbling.csv")) {
+    for row in table(include_str!("../../../../reference/flight_tumbling.csv")) {
         let at = (row[0] * scenario.log_rate).round() as usize;
         for (axis, &expected) in ["x", "y", "z"].iter().zip(&row[1..]) {
             worst = worst.max((channel(&log, &format!("rate_raw.{axis}"))[at] - expected).abs());
@@ -409,7 +409,7 @@ fn val_once_per_revolution_vibration_is_force_over_mass() {
 
 #[test]
 fn val_rate_step_is_that_of_the_linear_loop() {
-    let reference = table(include_str!("../../reference/flight_rate_step.csv"));
+    let reference = table(include_str!("../../../../reference/flight_rate_step.csv"));
     for linearised in [true, false] {
         let mut aircraft = quad();
         aircraft.rotor.pitch = None;
@@ -499,6 +499,20 @@ fn prop_bad_input_is_an_error() {
         let mut scenario = good.clone();
         scenario.duration = bad;
         assert!(fly(&aircraft, &sea_level(), &scenario).is_err());
+    }
+    let spoil: [fn(&mut Aircraft, &mut Scenario); 7] = [
+        |a, _| a.esc.as_mut().unwrap().dead_time = 1e300,
+        |a, _| a.attitude_loop.as_mut().unwrap().rate_limit = -1.0,
+        |a, _| a.rate_loop.as_mut().unwrap().p = [f64::NAN; 3],
+        |a, _| a.filters = vec![Filter::LowPass { order: 2, cutoff: 900.0 }],
+        |_, s| s.step = 1e-300,
+        |_, s| s.log_rate = 1e300,
+        |_, s| s.height = f64::NAN,
+    ];
+    for (k, change) in spoil.iter().enumerate() {
+        let (mut bad, mut scenario) = (aircraft.clone(), good.clone());
+        change(&mut bad, &mut scenario);
+        assert!(fly(&bad, &sea_level(), &scenario).is_err(), "{k}");
     }
     let mut scenario = good.clone();
     scenario.initial_charge = 1.2;
