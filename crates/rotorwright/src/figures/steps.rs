@@ -21,7 +21,6 @@ pub(crate) struct Limits {
 
 fn sides(axis: char) -> (&'static str, &'static str) {
     match axis {
-        'x' => ("right", "left"),
         'y' => ("nose up", "nose down"),
         _ => ("right", "left"),
     }

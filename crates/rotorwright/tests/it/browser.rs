@@ -1,6 +1,8 @@
 //! The workbench in headless Chromium, where the machine has one: no console errors, no sideways
 //! scrolling on a phone, and a form that changes the numbers. Pictures go to the target folder.
 
+#![expect(clippy::unwrap_used, clippy::expect_used, reason = "a test fails by panicking")]
+
 use std::io::{BufRead as _, BufReader, Read as _, Write as _};
 use std::net::{SocketAddr, TcpStream};
 use std::path::{Path, PathBuf};

@@ -1,6 +1,8 @@
 //! A result as `check` would give it, and a source that answers what-ifs: invented figures of the
 //! programme "Tarn", laid out so that every state and every kind of finding occurs.
 
+#![expect(clippy::expect_used, reason = "a test fails by panicking")]
+
 use std::collections::BTreeMap;
 use std::f64::consts::{PI, TAU};
 use std::path::Path;

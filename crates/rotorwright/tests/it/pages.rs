@@ -1,5 +1,7 @@
 //! Pages of the workbench and the report, asked without a port.
 
+#![expect(clippy::unwrap_used, reason = "a test fails by panicking")]
+
 use axum::body::{Body, to_bytes};
 use axum::http::{Request, StatusCode, header};
 use rotorwright::web::{AppState, app};
