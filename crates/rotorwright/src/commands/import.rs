@@ -117,7 +117,10 @@ impl Place {
 
 fn flight(args: &Args, place: &Place, out: &mut dyn Write) -> Outcome {
     if args.files.is_empty() {
-        return Err(Failure::call("no log file is named", "rotorwright import hop.csv --into heron --kind flight"));
+        return Err(Failure::call(
+            "no log file is named",
+            "rotorwright import hop.csv --into heron --kind flight",
+        ));
     }
     if !args.value.is_empty() {
         return Err(Failure::call(
