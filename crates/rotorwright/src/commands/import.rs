@@ -196,10 +196,11 @@ pub(super) fn propose(files: &[PathBuf], accept: &[String], as_json: bool, out: 
 }
 
 /// The text of a channel map.
-pub(super) fn map_text(map: &Path) -> Result<String, Diagnostic> {
+pub(super) fn map_text(map: &Path) -> Result<String, Failure> {
     std::fs::read_to_string(map).map_err(|e| {
         Diagnostic::error(map, format!("cannot be read: {e}"))
             .help("--channels names a channel map; without it, one is proposed")
+            .into()
     })
 }
 
