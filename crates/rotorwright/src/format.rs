@@ -96,6 +96,7 @@ const PERCENT: &[&str] = &[
     "spread",
     "saturation",
     "saturated",
+    "clipping",
     "efficiency",
     "command",
     "asymmetry",
