@@ -190,8 +190,8 @@ fn write_whole(path: &Path, text: &[u8]) -> Result<(), Failure> {
     })
 }
 
-/// Fills a new folder by `fill`: the whole folder appears, or none of it. An empty folder that is
-/// already there is taken.
+/// Fills a new folder by `fill`: the whole folder appears, or none of it. Into an empty folder that
+/// is there already everything moves when it is complete, `dossier.toml` last.
 fn make_folder(dir: &Path, fill: impl FnOnce(&Path) -> Result<(), Failure>) -> Result<(), Failure> {
     let wrong = |e: io::Error| -> Failure {
         Diagnostic::error(dir, format!("cannot be made: {e}"))
@@ -217,10 +217,24 @@ fn make_folder(dir: &Path, fill: impl FnOnce(&Path) -> Result<(), Failure>) -> R
         .and_then(|()| std::fs::create_dir(&staging))
         .map_err(wrong)
         .and_then(|()| fill(&staging))
-        .and_then(|()| std::fs::rename(&staging, dir).map_err(wrong));
+        .and_then(|()| {
+            let moved = if taken.is_ok() { move_into(&staging, dir) } else { std::fs::rename(&staging, dir) };
+            moved.map_err(wrong)
+        });
     made.inspect_err(|_| {
         let _ = std::fs::remove_dir_all(&staging);
     })
+}
+
+/// Moves all that is in one folder into another, `dossier.toml` last.
+fn move_into(from: &Path, to: &Path) -> io::Result<()> {
+    let mut names =
+        std::fs::read_dir(from)?.map(|e| e.map(|e| e.file_name())).collect::<io::Result<Vec<_>>>()?;
+    names.sort_by_key(|n| n == "dossier.toml");
+    for name in names {
+        std::fs::rename(from.join(&name), to.join(&name))?;
+    }
+    std::fs::remove_dir(from)
 }
 
 /// Today in UTC, ISO 8601.

@@ -35,9 +35,15 @@ pub(super) fn run(args: &Args, out: &mut dyn Write) -> Outcome {
         ));
     }
     let name = args.name.clone().unwrap_or_else(|| {
-        args.dir.file_name().map_or_else(|| "Aircraft".to_owned(), |n| n.to_string_lossy().into_owned())
+        let whole = args.dir.canonicalize().unwrap_or_else(|_| args.dir.clone());
+        whole.file_name().map_or_else(|| "Aircraft".to_owned(), |n| n.to_string_lossy().into_owned())
     });
-    let fill = |template: &str| template.replace("@name@", &quoted(&name)).replace("@layout@", &args.layout);
+    let fill = |template: &str| {
+        template
+            .replace("@name@", &quoted(&name))
+            .replace("@layout@", &args.layout)
+            .replace("@arm@", arm(&args.layout))
+    };
     make_folder(&args.dir, |dir| {
         let build = dir.join("builds").join("b1");
         std::fs::create_dir_all(&build)
@@ -53,6 +59,18 @@ pub(super) fn run(args: &Args, out: &mut dyn Write) -> Outcome {
         args.dir.display()
     ));
     Ok(Status::Met)
+}
+
+/// An arm that keeps the example's discs of 11 in apart: neighbours of six stand one arm from each
+/// other, of eight 0.77 arms.
+fn arm(layout: &str) -> &'static str {
+    if layout.starts_with("octo") {
+        "420 mm"
+    } else if layout.starts_with("hex") {
+        "320 mm"
+    } else {
+        "250 mm"
+    }
 }
 
 /// The text between the quotes of a TOML string.

@@ -64,6 +64,23 @@ fn commands() -> Vec<String> {
         .collect()
 }
 
+/// A page of docs/ that is made from the program: rewritten on demand, else compared.
+fn generated(name: &str, page: &str) {
+    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../docs").join(name);
+    if std::env::var_os("ROTORWRIGHT_UPDATE").is_some() {
+        std::fs::write(&path, page).unwrap();
+    }
+    let kept = std::fs::read_to_string(&path).unwrap_or_default();
+    assert!(kept == page, "docs/{name} is out of date; CONTRIBUTING.md says how to rewrite it");
+}
+
+#[test]
+fn regress_key_reference() {
+    let head = "# The keys of aircraft.toml and dossier.toml\n\nMade from the tables that read the files; \
+                CONTRIBUTING.md says how to rewrite it. Do not edit.\n\n";
+    generated("keys.md", &format!("{head}{}", dossier::schema::markdown()));
+}
+
 /// docs/command-line.md is the help texts, word for word.
 #[test]
 fn regress_command_line_reference() {
@@ -76,12 +93,7 @@ fn regress_command_line_reference() {
         ends(&help, 0);
         let _ = write!(page, "\n## {command}\n\n```\n{}```\n", stdout(&help));
     }
-    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../docs/command-line.md");
-    if std::env::var_os("ROTORWRIGHT_UPDATE").is_some() {
-        std::fs::write(&path, &page).unwrap();
-    }
-    let kept = std::fs::read_to_string(&path).unwrap_or_default();
-    assert!(kept == page, "docs/command-line.md is out of date; CONTRIBUTING.md says how to rewrite it");
+    generated("command-line.md", &page);
 }
 
 #[test]
@@ -162,17 +174,17 @@ stamp = "sampled"
 name = "rate.x"
 position = 2
 unit = "deg/s"
-tap = "raw"
+tap = "filtered"
 [[channel]]
 name = "rate.y"
 position = 3
 unit = "deg/s"
-tap = "raw"
+tap = "filtered"
 [[channel]]
 name = "rate.z"
 position = 4
 unit = "deg/s"
-tap = "raw"
+tap = "filtered"
 [[channel]]
 name = "accel.z"
 position = 5
@@ -248,6 +260,15 @@ fn the_whole_path_by_hand() {
     assert!(std::fs::read_to_string(&html).unwrap().contains("</html>"));
     // It has flown: too late to freeze.
     ends(&run(&["freeze", heron]), 2);
+}
+
+#[test]
+fn new_fills_the_empty_folder_that_one_stands_in() {
+    let dir = tempfile::tempdir().unwrap();
+    let o = binary().args(["new", ".", "--layout", "quad-plus"]).current_dir(dir.path()).output().unwrap();
+    ends(&o, 0);
+    assert!(Programme::load(dir.path()).is_ok());
+    assert!(tree(dir.path()).iter().all(|p| !text(p).ends_with(".tmp")));
 }
 
 #[test]
