@@ -18,7 +18,7 @@ use crate::predict::{Group, Subject};
 use crate::result::{Cause, ChangeClass, Effect, KeyChange, Limit};
 
 /// Causes of one shortfall, and the test that separates the first two where they fit alike.
-pub struct Verdict {
+pub(super) struct Verdict {
     /// Up to three causes.
     pub causes: Vec<Cause>,
     /// The separating test.
@@ -32,10 +32,10 @@ struct Tried<'c> {
 }
 
 /// Evidence of each gate: its name and the sections it rests on.
-pub type Rests = [(String, BTreeSet<String>)];
+pub(super) type Rests = [(String, BTreeSet<String>)];
 
 /// Finds the causes of a shortfall.
-pub fn causes(ctx: &Context<'_>, draft: &Draft, limit: &Limit, rests: &Rests) -> Verdict {
+pub(super) fn causes(ctx: &Context<'_>, draft: &Draft, limit: &Limit, rests: &Rests) -> Verdict {
     let none = Verdict { causes: Vec::new(), separating_test: None };
     let Some(metric) = draft.metric else { return none };
     let Some((figure, measured)) = draft.figure() else { return none };
@@ -166,7 +166,7 @@ fn cause(
 }
 
 /// Section of the aircraft file that a key belongs to.
-pub fn section(key: &str) -> &str {
+pub(super) fn section(key: &str) -> &str {
     let mut parts = key.split('.');
     match parts.next().unwrap_or_default() {
         "aircraft" | "station" => "geometry",

@@ -10,7 +10,7 @@ use crate::predict::Group;
 use crate::result::Ledger;
 
 /// The gate.
-pub const GATE: GateSpec = GateSpec {
+pub(super) const GATE: GateSpec = GateSpec {
     id: "hover",
     name: "Hover",
     question: "Does it hover as computed?",

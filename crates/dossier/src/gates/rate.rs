@@ -9,7 +9,7 @@ use crate::predict::{Group, delay_budget};
 use crate::result::Ledger;
 
 /// The gate.
-pub const GATE: GateSpec = GateSpec {
+pub(super) const GATE: GateSpec = GateSpec {
     id: "rate",
     name: "Rate",
     question: "Are rate steps crisp, without overshoot or drift?",

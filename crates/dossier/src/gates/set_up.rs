@@ -7,7 +7,7 @@ use crate::gates::criterion::{Compare, Draft};
 use crate::result::Ledger;
 
 /// The gate.
-pub const GATE: GateSpec = GateSpec {
+pub(super) const GATE: GateSpec = GateSpec {
     id: "set-up",
     name: "Set-up",
     question: "Do order, spins and signs agree with the aircraft file?",

@@ -10,7 +10,7 @@ use crate::predict::{Group, mean_arm, rotor_centre};
 use crate::result::{Ledger, LedgerLine};
 
 /// The gate.
-pub const GATE: GateSpec = GateSpec {
+pub(super) const GATE: GateSpec = GateSpec {
     id: "sizing",
     name: "Sizing",
     question: "Does it lift with margin?",

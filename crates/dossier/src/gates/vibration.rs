@@ -8,7 +8,7 @@ use crate::predict::Group;
 use crate::result::Ledger;
 
 /// The gate.
-pub const GATE: GateSpec = GateSpec {
+pub(super) const GATE: GateSpec = GateSpec {
     id: "vibration",
     name: "Vibration",
     question: "Is what remains small enough to filter cheaply?",
