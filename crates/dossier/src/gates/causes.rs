@@ -28,6 +28,8 @@ pub(super) struct Verdict {
 struct Tried<'c> {
     candidate: &'c Candidate,
     value: f64,
+    /// Whether the reference removes the whole shortfall.
+    removes: bool,
     score: f64,
 }
 
@@ -70,12 +72,8 @@ pub(super) fn causes(ctx: &Context<'_>, draft: &Draft, limit: &Limit, rests: &Re
             if !gain.is_finite() || gain <= 0.02 * shortfall {
                 return None;
             }
-            let value = if !c.fixed && inside(at_reference, &lim) {
-                least(c, &value_at)
-            } else {
-                c.reference
-            };
-            Some(Tried { candidate: c, value, score: c.departure * (gain / shortfall).min(1.0) })
+            let removes = inside(at_reference, &lim);
+            Some(Tried { candidate: c, value: c.reference, removes, score: c.departure * (gain / shortfall).min(1.0) })
         })
         .collect();
     tried.sort_by(|a, b| {
@@ -83,6 +81,9 @@ pub(super) fn causes(ctx: &Context<'_>, draft: &Draft, limit: &Limit, rests: &Re
         last(a).cmp(&last(b)).then(b.score.total_cmp(&a.score)).then_with(|| a.candidate.name.cmp(&b.candidate.name))
     });
     tried.truncate(3);
+    tried.par_iter_mut().filter(|t| t.removes && !t.candidate.fixed).for_each(|t| {
+        t.value = least(t.candidate, &value_at);
+    });
     let separating_test = match tried.as_slice() {
         [a, b, ..] if b.score > 0.8 * a.score && a.candidate.class != ChangeClass::Gain => Some(format!(
             "{} and {} fit alike; the cheapest measurement that separates them: {}",
@@ -90,12 +91,12 @@ pub(super) fn causes(ctx: &Context<'_>, draft: &Draft, limit: &Limit, rests: &Re
         )),
         _ => None,
     };
-    let causes = tried.iter().filter_map(|t| cause(ctx, draft, metric, limit, t, rests)).collect();
+    let causes = tried.par_iter().filter_map(|t| cause(ctx, draft, metric, limit, t, rests)).collect();
     Verdict { causes, separating_test }
 }
 
 /// Least change that meets the limit, a little beyond it so that it is met after rounding.
-fn least(c: &Candidate, value_at: &dyn Fn(&[KeyChange]) -> Option<(f64, Limit)>) -> f64 {
+fn least(c: &Candidate, value_at: &(dyn Fn(&[KeyChange]) -> Option<(f64, Limit)> + Sync)) -> f64 {
     let meets = |t: f64| {
         value_at(&(c.edits)(c.current + t * (c.reference - c.current))).is_some_and(|(v, l)| inside(v, &l))
     };

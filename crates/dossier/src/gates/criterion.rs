@@ -59,7 +59,7 @@ pub(super) struct Draft {
 
 impl Draft {
     /// Sections that the measured figure rests on.
-    pub fn rests_on(&self) -> &[String] {
+    pub(super) fn rests_on(&self) -> &[String] {
         match &self.measured {
             Answer::Found(f) => &f.rests_on,
             _ => &[],
@@ -72,7 +72,7 @@ impl Draft {
         }
     }
     /// The figure that a shortfall is about: the measured one that still holds, else the predicted.
-    pub fn figure(&self) -> Option<(&Estimate, bool)> {
+    pub(super) fn figure(&self) -> Option<(&Estimate, bool)> {
         match self.found() {
             Some(f) if f.stale.is_none() => Some((&f.estimate, true)),
             _ => self.predicted.as_ref().map(|p| (p, false)),
