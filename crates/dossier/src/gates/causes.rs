@@ -9,6 +9,7 @@ use std::collections::BTreeSet;
 
 use rayon::prelude::*;
 
+use crate::estimate::Estimate;
 use crate::gates::candidate::Candidate;
 use crate::gates::context::Context;
 use crate::gates::criterion::{Carry, Draft, Metric, inside, margin};
@@ -91,7 +92,20 @@ pub(super) fn causes(ctx: &Context<'_>, draft: &Draft, limit: &Limit, rests: &Re
         )),
         _ => None,
     };
-    let causes = tried.par_iter().filter_map(|t| cause(ctx, draft, metric, limit, t, rests)).collect();
+    // Only the inputs that matter need a sensitivity at the changed aircraft.
+    let Some(full) = ctx.prediction.get(metric.output) else { return none };
+    let total = full.uncertainty.powi(2);
+    let keys: Vec<&str> = full
+        .contributions
+        .iter()
+        .filter(|k| k.effect().powi(2) > 1e-3 * total)
+        .map(|k| k.source.as_str())
+        .take(10)
+        .collect();
+    let before = ctx.subject.predict_by(&[metric.group], &keys);
+    let Some(before) = before.get(metric.output) else { return none };
+    let shortage = Shortage { draft, metric, limit, keys: &keys, before, rests };
+    let causes = tried.par_iter().filter_map(|t| cause(ctx, &shortage, t)).collect();
     Verdict { causes, separating_test }
 }
 
@@ -115,32 +129,26 @@ fn scales(value: f64) -> bool {
     value.is_normal()
 }
 
-fn cause(
-    ctx: &Context<'_>,
-    draft: &Draft,
+/// What all causes of one shortfall share.
+struct Shortage<'s> {
+    draft: &'s Draft,
     metric: Metric,
-    limit: &Limit,
-    tried: &Tried<'_>,
-    rests: &Rests,
-) -> Option<Cause> {
+    limit: &'s Limit,
+    /// Inputs that matter for the metric.
+    keys: &'s [&'s str],
+    /// The metric today, with the sensitivities to those inputs.
+    before: &'s Estimate,
+    rests: &'s Rests,
+}
+
+fn cause(ctx: &Context<'_>, shortage: &Shortage<'_>, tried: &Tried<'_>) -> Option<Cause> {
+    let Shortage { draft, metric, limit, keys, before, rests } = *shortage;
     let c = tried.candidate;
     let edits = (c.edits)(tried.value);
     let changed = ctx.subject.with_edits(&edits).ok()?;
     let (figure, measured) = draft.figure()?;
-    let full = ctx.prediction.get(metric.output)?;
-    // Only the inputs that matter need a sensitivity at the changed aircraft.
-    let total = full.uncertainty.powi(2);
-    let keys: Vec<&str> = full
-        .contributions
-        .iter()
-        .filter(|k| k.effect().powi(2) > 1e-3 * total)
-        .map(|k| k.source.as_str())
-        .take(10)
-        .collect();
-    let after = changed.predict_by(&[metric.group], &keys);
+    let after = changed.predict_by(&[metric.group], keys);
     let after = after.get(metric.output)?;
-    let before = ctx.subject.predict_by(&[metric.group], &keys);
-    let before = before.get(metric.output)?;
     let difference = after.minus(before);
     let (before, after, difference) = if measured {
         let expected = match metric.carry {
@@ -191,7 +199,7 @@ fn makes_stale(edits: &[KeyChange], rests: &Rests) -> Vec<String> {
 
 /// Criteria that the change pushes over their limit, judged on the central prediction.
 fn breaks(ctx: &Context<'_>, changed: &Subject, but: &str) -> Vec<String> {
-    let before = ctx.subject.nominal(&Group::ALL);
+    let before = |output: &str| ctx.prediction.get(output).map(|e| e.value);
     let after = changed.nominal(&Group::ALL);
     let (now, then) = (&ctx.subject.resolved().aircraft, &changed.resolved().aircraft);
     ctx.limits
@@ -202,7 +210,7 @@ fn breaks(ctx: &Context<'_>, changed: &Subject, but: &str) -> Vec<String> {
             let (lb, la) = (ctx.limits.limit(id, now)?, ctx.limits.limit(id, then)?);
             // A figure that exists no longer is lost too: an unstable loop has no overshoot.
             let lost = after.get(output).is_none_or(|a| !inside(a, &la));
-            (inside(before.get(output)?, &lb) && lost).then(|| id.to_owned())
+            (inside(before(output)?, &lb) && lost).then(|| id.to_owned())
         })
         .collect()
 }

@@ -6,6 +6,7 @@ mod estimates;
 mod gates;
 mod import;
 mod programme;
+mod real;
 mod record_store;
 mod schema;
 mod tarn;
