@@ -522,7 +522,7 @@ pub(super) fn central_lag(aircraft: &Aircraft, density: f64) -> Option<f64> {
 fn loop_outputs(out: &mut Nominal, bare: &Case<'_>, density: f64, axes: &[usize], with_step: bool, base: Option<&LoopBase>) {
     let a = bare.aircraft;
     let Some(lag) = lag_outputs(out, bare, density) else { return };
-    let mut worst: [f64; 10] = [f64::NAN; 10];
+    let mut worst = [f64::NAN; FIGURES.len()];
     let mut known: Vec<([f64; 3], AxisFigures)> = Vec::new();
     for &k in axes {
         let axis = ["roll", "pitch", "yaw"][k];
