@@ -74,12 +74,20 @@ pub(super) fn causes(ctx: &Context<'_>, draft: &Draft, limit: &Limit, rests: &Re
                 return None;
             }
             let removes = inside(at_reference, &lim);
-            Some(Tried { candidate: c, value: c.reference, removes, score: c.departure * (gain / shortfall).min(1.0) })
+            Some(Tried {
+                candidate: c,
+                value: c.reference,
+                removes,
+                score: c.departure * (gain / shortfall).min(1.0),
+            })
         })
         .collect();
     tried.sort_by(|a, b| {
         let last = |t: &Tried<'_>| t.candidate.class == ChangeClass::Gain;
-        last(a).cmp(&last(b)).then(b.score.total_cmp(&a.score)).then_with(|| a.candidate.name.cmp(&b.candidate.name))
+        last(a)
+            .cmp(&last(b))
+            .then(b.score.total_cmp(&a.score))
+            .then_with(|| a.candidate.name.cmp(&b.candidate.name))
     });
     tried.truncate(3);
     tried.par_iter_mut().filter(|t| t.removes && !t.candidate.fixed).for_each(|t| {
@@ -160,7 +168,8 @@ fn cause(ctx: &Context<'_>, shortage: &Shortage<'_>, tried: &Tried<'_>) -> Optio
     } else {
         (before.clone(), after.clone(), difference)
     };
-    let limit_after = ctx.limits.limit(draft.id, &changed.resolved().aircraft).unwrap_or_else(|| limit.clone());
+    let limit_after =
+        ctx.limits.limit(draft.id, &changed.resolved().aircraft).unwrap_or_else(|| limit.clone());
     let meets = inside(after.value, &limit_after);
     Some(Cause {
         name: c.name.clone(),

@@ -132,7 +132,9 @@ pub(super) fn result(draft: &Draft, limit: Limit) -> CriterionResult {
         (Answer::CannotTell(why), _) => Some(format!("cannot tell from {why}")),
         (Answer::Nothing, State::Open) => Some(draft.needs.to_owned()),
         (Answer::Found(f), State::Undecided) if f.partial.is_some() => f.partial.clone(),
-        (Answer::Found(f), State::Stale) => f.stale.as_ref().map(|s| format!("{s}; measure again: {}", draft.needs)),
+        (Answer::Found(f), State::Stale) => {
+            f.stale.as_ref().map(|s| format!("{s}; measure again: {}", draft.needs))
+        }
         _ => None,
     };
     let margin = draft.figure().map(|(e, _)| margin(e.value, &limit));

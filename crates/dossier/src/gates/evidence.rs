@@ -80,7 +80,11 @@ pub(super) fn covers(rests: &str, section: &str) -> bool {
 }
 
 /// Sections that differ between a record's fingerprint and the file of today.
-pub(super) fn changed(meta: &RecordMeta, today: &BTreeMap<String, String>, rests_on: &[String]) -> Option<String> {
+pub(super) fn changed(
+    meta: &RecordMeta,
+    today: &BTreeMap<String, String>,
+    rests_on: &[String],
+) -> Option<String> {
     if meta.fingerprint.is_empty() {
         return None;
     }

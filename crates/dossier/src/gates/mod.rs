@@ -170,7 +170,9 @@ fn verdict(state: State, simulated: bool, criteria: &[CriterionResult]) -> Strin
             let cause = first.map_or(String::new(), |c| format!(" First cause: {}; {}.", c.name, c.change));
             format!("Short on: {}.{cause}", names(&short))
         }
-        State::Stale => format!("Measured on something that has since changed: {}.", names(&those(State::Stale))),
+        State::Stale => {
+            format!("Measured on something that has since changed: {}.", names(&those(State::Stale)))
+        }
         State::Undecided => format!("The evidence does not decide: {}.", names(&those(State::Undecided))),
         State::Open => format!("Not measured yet: {}.", names(&those(State::Open))),
     }

@@ -53,7 +53,8 @@ pub(super) fn figures(chain: &chain::RateChain, required: f64, with_step: bool) 
     // Counted as in a flight: a turn to the other side by more than 5 % of the step.
     let half_cycles = step.as_ref().map(|s| signal::ringdown::half_cycles(&s.value, 1.0, 0.05));
     let step = step.map(|s| s.figures());
-    let of_step = |f: &dyn Fn(&response::StepFigures) -> Option<f64>| step.as_ref().and_then(f).unwrap_or(f64::NAN);
+    let of_step =
+        |f: &dyn Fn(&response::StepFigures) -> Option<f64>| step.as_ref().and_then(f).unwrap_or(f64::NAN);
     AxisFigures {
         values: [
             m.crossover,
@@ -102,9 +103,10 @@ impl LoopBase {
             let same = all.iter().find(|c| c.chain.stages == chain.stages);
             let (low, high) = match same {
                 Some(c) => (c.low.clone(), c.high.clone()),
-                None => {
-                    (figures(&at(lag - step)?, required, with_step), figures(&at(lag + step)?, required, with_step))
-                }
+                None => (
+                    figures(&at(lag - step)?, required, with_step),
+                    figures(&at(lag + step)?, required, with_step),
+                ),
             };
             all.push(Central { chain, axis, low, high, lag, step });
         }
@@ -112,7 +114,13 @@ impl LoopBase {
     }
 
     /// Figures at another lag of the same chain; `None` where the chain is another one or the lag is far off.
-    pub(super) fn at(&self, aircraft: &Aircraft, axis: usize, lag: f64, with_step: bool) -> Option<AxisFigures> {
+    pub(super) fn at(
+        &self,
+        aircraft: &Aircraft,
+        axis: usize,
+        lag: f64,
+        with_step: bool,
+    ) -> Option<AxisFigures> {
         let central = self.axes.iter().find(|c| c.axis == axis)?;
         if with_step != self.with_step || (lag - central.lag).abs() > 2.0 * central.step {
             return None;

@@ -139,7 +139,11 @@ fn any_estimate() -> impl Strategy<Value = Estimate> {
         let contributions = list
             .into_iter()
             // The uncertainty belongs to the source, so it is the same wherever the source appears.
-            .map(|(k, s)| Contribution { source: format!("s{k}"), sensitivity: s, uncertainty: 0.1 * (k + 1) as f64 })
+            .map(|(k, s)| Contribution {
+                source: format!("s{k}"),
+                sensitivity: s,
+                uncertainty: 0.1 * (k + 1) as f64,
+            })
             .collect();
         Estimate::new(value, "1", Origin::Computed, contributions)
     })
@@ -190,7 +194,13 @@ fn val_monte_carlo() {
     let file = AircraftFile::load(&aircraft(base())).unwrap_or_else(|d| panic!("{d}"));
     let subject = Subject::new(file, programme.site.clone()).unwrap_or_else(|d| panic!("{d}"));
     let groups = [Group::Mass, Group::Hover, Group::Full];
-    let ids = ["mass.total", "hover.half.bare.speed", "hover.half.bare.command", "sizing.hover_share", "sizing.worst_corner"];
+    let ids = [
+        "mass.total",
+        "hover.half.bare.speed",
+        "hover.half.bare.command",
+        "sizing.hover_share",
+        "sizing.worst_corner",
+    ];
     let n = 600usize;
     let mut draws = Draws(7);
     let mut samples: Vec<Vec<f64>> = vec![Vec::new(); ids.len()];
@@ -217,9 +227,15 @@ fn val_monte_carlo() {
         let tolerance = 4.0 / (2.0 * n as f64).sqrt();
         println!(
             "VALIDATION|estimates|standard uncertainty of {id}, {}|Monte Carlo over all inputs, {n} draws|{sd:.6}|{:.6}|{:.1} % (4 standard errors)",
-            e.unit, e.uncertainty, 100.0 * tolerance
+            e.unit,
+            e.uncertainty,
+            100.0 * tolerance
         );
         assert!((e.uncertainty / sd - 1.0).abs() < tolerance, "{id}: {} against {sd}", e.uncertainty);
-        assert!((e.value - mean).abs() < 4.0 * sd / (n as f64).sqrt() + 0.02 * sd, "{id}: {} against {mean}", e.value);
+        assert!(
+            (e.value - mean).abs() < 4.0 * sd / (n as f64).sqrt() + 0.02 * sd,
+            "{id}: {} against {mean}",
+            e.value
+        );
     }
 }

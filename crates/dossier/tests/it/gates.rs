@@ -103,7 +103,8 @@ fn prop_premature() {
     let copy = Copy::new();
     limit(&copy, "hover.case-temperature", 300.0);
     let r = copy.check();
-    let flags: Vec<(&str, Option<&str>)> = r.gates.iter().map(|g| (g.id.as_str(), g.premature.as_deref())).collect();
+    let flags: Vec<(&str, Option<&str>)> =
+        r.gates.iter().map(|g| (g.id.as_str(), g.premature.as_deref())).collect();
     let first = r.gates.iter().position(|g| g.state != State::Met).unwrap();
     for (k, (id, flag)) in flags.iter().enumerate() {
         let expected = (k > first).then(|| r.gates[first].name.as_str());
@@ -135,7 +136,14 @@ fn prop_evidence_ages_by_estimate() {
     let has = |s: &BTreeSet<String>, id: &str| s.contains(id);
     // Another propeller: all that turns or blows.
     let s = stale(&after("rotor.ct", format!("{}", 1.02 * input("rotor.ct"))));
-    for id in ["set-up.order", "hover.command", "hover.case-temperature", "vibration.accel", "rate.overshoot", "sizing.hover-share"] {
+    for id in [
+        "set-up.order",
+        "hover.command",
+        "hover.case-temperature",
+        "vibration.accel",
+        "rate.overshoot",
+        "sizing.hover-share",
+    ] {
         assert!(has(&s, id), "rotor: {id} in {s:?}");
     }
     for id in ["vibration.filters", "sizing.centre-offset"] {
@@ -147,10 +155,26 @@ fn prop_evidence_ages_by_estimate() {
     for id in ["rate.overshoot", "rate.half-cycles", "vibration.command-noise"] {
         assert!(has(&s, id), "loop: {id} in {s:?}");
     }
-    for id in ["hover.command", "hover.pitch-share", "vibration.accel", "set-up.order", "sizing.hover-share", "vibration.filters"] {
+    for id in [
+        "hover.command",
+        "hover.pitch-share",
+        "vibration.accel",
+        "set-up.order",
+        "sizing.hover-share",
+        "vibration.filters",
+    ] {
         assert!(!has(&s, id), "loop: {id} in {s:?}");
     }
-    assert!(criterion(&r, "rate.overshoot").measured.as_ref().unwrap().stale.as_ref().unwrap().contains("loop.rate"));
+    assert!(
+        criterion(&r, "rate.overshoot")
+            .measured
+            .as_ref()
+            .unwrap()
+            .stale
+            .as_ref()
+            .unwrap()
+            .contains("loop.rate")
+    );
     // Longer arms: order, shares and steps, not the hover command's drive nor the filters.
     let s = stale(&after("aircraft.arm", format!("\"{} m\"", input("aircraft.arm") + 0.01)));
     for id in ["set-up.order", "hover.roll-share", "rate.overshoot", "sizing.roll-acceleration"] {
@@ -161,7 +185,10 @@ fn prop_evidence_ages_by_estimate() {
     }
     // Another cut-off.
     let s = stale(&after("filter.1.cutoff", "\"60 Hz\"".to_owned()));
-    assert!(has(&s, "vibration.filters") && !has(&s, "hover.command") && !has(&s, "vibration.accel"), "{s:?}");
+    assert!(
+        has(&s, "vibration.filters") && !has(&s, "hover.command") && !has(&s, "vibration.accel"),
+        "{s:?}"
+    );
     // A stated tolerance says how well a part is known, not which part it is.
     let s = stale(&after("rotor.ct", format!("\"{} +- 9 %\"", input("rotor.ct"))));
     assert!(s.is_empty(), "{s:?}");
@@ -187,7 +214,8 @@ fn prop_weighed_mass_is_carried() {
     assert!(after.mass.uncertainty > before.mass.uncertainty);
     // A weighing that does not hold the computed values of its day cannot be carried: it is stale.
     let dir = copy.dir().join("records");
-    let id = record_store::list(&dir).unwrap().into_iter().find(|m| m.values.contains_key("scale.1")).unwrap().id;
+    let id =
+        record_store::list(&dir).unwrap().into_iter().find(|m| m.values.contains_key("scale.1")).unwrap().id;
     let mut record = record_store::load(&dir, &id).unwrap();
     record.meta.values.retain(|k, _| !k.starts_with("computed."));
     std::fs::remove_dir_all(dir.join(&id)).unwrap();
@@ -250,7 +278,10 @@ fn val_trade_facts() {
     assert!((c.predicted.as_ref().unwrap().value - share).abs() < 1e-9);
     // Rate steps of +-100 deg/s without overshoot: one tenth is what cannot be seen from the ground.
     let c = criterion(r, "rate.overshoot");
-    println!("VALIDATION|gates|overshoot of +-100 deg/s steps, limit|common practice, no source|0.1|{}|exact", c.limit.value);
+    println!(
+        "VALIDATION|gates|overshoot of +-100 deg/s steps, limit|common practice, no source|0.1|{}|exact",
+        c.limit.value
+    );
     assert!(c.text.contains("+-100 deg/s") && c.limit.sense == Sense::AtMost && c.limit.value <= 0.1);
     assert!(criterion(r, "rate.half-cycles").limit.value <= 1.0);
 }
@@ -260,7 +291,9 @@ fn prop_own_limits_and_their_errors() {
     let copy = Copy::new();
     let path = copy.dir().join("gates.toml");
     let rule = |id: &str, value: &str, unit: &str, sense: &str, origin: &str| {
-        format!("[{id}]\n{value}\nunit = \"{unit}\"\nsense = \"{sense}\"\norigin = \"{origin}\"\nbasis = \"b\"\n")
+        format!(
+            "[{id}]\n{value}\nunit = \"{unit}\"\nsense = \"{sense}\"\norigin = \"{origin}\"\nbasis = \"b\"\n"
+        )
     };
     let good = rule("rate.phase-margin", "value = 0.5", "rad", "at-least", "derived");
     for (text, line, words) in [
@@ -271,8 +304,16 @@ fn prop_own_limits_and_their_errors() {
         (rule("rate.phase-margin", "value = nan", "rad", "at-least", "derived"), 1, "finite number"),
         (rule("rate.phase-margin", "value = \"x\"", "rad", "at-least", "derived"), 1, "finite number"),
         (rule("rate.phase-margin", "factor = 2\nof = \"x\"", "rad", "at-least", "derived"), 1, "of must be"),
-        (rule("rate.phase-margin", "value = 1\nfactor = 2\nof = \"wc\"", "rad", "at-least", "derived"), 1, "either value"),
-        (rule("rate.phase-margin", "value = 1\nof = \"wc\"", "rad", "at-least", "derived"), 1, "either value"),
+        (
+            rule("rate.phase-margin", "value = 1\nfactor = 2\nof = \"wc\"", "rad", "at-least", "derived"),
+            1,
+            "either value",
+        ),
+        (
+            rule("rate.phase-margin", "value = 1\nof = \"wc\"", "rad", "at-least", "derived"),
+            1,
+            "either value",
+        ),
         (rule("rate.phase-margin", "value = 0.5", "rad", "at-least", "hearsay"), 1, "origin must be"),
         (rule("rate.phase-margin", "value = 0.5\nvalu = 1", "rad", "at-least", "derived"), 1, "no such key"),
         ("rate = 3\n".to_owned(), 0, "expected a table"),
@@ -301,7 +342,10 @@ fn prop_own_limits_and_their_errors() {
 fn prop_frozen_predictions() {
     // The demo was frozen before its flight, and is scored.
     let scores = &base_result().scores;
-    assert!(scores.iter().any(|s| s.model == "rotor") && scores.iter().any(|s| s.model == "mass"), "{scores:?}");
+    assert!(
+        scores.iter().any(|s| s.model == "rotor") && scores.iter().any(|s| s.model == "mass"),
+        "{scores:?}"
+    );
     for s in scores {
         let d = s.measured.minus(&s.predicted);
         assert!((s.score - d.value / d.uncertainty).abs() < 1e-9 && s.score.is_finite());
@@ -336,11 +380,15 @@ fn prop_json_estimates_are_whole() {
     fn walk(v: &serde_json::Value, path: &str, found: &mut usize) {
         match v {
             serde_json::Value::Object(o) => {
-                let estimate = o.contains_key("contributions") || o.contains_key("origin") && o.contains_key("uncertainty");
+                let estimate = o.contains_key("contributions")
+                    || o.contains_key("origin") && o.contains_key("uncertainty");
                 if estimate {
                     *found += 1;
                     assert!(o.get("value").is_some_and(serde_json::Value::is_number), "{path}: {v}");
-                    assert!(o.get("uncertainty").and_then(serde_json::Value::as_f64).is_some_and(|u| u >= 0.0), "{path}: {v}");
+                    assert!(
+                        o.get("uncertainty").and_then(serde_json::Value::as_f64).is_some_and(|u| u >= 0.0),
+                        "{path}: {v}"
+                    );
                     assert!(o.get("unit").is_some_and(serde_json::Value::is_string), "{path}: {v}");
                     let word = o.get("origin").and_then(serde_json::Value::as_str).unwrap_or_default();
                     assert!(["stated", "computed", "measured", "simulated"].contains(&word), "{path}: {v}");
@@ -398,7 +446,9 @@ fn prop_least_aircraft() {
             assert_eq!(g.state, State::Open, "{}", g.name);
             for c in &g.criteria {
                 let waits = c.waits_for.as_deref().unwrap_or_else(|| panic!("{} waits for nothing", c.id));
-                if c.id.starts_with("sizing.") && c.predicted.is_none() || ["rate.phase-margin", "rate.overshoot"].contains(&c.id.as_str()) {
+                if c.id.starts_with("sizing.") && c.predicted.is_none()
+                    || ["rate.phase-margin", "rate.overshoot"].contains(&c.id.as_str())
+                {
                     assert!(waits.contains('`'), "{}: {waits}", c.id);
                 }
             }

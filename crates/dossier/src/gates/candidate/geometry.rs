@@ -44,7 +44,11 @@ pub(in crate::gates) fn moves(ctx: &Context<'_>, loaded: bool) -> Vec<Candidate>
         };
         let tolerances = placement(ctx, &key);
         out.push(Candidate {
-            name: if makes_it { format!("{item} off-centre") } else { format!("offset not balanced by {item}") },
+            name: if makes_it {
+                format!("{item} off-centre")
+            } else {
+                format!("offset not balanced by {item}")
+            },
             class: ChangeClass::Hardware,
             current: 0.0,
             reference: needed,
@@ -144,9 +148,14 @@ pub(in crate::gates) fn yaw(ctx: &Context<'_>) -> Vec<Candidate> {
             current: cant,
             reference,
             departure: 0.6,
-            why: format!("the rotors lean by {:.1} deg; 6 deg costs half a per cent of lift", cant.to_degrees()),
+            why: format!(
+                "the rotors lean by {:.1} deg; 6 deg costs half a per cent of lift",
+                cant.to_degrees()
+            ),
             edits: Box::new(move |v| keys.cant(shown(v))),
-            words: Box::new(move |v| format!("cant: {} deg -> {} deg, with the reaction torque", shown(cant), shown(v))),
+            words: Box::new(move |v| {
+                format!("cant: {} deg -> {} deg, with the reaction torque", shown(cant), shown(v))
+            }),
             fixed: false,
             test: "a yaw step in flight",
         });

@@ -55,8 +55,9 @@ pub(in crate::gates) fn rotor_inertia(a: &Aircraft) -> Option<Candidate> {
             current: j,
             reference: 0.75 * j,
             departure: 0.5,
-            basis: "a lighter blade of the same size reaches about three quarters (common practice, no source)"
-                .to_owned(),
+            basis:
+                "a lighter blade of the same size reaches about three quarters (common practice, no source)"
+                    .to_owned(),
             test: "a step record of one motor: the lag",
         })
     })
