@@ -479,6 +479,15 @@ fn authority_outputs(out: &mut Nominal, loaded: &Case<'_>, density: f64) {
     let eff = control::effectiveness(a, &loaded.mass.centre, loaded.reaction);
     match control::authority(&eff, &trim.thrusts, &max, &min, &loaded.mass.inertia) {
         Ok(au) => {
+            // Yaw authority in the form that a hover shows trim in: lift of the rotors that turn one way
+            // less that of the others, per total lift.
+            let per_newton = eff.row(3).iter().map(|m| m.abs()).sum::<f64>() / n.max(1) as f64;
+            let lift: f64 = trim.thrusts.iter().sum();
+            let room = au.moment[2].1.min(-au.moment[2].0);
+            if per_newton > 0.0 && lift > 0.0 {
+                let name = "yaw authority, lift shifted between the spins per total lift";
+                out.put("authority.yaw_share", head, name, "1", room / (per_newton * lift));
+            }
             for (k, axis) in ["roll", "pitch", "yaw"].iter().enumerate() {
                 out.put(
                     format!("authority.{}", AXES[k]),

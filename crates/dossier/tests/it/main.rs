@@ -3,11 +3,15 @@
 mod aircraft_file;
 mod causes;
 mod estimates;
+mod findings;
+mod fuzz;
 mod gates;
 mod import;
 mod programme;
 mod real;
 mod record_store;
 mod schema;
+mod synthetic;
 mod tarn;
+mod triage;
 mod units;
