@@ -10,7 +10,7 @@ use crate::predict::Group;
 use crate::result::Ledger;
 
 /// The gate.
-pub const GATE: GateSpec = GateSpec {
+pub(super) const GATE: GateSpec = GateSpec {
     id: "hover",
     name: "Hover",
     question: "Does it hover as computed?",
@@ -36,7 +36,8 @@ fn drafts(ctx: &Context<'_>) -> Vec<Draft> {
         compare: Compare::Interval,
         needs: "a steady hover of 10 s with rotor speeds or commands",
         note: Some(
-            "a share shows uneven lift; an off-centre mass, a weak rotor and a twisted motor look the same".to_owned(),
+            "a share shows uneven lift; an off-centre mass, a weak rotor and a twisted motor look the same"
+                .to_owned(),
         ),
         candidates: candidate::moves(ctx, false),
     };
@@ -63,8 +64,18 @@ fn drafts(ctx: &Context<'_>) -> Vec<Draft> {
             note: None,
             candidates: Vec::new(),
         },
-        share("hover.roll-share", "lift right against left, relative to the mean", "trim.roll_share", "hover.roll_share"),
-        share("hover.pitch-share", "lift front against rear, relative to the mean", "trim.pitch_share", "hover.pitch_share"),
+        share(
+            "hover.roll-share",
+            "lift right against left, relative to the mean",
+            "trim.roll_share",
+            "hover.roll_share",
+        ),
+        share(
+            "hover.pitch-share",
+            "lift front against rear, relative to the mean",
+            "trim.pitch_share",
+            "hover.pitch_share",
+        ),
         Draft {
             id: "hover.yaw-trim",
             text: "yaw trim, as a share of the yaw authority",
