@@ -95,9 +95,29 @@ fn saturation(context: &Context<'_>, out: &mut Out) {
         ));
     }
     out.value(key, label, e, text, rests);
+    in_hover(context, &names, low, out);
     for (axis, (letter, name)) in AXES.iter().enumerate() {
         per_axis(context, &joint, low, axis, *letter, name, out);
     }
+}
+
+/// Share of saturated samples in hover alone: a blow or a hard turn may saturate, hover may not.
+fn in_hover(context: &Context<'_>, names: &[&str], low: f64, out: &mut Out) {
+    let (key, label) = ("saturation.hover", "saturated samples in hover");
+    let rests = &["mass", "rotor", "motor", "esc", "battery", "loop"];
+    let Some(joint) = context.joint(names, &context.hover()) else {
+        out.cannot_tell(key, label, "a steady hover of 1.5 s", "hover hands off for 10 s", rests);
+        return;
+    };
+    let (mut samples, mut saturated) = (0_usize, 0_usize);
+    for s in &joint.stretches {
+        samples += s.len();
+        saturated += (0..s.len()).filter(|&k| s.channels.iter().any(|c| c[k] >= FULL || c[k] <= low)).count();
+    }
+    let n = samples.max(1) as f64;
+    let share = saturated as f64 / n;
+    let e = context.estimate("saturated samples in hover", share, (share / n).sqrt().max(1.0 / n), "1");
+    out.value(key, label, e, "Share of samples of the hover phases with a rotor at either end of its command.", rests);
 }
 
 /// Share of saturated samples while steps about one axis are flown.

@@ -4,7 +4,9 @@
 //! shows in the work of the rotors on the turn up to its peak, the sum over axes of moment times rate
 //! (moment in units of thrust-like command or speed squared times lever, about its mean before the
 //! turn): rotors that work with the turn made it, rotors that work against it met a blow. The return
-//! is the time from the peak to 1/e of it, which for a first-order loop is its time constant.
+//! is the time from the peak to 1/e of it. It is a time constant of the loop only after a blow short
+//! against it, with every command off its limits: a push that lasts, and rotors at their limit, set the
+//! time themselves.
 
 use signal::robust;
 
@@ -17,12 +19,16 @@ const RESTS: &[&str] = &["loop", "mass", "motor", "rotor", "esc", "station", "ai
 const LEAST: f64 = 0.6;
 const QUIET: f64 = 0.4;
 const RISE: f64 = 0.3;
+/// A blow that is over sooner is short against the loops of small aircraft, s. Our choice.
+const SHORT: f64 = 0.06;
 
 /// One sudden turn.
 struct Upset {
     at: f64,
     axis: usize,
     peak: f64,
+    /// From the threshold to the peak, s.
+    rise: f64,
     /// Time from the peak to 1/e of it, s; none when the record ends before.
     back: Option<f64>,
     /// Share of samples from the start to the return in which a command is at a limit.
@@ -63,12 +69,12 @@ pub(super) fn run(context: &Context<'_>, out: &mut Out) {
     let (key, label) = ("upset.return", "return from a blow to 1/e of its peak");
     let back: Vec<&Upset> = found.iter().filter(|u| u.back.is_some()).collect();
     let free: Vec<f64> =
-        back.iter().filter(|u| u.limited.is_some_and(|l| l == 0.0)).filter_map(|u| u.back).collect();
-    let test = "several light taps in hover that keep every command off its limits, logged to the end";
+        back.iter().filter(|u| u.limited == Some(0.0) && u.rise <= SHORT).filter_map(|u| u.back).collect();
+    let test = "several light, short taps in hover that keep every command off its limits, logged to the end";
     if let Some(m) = robust::mean(&free) {
         let spread = robust::variance(&free).unwrap_or(0.0);
         let error = ((spread + joint.period.powi(2) / 6.0) / free.len() as f64).sqrt();
-        let text = "From the peak to 1/e of it, no command at a limit: for a loop of first order its time constant.";
+        let text = "From the peak to 1/e of it after short blows with no command at a limit: of a first-order loop the time constant.";
         out.value(key, label, context.estimate("return from a blow", m, error, "s"), text, RESTS);
     } else {
         let times: Vec<String> =
@@ -79,7 +85,10 @@ pub(super) fn run(context: &Context<'_>, out: &mut Out) {
         } else if times.is_empty() {
             "the end of the turn: the record stops before".to_owned()
         } else {
-            format!("a blow that leaves every command off its limits (at a limit the hand and the rotors set the time, not the loop{seen})")
+            format!(
+                "a blow shorter than {:.0} ms that leaves every command off its limits (else the hand and the rotors set the time, not the loop{seen})",
+                SHORT * 1e3
+            )
         };
         out.cannot_tell(key, label, missing, test, RESTS);
     }
@@ -151,6 +160,7 @@ fn search(joint: &Joint, index: usize, levers: &Levers, limits: Option<(f64, f64
             at: s.start + peak as f64 * joint.period,
             axis,
             peak: value,
+            rise: (peak - onset) as f64 * joint.period,
             back: back.map(|j| (j - peak) as f64 * joint.period),
             limited,
         });
