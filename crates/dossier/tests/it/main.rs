@@ -1,6 +1,7 @@
 //! Integration tests.
 
 mod aircraft_file;
+mod flown;
 mod import;
 mod programme;
 mod real;
