@@ -94,7 +94,8 @@ impl Estimate {
         contributions.sort_by(|a, b| {
             b.effect().abs().total_cmp(&a.effect().abs()).then_with(|| a.source.cmp(&b.source))
         });
-        let uncertainty = contributions.iter().map(|c| c.effect().powi(2)).sum::<f64>().sqrt();
+        // An empty sum of floats is -0.0.
+        let uncertainty = contributions.iter().map(|c| c.effect().powi(2)).sum::<f64>().max(0.0).sqrt();
         Self { value, unit: unit.to_owned(), uncertainty, origin, contributions }
     }
 

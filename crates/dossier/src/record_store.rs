@@ -46,7 +46,9 @@ pub enum StoreError {
         known: Vec<String>,
     },
     /// An identity that cannot be a folder's name.
-    #[error("`{id}` cannot name a record: use a to z, 0 to 9, `-`, `_` and `.`, at most 64, first a letter or digit")]
+    #[error(
+        "`{id}` cannot name a record: use a to z, 0 to 9, `-`, `_` and `.`, at most 64, first a letter or digit"
+    )]
     BadId {
         /// The identity.
         id: String,
@@ -153,7 +155,8 @@ pub fn ids(dir: &Path) -> Result<Vec<String>, StoreError> {
 
 /// Descriptions of all records of a folder, sorted by date and identity. Data are not read.
 pub fn list(dir: &Path) -> Result<Vec<RecordMeta>, StoreError> {
-    let mut all = ids(dir)?.iter().map(|id| load_meta(dir, id).map(|(m, _)| m)).collect::<Result<Vec<_>, _>>()?;
+    let mut all =
+        ids(dir)?.iter().map(|id| load_meta(dir, id).map(|(m, _)| m)).collect::<Result<Vec<_>, _>>()?;
     all.sort_by(|a, b| (&a.date, &a.id).cmp(&(&b.date, &b.id)));
     Ok(all)
 }
@@ -167,8 +170,8 @@ fn load_meta(dir: &Path, id: &str) -> Result<(RecordMeta, Option<String>), Store
     let mut document: toml_edit::DocumentMut =
         text.parse().map_err(|e: toml_edit::TomlError| damaged(&path, e.message().replace('\n', "; ")))?;
     let hash = document.remove(DATA_HASH).and_then(|i| i.as_str().map(str::to_owned));
-    let meta: RecordMeta =
-        toml_edit::de::from_document(document).map_err(|e| damaged(&path, e.message().replace('\n', "; ")))?;
+    let meta: RecordMeta = toml_edit::de::from_document(document)
+        .map_err(|e| damaged(&path, e.message().replace('\n', "; ")))?;
     if meta.id != id {
         return Err(damaged(&path, format!("its id is `{}`, its folder is called `{id}`", meta.id)));
     }
@@ -188,7 +191,8 @@ pub fn load(dir: &Path, id: &str) -> Result<Record, StoreError> {
     }
     let broken = |d: Diagnostics| damaged(&path, d.0.first().map_or(String::new(), |d| d.message.clone()));
     let names = parquet_file::names(&path).map_err(broken)?;
-    let stated: Vec<&str> = std::iter::once(TIME).chain(meta.channels.iter().map(|c| c.name.as_str())).collect();
+    let stated: Vec<&str> =
+        std::iter::once(TIME).chain(meta.channels.iter().map(|c| c.name.as_str())).collect();
     for name in &stated {
         if !names.iter().any(|n| n == name) {
             return Err(damaged(&path, format!("column `{name}` of record.toml is missing")));
@@ -257,7 +261,12 @@ pub fn write_with_map(dir: &Path, record: &Record, map: Option<&str>) -> Result<
 }
 
 /// Writes a record under the first free identity `base`, `base-2`, `base-3` ...; returns it.
-pub fn write_numbered(dir: &Path, record: &mut Record, base: &str, map: Option<&str>) -> Result<(), StoreError> {
+pub fn write_numbered(
+    dir: &Path,
+    record: &mut Record,
+    base: &str,
+    map: Option<&str>,
+) -> Result<(), StoreError> {
     if !is_id(base) {
         return Err(StoreError::BadId { id: base.to_owned() });
     }

@@ -219,7 +219,7 @@ fn proves(record: &Record, found: &Findings) -> Vec<String> {
                 f.text
             )),
             Outcome::Words { answer } => {
-                lines.push(format!("{}: {answer}{marked}. {}", capital(&f.label), f.text))
+                lines.push(format!("{}: {answer}{marked}. {}", capital(&f.label), f.text));
             }
             Outcome::CannotTell { .. } => {}
         }
@@ -257,12 +257,12 @@ fn capital(text: &str) -> String {
 fn alarms(found: &Findings) -> Vec<Alarm> {
     let mut alarms = Vec::new();
     let mut push = |kind: &str, text: String| alarms.push(Alarm { kind: kind.to_owned(), text });
-    if let Some(e) = found.estimate("saturation.share").filter(|e| e.value > 0.001) {
-        let text = found.get("saturation.share").map_or("", |f| f.text.as_str());
-        push(
-            "saturation",
-            format!("Commands are at a limit in {:.2} % of samples in the air. {text}", 100.0 * e.value),
-        );
+    let saturated = [("saturation.share", 0.001), ("saturation.flight", 0.01)]
+        .into_iter()
+        .find_map(|(key, most)| Some((key, found.estimate(key).filter(|e| e.value > most)?)));
+    if let Some((key, e)) = saturated {
+        let text = found.get(key).map_or("", |f| f.text.as_str());
+        push("saturation", format!("Commands are at a limit in {:.2} % of samples. {text}", 100.0 * e.value));
     }
     for what in ["gyro", "accel"] {
         let key = format!("clipping.{what}");
@@ -301,8 +301,12 @@ fn requests(open: &[Open], record: &Record) -> [Ask; 3] {
         let weight = if o.what.contains(" step, ") { 0.25 } else { 1.0 };
         if let Some(&k) = candidates.first() {
             gains[k].0 += weight;
-            if !gains[k].2.contains(&o.what) {
-                gains[k].2.push(o.what.clone());
+            let name = match o.what.split_once(" step, ") {
+                Some((axis, _)) => format!("{axis} step figures"),
+                None => o.what.clone(),
+            };
+            if !gains[k].2.contains(&name) {
+                gains[k].2.push(name);
             }
         }
     }

@@ -27,14 +27,12 @@ impl Display {
     /// The display for figures in `unit` with identity `id`, of the size `typical` (SI).
     pub fn choose(unit: &str, id: &str, typical: f64) -> Self {
         let size = typical.abs();
-        let words: Vec<&str> = id.split(['.', '-', '_', ' ']).collect();
+        let words: Vec<&str> = id.split(|c: char| !c.is_alphanumeric()).collect();
         let has = |list: &[&str]| list.iter().any(|w| words.contains(w));
         let (factor, shown) = match unit {
             "rad/s" if has(&["crossover", "bandwidth", "frequency", "neutral"]) => (1.0, "rad/s"),
             "rad/s" if has(&["speed", "rpm"]) => (60.0 / TAU, "rpm"),
-            "rad/s" if has(&["rate", "rates", "step", "gyro", "rate_demand", "size"]) => {
-                (180.0 / PI, "deg/s")
-            }
+            "rad/s" if has(&["rate", "rates", "step", "gyro", "size"]) => (180.0 / PI, "deg/s"),
             "rad" => (180.0 / PI, "deg"),
             "1" if has(PERCENT) && !has(&["sigma"]) => (100.0, "%"),
             "1" => (1.0, ""),
@@ -68,9 +66,14 @@ impl Display {
         si * self.factor - self.offset
     }
 
+    /// `5.93 ± 0.12`, for a table that has the unit in a column of its own.
+    pub fn bare(&self, e: &Estimate) -> String {
+        digits(self.value(e.value), e.uncertainty * self.factor)
+    }
+
     /// `5.93 ± 0.12 N`.
     pub fn figure(&self, e: &Estimate) -> String {
-        self.unit_after(digits(self.value(e.value), e.uncertainty * self.factor))
+        self.unit_after(self.bare(e))
     }
 
     /// A value without uncertainty, with its unit, to three significant digits or as many as it has.
@@ -119,13 +122,13 @@ pub fn figure_for(id: &str, e: &Estimate) -> String {
     Display::choose(&e.unit, id, e.value).figure(e)
 }
 
-/// A limit with its side: `<= 0.50`, `≥ 45 deg`.
+/// A limit with its side, without its unit: `≤ 0.5`.
 pub fn limit_for(display: &Display, limit: &Limit) -> String {
     let sign = match limit.sense {
         Sense::AtMost => '≤',
         Sense::AtLeast => '≥',
     };
-    format!("{sign}{HARD_SPACE}{}", display.number(limit.value))
+    format!("{sign}{HARD_SPACE}{}", short(display.value(limit.value)))
 }
 
 /// A fraction as per cent: `62 %`.
@@ -138,30 +141,44 @@ pub fn percent(fraction: f64) -> String {
 }
 
 /// Value and standard uncertainty, the uncertainty to two significant digits (JCGM 100:2008,
-/// 7.2.6) and the value to the same place. The parts are joined by [`HARD_SPACE`].
+/// 7.2.6) and the value to the same place, but to five significant digits at most: then the
+/// uncertainty is rounded up. The parts are joined by [`HARD_SPACE`].
 pub fn digits(value: f64, uncertainty: f64) -> String {
     if !value.is_finite() {
         return number_word(value);
     }
-    let known = uncertainty.is_finite() && uncertainty > 0.0;
-    // Five significant digits are all that a reader takes in; a smaller uncertainty is not shown.
-    if !known || uncertainty < value.abs() * 1e-6 {
+    // A sum that should be zero and is not, for want of digits.
+    if value.abs() < NOTHING && uncertainty < NOTHING {
+        return "0".to_owned();
+    }
+    let known = uncertainty.is_finite() && uncertainty > value.abs() * 1e-6;
+    if !known {
         return short(value);
     }
-    let place = 1 - exponent(round_to(uncertainty, exponent(uncertainty) - 1));
+    let two = 1 - exponent(round_to(uncertainty, exponent(uncertainty) - 1));
+    let five = 4 - exponent(value);
+    let place = if value == 0.0 || uncertainty >= value.abs() { two } else { two.min(five) };
+    let rounded_up = |u: f64, place: i32| {
+        let p = 10_f64.powi(place);
+        if place < two { (u * p).ceil() / p } else { round_to(u, -place) }
+    };
     let size = value.abs().max(uncertainty);
-    if size >= 1e7 || size < 1e-4 {
+    if !(1e-4..1e7).contains(&size) {
         let e = exponent(size);
         let scale = 10_f64.powi(e);
         let d = usize::try_from((place + e).max(0)).unwrap_or(0);
-        return format!("({:.d$}{HARD_SPACE}±{HARD_SPACE}{:.d$})e{e}", value / scale, uncertainty / scale);
+        let u = rounded_up(uncertainty / scale, place + e);
+        return format!("({:.d$}{HARD_SPACE}±{HARD_SPACE}{u:.d$})e{e}", value / scale);
     }
     let d = usize::try_from(place.max(0)).unwrap_or(0);
-    let (v, u) = (round_to(value, -place), round_to(uncertainty, -place));
+    let (v, u) = (round_to(value, -place), rounded_up(uncertainty, place));
     // Avoid a "-0.00".
     let v = if v == 0.0 { 0.0 } else { v };
     format!("{v:.d$}{HARD_SPACE}±{HARD_SPACE}{u:.d$}")
 }
+
+/// In the unit shown, less than this is nothing.
+const NOTHING: f64 = 1e-9;
 
 /// A value without uncertainty: up to four significant digits, no trailing zeros.
 pub fn short(value: f64) -> String {
@@ -238,7 +255,11 @@ mod tests {
             (5.0, 0.0, "5 N"),
             (5.931_234, 1e-9, "5.931 N"),
             (123_456.0, 0.0, "123456 N"),
-            (2.5e-9, 1e-10, "(2.50 ± 0.10)e-9 N"),
+            (2.5e-7, 1e-8, "(2.50 ± 0.10)e-7 N"),
+            (1e-14, 3e-14, "0 N"),
+            (9.398_311, 0.000_083, "9.3983 ± 0.0001 N"),
+            (-2.670_094, 0.000_052, "-2.6701 ± 0.0001 N"),
+            (123_456.0, 0.4, "123460 ± 10 N"),
             (f64::INFINITY, 0.0, "no limit N"),
         ];
         for (v, u, want) in cases {

@@ -97,7 +97,9 @@ fn keep(dir: &Path, from: &str, edits: &[KeyChange], id: &str) -> Result<(), Dia
     let changed = AircraftFile::load(&programme.aircraft_path(from))?.with_edits(edits)?;
     let (source, target) = (programme.build_dir(from), programme.build_dir(id));
     let wrong = |e: std::io::Error| -> Diagnostics {
-        Diagnostic::error(&target, format!("cannot be made: {e}")).help("check the rights on the folder").into()
+        Diagnostic::error(&target, format!("cannot be made: {e}"))
+            .help("check the rights on the folder")
+            .into()
     };
     if target.exists() {
         return Err(Diagnostic::error(&target, "is there already, though dossier.toml does not list it")

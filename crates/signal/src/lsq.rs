@@ -60,16 +60,34 @@ impl Fit {
             (2.0 * length).ceil() as usize
         });
         let lag = lag.min(n / 8);
-        // Moments u_t = x_t e_t.
-        let mut u = x.clone();
-        for (i, mut row) in u.row_iter_mut().enumerate() {
-            row *= self.residuals[i];
+        // Bartlett weights up to the lag are the sums over all runs of lag + 1 rows of the moments
+        // u_t = x_t e_t, runs that reach over the ends included: with running sums the effort does
+        // not grow with the lag.
+        let width = lag + 1;
+        let mut total = vec![vec![0.0; p]; n + 1];
+        for i in 0..n {
+            for j in 0..p {
+                total[i + 1][j] = total[i][j] + x[(i, j)] * self.residuals[i];
+            }
         }
-        let mut s = u.transpose() * &u;
-        for l in 1..=lag {
-            let w = 1.0 - l as f64 / (lag + 1) as f64;
-            let g = u.rows(l, n - l).transpose() * u.rows(0, n - l);
-            s += (&g + g.transpose()) * w;
+        let mut s = DMatrix::zeros(p, p);
+        let mut run = vec![0.0; p];
+        for end in 1..n + width {
+            let (high, low) = (end.min(n), end.saturating_sub(width));
+            for j in 0..p {
+                run[j] = total[high][j] - total[low][j];
+            }
+            for i in 0..p {
+                for j in 0..=i {
+                    s[(i, j)] += run[i] * run[j];
+                }
+            }
+        }
+        for i in 0..p {
+            for j in 0..=i {
+                s[(i, j)] /= width as f64;
+                s[(j, i)] = s[(i, j)];
+            }
         }
         let small_sample = n as f64 / self.degrees.max(1) as f64;
         self.covariance = &self.bread * s * &self.bread * small_sample;

@@ -2,8 +2,9 @@
 
 use std::collections::BTreeMap;
 
-use super::context::{AXES, Context, Out, Series};
+use super::context::{AXES, Context, Joint, Out, Series};
 use super::{PhaseKind, phases};
+use crate::estimate::Estimate;
 use crate::record::Tap;
 
 /// Command from which a rotor has nothing left to give.
@@ -39,69 +40,56 @@ fn saturation(context: &Context<'_>, out: &mut Out) {
         );
         return;
     }
-    // A pull of full thrust saturates on purpose; the ground idles at the minimum on purpose.
-    let windows = context.windows(|k| !matches!(k, PhaseKind::Ground | PhaseKind::Pull));
+    // A pull of full thrust saturates on purpose, the ground idles at the minimum on purpose, and
+    // the pilot who catches the climb after a pull cuts the thrust on purpose: what counts is hover and
+    // steps, where there are enough of them.
+    let judged = context.windows(|k| matches!(k, PhaseKind::Hover | PhaseKind::Step | PhaseKind::Release));
+    let flown = context.windows(|k| !matches!(k, PhaseKind::Ground | PhaseKind::Pull));
+    let enough = Context::length(&judged) >= 5.0;
+    let (windows, place) = if enough {
+        (judged, "in hover, steps and releases")
+    } else {
+        (flown.clone(), "in the air, pulls left out,")
+    };
     let low = context.known.usable_minimum + 1e-3;
-    let (mut samples, mut saturated, mut episodes) = (0_usize, 0_usize, 0_usize);
-    let mut longest: f64 = 0.0;
-    let mut during: BTreeMap<String, usize> = BTreeMap::new();
     let columns: Vec<String> = (1..=all.len()).map(|i| format!("rotor.{i}.command")).collect();
     let names: Vec<&str> = columns.iter().map(String::as_str).collect();
     let Some(joint) = context.joint(&names, &windows) else {
         out.cannot_tell(key, label, "a stretch in the air", "log a flight", rests);
         return;
     };
-    for s in &joint.stretches {
-        let mut run = 0_usize;
-        for k in 0..s.len() {
-            samples += 1;
-            if s.channels.iter().any(|c| c[k] >= FULL || c[k] <= low) {
-                saturated += 1;
-                if run == 0 {
-                    episodes += 1;
-                }
-                run += 1;
-                longest = longest.max(run as f64 * joint.period);
-                let t = s.start + k as f64 * joint.period;
-                let phase = context.phases.iter().find(|p| p.start <= t && t < p.end);
-                *during.entry(phase.map_or_else(|| "flight".to_owned(), |p| p.label.clone())).or_default() +=
-                    1;
-            } else {
-                run = 0;
-            }
-        }
-    }
-    if samples == 0 {
+    let counted = Counted::over(context, &joint, low);
+    if counted.samples == 0 {
         out.cannot_tell(key, label, "a stretch in the air", "log a flight", rests);
         return;
     }
-    let n = samples as f64;
-    let share = saturated as f64 / n;
-    // Episodes come at random; their samples do not count one by one.
-    let uncertainty = if episodes == 0 { 1.0 / n } else { share / (episodes as f64).sqrt() };
-    let e = context.estimate("saturated samples", share, uncertainty, "1");
+    let e = counted.estimate(context, "saturated samples");
     let mut text = format!(
-        "Share of samples in the air, pulls left out, in which a rotor's command is at {FULL} or more, or at \
-         the usable minimum ({:.3}) or less: {episodes} times, the longest {:.0} ms.",
+        "Share of samples {place} in which a rotor's command is at {FULL} or more, or at the usable minimum \
+         ({:.3}) or less: {} times, the longest {:.0} ms.",
         context.known.usable_minimum,
-        longest * 1e3
+        counted.episodes,
+        counted.longest * 1e3
     );
-    let mut by_phase: Vec<_> = during.into_iter().collect();
-    by_phase.sort_by(|a, b| b.1.cmp(&a.1).then_with(|| a.0.cmp(&b.0)));
-    if let Some((phase, count)) = by_phase.first() {
-        text.push_str(&format!(
-            " Most of it ({:.0} %) during: {phase}.",
-            100.0 * *count as f64 / saturated as f64
-        ));
+    if let Some((phase, count)) = counted.during.iter().max_by_key(|d| d.1) {
+        let part = 100.0 * *count as f64 / counted.saturated as f64;
+        text.push_str(&format!(" Most of it ({part:.0} %) during: {phase}."));
     }
     out.value(key, label, e, text, rests);
+    if enough && let Some(all) = context.joint(&names, &flown) {
+        let counted = Counted::over(context, &all, low);
+        let e = counted.estimate(context, "saturated samples, whole flight");
+        let text =
+            "Share of all samples in the air, pulls of thrust left out, recoveries from them included.";
+        out.value("saturation.flight", "saturated samples, whole flight", e, text, rests);
+    }
     in_hover(context, &names, low, out);
     for (axis, (letter, name)) in AXES.iter().enumerate() {
         per_axis(context, &joint, low, axis, *letter, name, out);
     }
 }
 
-/// Share of saturated samples in hover alone: a blow or a hard turn may saturate, hover may not.
+/// Hover alone: a blow or a hard turn may saturate, hover may not.
 fn in_hover(context: &Context<'_>, names: &[&str], low: f64, out: &mut Out) {
     let (key, label) = ("saturation.hover", "saturated samples in hover");
     let rests = &["mass", "rotor", "motor", "esc", "battery", "loop"];
@@ -109,21 +97,59 @@ fn in_hover(context: &Context<'_>, names: &[&str], low: f64, out: &mut Out) {
         out.cannot_tell(key, label, "a steady hover of 1.5 s", "hover hands off for 10 s", rests);
         return;
     };
-    let (mut samples, mut saturated) = (0_usize, 0_usize);
-    for s in &joint.stretches {
-        samples += s.len();
-        saturated += (0..s.len()).filter(|&k| s.channels.iter().any(|c| c[k] >= FULL || c[k] <= low)).count();
-    }
-    let n = samples.max(1) as f64;
-    let share = saturated as f64 / n;
-    let e = context.estimate("saturated samples in hover", share, (share / n).sqrt().max(1.0 / n), "1");
+    let e = Counted::over(context, &joint, low).estimate(context, "saturated samples in hover");
     out.value(key, label, e, "Share of samples of the hover phases with a rotor at either end of its command.", rests);
+}
+
+/// Samples at a limit.
+#[derive(Default)]
+struct Counted {
+    samples: usize,
+    saturated: usize,
+    episodes: usize,
+    /// Longest episode, s.
+    longest: f64,
+    during: BTreeMap<String, usize>,
+}
+
+impl Counted {
+    fn over(context: &Context<'_>, joint: &Joint, low: f64) -> Self {
+        let mut c = Self::default();
+        for s in &joint.stretches {
+            let mut run = 0_usize;
+            for k in 0..s.len() {
+                c.samples += 1;
+                if !s.channels.iter().any(|v| v[k] >= FULL || v[k] <= low) {
+                    run = 0;
+                    continue;
+                }
+                c.saturated += 1;
+                c.episodes += usize::from(run == 0);
+                run += 1;
+                c.longest = c.longest.max(run as f64 * joint.period);
+                let t = s.start + k as f64 * joint.period;
+                let phase = context.phases.iter().find(|p| p.start <= t && t < p.end);
+                *c.during
+                    .entry(phase.map_or_else(|| "flight".to_owned(), |p| p.label.clone()))
+                    .or_default() += 1;
+            }
+        }
+        c
+    }
+
+    /// Episodes come at random; their samples do not count one by one.
+    fn estimate(&self, context: &Context<'_>, what: &str) -> Estimate {
+        let n = self.samples.max(1) as f64;
+        let share = self.saturated as f64 / n;
+        let uncertainty = if self.episodes == 0 { 1.0 / n } else { share / (self.episodes as f64).sqrt() };
+        context.estimate(what, share, uncertainty, "1")
+    }
 }
 
 /// Share of saturated samples while steps about one axis are flown.
 fn per_axis(
     context: &Context<'_>,
-    joint: &super::context::Joint,
+    joint: &Joint,
     low: f64,
     axis: usize,
     letter: char,
@@ -257,7 +283,7 @@ fn clipping(context: &Context<'_>, out: &mut Out, what: &str, bases: [&str; 2], 
     }
     out.value(&key, &label, e, text, &["imu"]);
     if let Some(r) = range.filter(|_| raw) {
-        let e = context.estimate(&format!("largest {what} value"), peak / r, 0.0, "1");
+        let e = context.estimate(&format!("largest {what} value"), peak / r, 0.001 * peak / r, "1");
         out.value(
             &format!("clipping.{what}_peak"),
             &format!("largest {what} value over the range"),

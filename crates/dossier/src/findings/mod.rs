@@ -12,6 +12,7 @@ mod drive;
 mod geometry;
 mod hover;
 mod limits;
+mod order;
 mod oscillation;
 mod phases;
 mod steps;

@@ -42,7 +42,7 @@ pub(super) fn rate_steps(context: &Context<'_>) -> Vec<AxisStep> {
         let all = steps::detect(&demand.time, &demand.values, &options);
         let small = |v: f64, of: f64| v.abs() <= 0.2 * of.abs();
         for (k, s) in all.iter().enumerate() {
-            if !small(s.from, s.size()) {
+            if !small(s.from, s.size()) || !held(demand, s) {
                 continue;
             }
             let release = all
@@ -51,11 +51,27 @@ pub(super) fn rate_steps(context: &Context<'_>) -> Vec<AxisStep> {
                     (r.level_from - s.at).abs() < 0.2 && small(r.to, r.size()) && r.size() * s.size() < 0.0
                 })
                 .copied();
-            found.push(AxisStep { axis, step: *s, release });
+            let mut step = *s;
+            // A demand that wanders before the step counts by its last tenth of a second.
+            if let Some(from) = demand.mean(s.at - 0.12, s.at - 0.02)
+                && (from - s.from).abs() <= LEVEL
+            {
+                step.from = from;
+            }
+            found.push(AxisStep { axis, step, release });
         }
     }
     found.sort_by(|a, b| a.step.at.total_cmp(&b.step.at));
     found
+}
+
+/// Whether the demand stays put after a step: a demand that decays (an attitude loop that takes over)
+/// is none.
+fn held(demand: &Series, step: &Step) -> bool {
+    let (_, after) = demand.slice(step.at + 0.1, (step.at + 0.25).min(step.until));
+    let high = after.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    let low = after.iter().copied().fold(f64::INFINITY, f64::min);
+    high - low <= 0.1 * step.size().abs()
 }
 
 /// Direction of a turn in words.
@@ -220,7 +236,7 @@ fn exact(context: &Context<'_>, last: f64) -> Vec<Phase> {
         let name = AXES[s.axis].1;
         let size = s.step.size();
         let end = s.release.map_or(s.step.until, |r| r.at).min(last);
-        let label = format!("{name} step {} {:.0} deg/s", side(s.axis, size), size.abs().to_degrees());
+        let label = format!("{name} step {} {:.0} deg/s", side(s.axis, size), s.step.to.abs().to_degrees());
         let mut push = |kind, label, start: f64, end: f64| {
             let start = phases.last().map_or(start, |p: &Phase| start.max(p.end));
             if end > start {
@@ -275,29 +291,51 @@ fn classify(blocks: &[Option<Block>]) -> Vec<Option<PhaseKind>> {
         .collect();
     // A dip of thrust in the air shorter than 0.4 s is no landing.
     fill(&mut labels, PhaseKind::Ground, 4, PhaseKind::Manoeuvre);
-    // A pull of a single block is a gust.
+    // A pull of a single block is a gust, one of more than 3 s is hard flying.
     fill(&mut labels, PhaseKind::Pull, 2, PhaseKind::Manoeuvre);
+    relabel(&mut labels, PhaseKind::Pull, |blocks| blocks > 30, PhaseKind::Manoeuvre);
     labels
 }
 
+/// Gives short runs of a kind another one. A run on the ground at the start of the record stays, and one
+/// at its end unless it is short: it is as likely a tumble as a landing.
 fn fill(labels: &mut [Option<PhaseKind>], kind: PhaseKind, least: usize, instead: PhaseKind) {
+    let (first, last) = (labels.first().copied().flatten(), labels.last().copied().flatten());
+    let n = labels.len();
+    let head = if kind == PhaseKind::Ground && first == Some(kind) {
+        labels.iter().take_while(|l| **l == Some(kind)).count()
+    } else {
+        0
+    };
+    let tail = if kind == PhaseKind::Ground && last == Some(kind) {
+        Some(labels.iter().rev().take_while(|l| **l == Some(kind)).count()).filter(|t| *t >= least).unwrap_or(0)
+    } else {
+        0
+    };
+    if head + tail < n {
+        relabel(&mut labels[head..n - tail], kind, |blocks| blocks < least, instead);
+    }
+}
+
+/// Gives runs of a kind another one where their length says so.
+fn relabel(
+    labels: &mut [Option<PhaseKind>],
+    kind: PhaseKind,
+    wanted: impl Fn(usize) -> bool,
+    instead: PhaseKind,
+) {
     let n = labels.len();
     let mut k = 0;
     while k < n {
-        if labels[k] != Some(kind) {
-            k += 1;
-            continue;
-        }
         let begin = k;
         while k < n && labels[k] == Some(kind) {
             k += 1;
         }
-        // At the start of a record the aircraft may just be leaving the ground; at its end a short
-        // dip is as likely a tumble as a landing.
-        if k - begin < least && (begin > 0 || kind != PhaseKind::Ground) {
+        if k > begin && wanted(k - begin) {
             for l in &mut labels[begin..k] {
                 *l = Some(instead);
             }
         }
+        k = k.max(begin + 1);
     }
 }

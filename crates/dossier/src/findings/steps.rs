@@ -26,7 +26,7 @@ pub(super) fn run(context: &Context<'_>, out: &mut Out) {
         summarise(context, axis, &all, out);
         out.steps.extend(all.into_iter().map(|m| m.trace));
     }
-    out.steps.sort_by(|a, b| a.axis.cmp(&b.axis));
+    out.steps.sort_by_key(|s| s.axis);
 }
 
 fn measure(context: &Context<'_>, s: &AxisStep) -> Option<Measured> {
@@ -215,13 +215,15 @@ fn summarise(context: &Context<'_>, axis: usize, all: &[Measured], out: &mut Out
             RESTS,
         ),
     }
-    let times: [(&str, &str, &dyn Fn(&StepTrace) -> Option<f64>); 3] = [
-        ("delay", "delay to 10 %", &|t| t.delay),
-        ("rise", "rise 10 to 90 %", &|t| t.rise),
-        ("settling", "settling within 5 %", &|t| t.settling),
+    let gather = |value: fn(&StepTrace) -> Option<f64>| -> Vec<f64> {
+        all.iter().filter_map(|m| value(&m.trace)).collect()
+    };
+    let times = [
+        ("delay", "delay to 10 %", gather(|t| t.delay)),
+        ("rise", "rise 10 to 90 %", gather(|t| t.rise)),
+        ("settling", "settling within 5 %", gather(|t| t.settling)),
     ];
-    for (k, label, value) in times {
-        let v: Vec<f64> = all.iter().filter_map(|m| value(&m.trace)).collect();
+    for (k, label, v) in times {
         if v.is_empty() {
             let missing = if k == "settling" {
                 "a step held until the rate has settled within 5 %"
@@ -242,7 +244,7 @@ fn summarise(context: &Context<'_>, axis: usize, all: &[Measured], out: &mut Out
             &key("asymmetry"),
             &title("left against right"),
             "steps to both sides that the rate follows",
-            test.clone(),
+            test,
             RESTS,
         );
     } else {
@@ -287,9 +289,25 @@ fn release(context: &Context<'_>, axis: usize, all: &[Measured], out: &mut Out) 
             Some(crate::record::Tap::External) => "",
             _ => " An attitude from an estimator on the same gyro shares part of its bias.",
         };
+        let part = |turned: f64| -> f64 {
+            let v: Vec<f64> =
+                all.iter().filter(|m| m.size * turned > 0.0).filter_map(|m| m.trace.drift).collect();
+            robust::mean(&v).unwrap_or(f64::NAN)
+        };
+        let (right, left) = (part(1.0), part(-1.0));
+        let split = if right.is_finite() && left.is_finite() {
+            format!(
+                " {:.2} deg are common to both sides (gyro bias, a steady moment), {:.2} deg go with the direction of the \
+                 step (the integral unwinding).",
+                0.5 * (right + left).abs().to_degrees(),
+                0.5 * (right - left).abs().to_degrees()
+            )
+        } else {
+            String::new()
+        };
         let text = format!(
             "Mean turn about the axis from the end of the stop to 2 s after the release, {} releases, the largest \
-             {:.2} deg.{estimator}",
+             {:.2} deg.{split}{estimator}",
             drifts.len(),
             worst.to_degrees()
         );

@@ -1,125 +1,158 @@
-//! How rotor thrust turns the aircraft: effectiveness by axis, and whether rotor order and spins
-//! are as the file says.
+//! How rotor thrust turns the aircraft: effectiveness by axis, and the moments on which
+//! [`super::order`] judges rotor order and spins.
 //!
 //! Angular acceleration about an axis = slope x sum(lever_i speed_i^2) + damping x rate + the
-//! gyroscopic product of the other two rates + a constant (the off-centre mass); about z also the
-//! reaction to the rotors' own acceleration. Everything is low-passed alike, the acceleration is
-//! shifted by the delay that explains most (sensor filters come later than speeds). What is slower
-//! than 2 Hz is taken out: in forward flight the air turns the aircraft too, thrust differences hold
-//! against it without any angular acceleration, and the slope would come out too small. Slopes carry
-//! errors that allow for correlated residuals (Newey and West 1987) and the change that a band from
-//! 4 Hz on makes.
-//!
-//! Order and spins: every assignment of channels to stations, and every set of spins, gives a
-//! pattern; its likelihood falls with the residual it leaves, (RSS)^(-n/2) with n the number of
-//! independent samples. With equal prior weight this is the posterior (Bernardo and Smith 1994,
-//! normal linear model with unknown variance, leading order).
+//! gyroscopic product of the other two rates + a part that goes with total thrust (the off-centre
+//! mass) + a constant; about z also the reaction to the rotors' own acceleration. Everything is
+//! band-passed alike from 3 (yaw: 0.5) to 20 Hz: below, the loop balances moments of wind and speed, so
+//! that thrust differences follow the disturbance instead of turning the aircraft (identification
+//! in closed loop; Ljung, System Identification, 2nd ed., ch. 13, from memory). The acceleration is shifted by
+//! the delay that explains most (sensor filters come later than speeds). Slopes carry errors that
+//! allow for correlated residuals (Newey and West 1987).
 
 use nalgebra::{DMatrix, DVector};
 use signal::{filter, lsq, robust};
 
+use super::PhaseKind;
 use super::context::{AXES, Context, Out};
 use super::geometry::{self, Levers};
+use super::order;
 use super::thrust::speed_names;
 use crate::estimate::Contribution;
 use crate::estimate::Estimate;
 
 const RESTS: &[&str] = &["mass", "rotor", "motor", "station", "aircraft"];
-const ORDER_RESTS: &[&str] = &["station", "aircraft", "motor", "rotor"];
 /// Rows used at most.
 const MOST_ROWS: usize = 12_000;
-/// Slower motion is left out, Hz: manoeuvring flight balances moments of the air there.
-const SLOW: f64 = 2.0;
+/// Band of the fits, Hz; the upper end also at most a sixth of the rate.
+const LOW: f64 = 3.0;
+/// Yaw is slow, and above some hertz the rotors' own acceleration turns the aircraft in step with
+/// their torque: its figure is taken from further down.
+const LOW_YAW: f64 = 0.5;
+const HIGH: f64 = 20.0;
 
-/// Low-passed stretches before the delay is taken out.
+/// Band-passed stretches before the delay is taken out.
 struct Prepared {
     period: f64,
     every: usize,
     cutoff: f64,
-    /// By stretch: squared speeds by rotor, rotor accelerations by rotor, rates, accelerations,
-    /// products of the other two rates.
-    stretches: Vec<[Vec<Vec<f64>>; 5]>,
-    /// Trimmed at both ends of a stretch, s.
-    trim: f64,
+    stretches: Vec<Band>,
+}
+
+/// One stretch, everything band-passed.
+struct Band {
+    /// Squared speeds and accelerations by rotor.
+    squares: Vec<Vec<f64>>,
+    spin_up: Vec<Vec<f64>>,
+    /// Rates, their products by axis, accelerations.
+    rate: Vec<Vec<f64>>,
+    product: Vec<Vec<f64>>,
+    alpha: Vec<Vec<f64>>,
+}
+
+impl Band {
+    fn len(&self) -> usize {
+        self.squares.first().map_or(0, Vec::len)
+    }
 }
 
 /// Rows for the fits.
-struct Rows {
-    squares: Vec<Vec<f64>>,
+pub(super) struct Rows {
+    pub(super) squares: Vec<Vec<f64>>,
     spin_up: Vec<Vec<f64>>,
     rate: Vec<Vec<f64>>,
-    alpha: Vec<Vec<f64>>,
     product: Vec<Vec<f64>>,
+    alpha: Vec<Vec<f64>>,
 }
 
-fn prepare(context: &Context<'_>, slow: f64) -> Option<Prepared> {
+/// Where thrust goes with squared speed: steps with half a second around them and hover; without
+/// steps all of the flight but pulls of thrust, whose climb and fall bend the thrust.
+fn windows(context: &Context<'_>) -> Vec<(f64, f64)> {
+    if context.steps.is_empty() {
+        return context.windows(|k| !matches!(k, PhaseKind::Ground | PhaseKind::Pull));
+    }
+    let mut all = context.hover();
+    for s in &context.steps {
+        all.push((s.step.at - 0.5, s.release.map_or(s.step.until, |r| r.until.min(r.at + 2.0))));
+    }
+    all.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let mut merged: Vec<(f64, f64)> = Vec::new();
+    for w in all {
+        match merged.last_mut() {
+            Some(last) if w.0 <= last.1 + 0.5 => last.1 = last.1.max(w.1),
+            _ => merged.push(w),
+        }
+    }
+    merged
+}
+
+fn prepare(context: &Context<'_>, lowest: f64) -> Option<Prepared> {
     let mut names = speed_names(context)?;
     let n = names.len();
     names.extend(AXES.iter().map(|(l, _)| format!("rate.{l}")));
     let views: Vec<&str> = names.iter().map(String::as_str).collect();
-    let joint = context.joint(&views, &context.airborne())?;
+    let joint = context.joint(&views, &windows(context))?;
     let rate = 1.0 / joint.period;
-    let cutoff = (rate / 6.0).min(8.0);
+    let cutoff = (rate / 6.0).min(HIGH);
+    if cutoff < 2.0 * lowest {
+        return None;
+    }
     let slope = |v: &[f64]| -> Vec<f64> {
         signal::derivative::savitzky_golay(v, joint.period, 1, 2, 1).unwrap_or_default()
     };
+    let band = |v: &[f64]| -> Option<Vec<f64>> {
+        let high = filter::low_pass(v, rate, cutoff).ok()?;
+        let low = filter::low_pass(v, rate, lowest).ok()?;
+        Some(high.iter().zip(&low).map(|(h, l)| h - l).collect())
+    };
+    let all = |columns: &[Vec<f64>]| -> Option<Vec<Vec<f64>>> { columns.iter().map(|c| band(c)).collect() };
     let mut stretches = Vec::new();
     let mut total = 0;
     for s in joint.stretches.iter().filter(|s| s.len() as f64 * joint.period > 1.0) {
-        let smooth = |c: &[f64]| filter::low_pass(c, rate, cutoff).ok();
-        let speeds: Option<Vec<Vec<f64>>> = s.channels[..n].iter().map(|c| smooth(c)).collect();
-        let squares: Option<Vec<Vec<f64>>> =
-            s.channels[..n].iter().map(|c| smooth(&c.iter().map(|w| w * w).collect::<Vec<_>>())).collect();
-        let rates: Option<Vec<Vec<f64>>> = s.channels[n..].iter().map(|c| smooth(c)).collect();
-        let (Some(speeds), Some(squares), Some(rates)) = (speeds, squares, rates) else { continue };
-        let spin_up: Vec<Vec<f64>> = speeds.iter().map(|c| slope(c)).collect();
-        let alpha: Vec<Vec<f64>> = rates.iter().map(|c| slope(c)).collect();
-        let product = |axis: usize| -> Vec<f64> {
-            rates[(axis + 1) % 3].iter().zip(&rates[(axis + 2) % 3]).map(|(x, y)| x * y).collect()
+        let (speeds, rates) = s.channels.split_at(n);
+        let squares: Vec<Vec<f64>> = speeds.iter().map(|c| c.iter().map(|w| w * w).collect()).collect();
+        let product: Vec<Vec<f64>> = (0..3)
+            .map(|a| rates[(a + 1) % 3].iter().zip(&rates[(a + 2) % 3]).map(|(x, y)| x * y).collect())
+            .collect();
+        let (Some(squares), Some(speeds), Some(rate), Some(product)) =
+            (all(&squares), all(speeds), all(rates), all(&product))
+        else {
+            continue;
         };
-        let products: Vec<Vec<f64>> = (0..3).map(product).collect();
-        let quick = |all: Vec<Vec<f64>>| -> Option<Vec<Vec<f64>>> {
-            all.iter()
-                .map(|v| {
-                    let slow = filter::low_pass(v, rate, slow).ok()?;
-                    Some(v.iter().zip(&slow).map(|(a, b)| a - b).collect())
-                })
-                .collect()
-        };
-        let all = [squares, spin_up, rates, alpha, products].map(quick);
-        let [Some(squares), Some(spin_up), Some(rates), Some(alpha), Some(products)] = all else { continue };
+        let spin_up = speeds.iter().map(|c| slope(c)).collect();
+        let alpha = rate.iter().map(|c| slope(c)).collect();
         total += s.len();
-        stretches.push([squares, spin_up, rates, alpha, products]);
+        stretches.push(Band { squares, spin_up, rate, product, alpha });
     }
     let every = ((rate / (4.0 * cutoff)) as usize).max(total.div_ceil(MOST_ROWS)).max(1);
-    (!stretches.is_empty()).then_some(Prepared { period: joint.period, every, cutoff, stretches, trim: 0.5 / SLOW })
+    (!stretches.is_empty()).then_some(Prepared { period: joint.period, every, cutoff, stretches })
 }
 
 impl Prepared {
     /// Rows with rates and accelerations taken `shift` samples later than the speeds.
     fn rows(&self, shift: i64) -> Rows {
-        let n = self.stretches.first().map_or(0, |s| s[0].len());
+        let n = self.stretches.first().map_or(0, |s| s.squares.len());
         let mut rows = Rows {
             squares: vec![Vec::new(); n],
             spin_up: vec![Vec::new(); n],
             rate: vec![Vec::new(); 3],
-            alpha: vec![Vec::new(); 3],
             product: vec![Vec::new(); 3],
+            alpha: vec![Vec::new(); 3],
         };
-        let trim = (self.trim / self.period) as i64;
+        let trim = (0.17 / self.period) as i64;
         for s in &self.stretches {
-            let length = s[0].first().map_or(0, Vec::len) as i64;
+            let length = s.len() as i64;
             let mut k = trim.max(-shift);
             while k < length - trim && k + shift < length {
                 let (a, b) = (k as usize, (k + shift) as usize);
                 for i in 0..n {
-                    rows.squares[i].push(s[0][i][a]);
-                    rows.spin_up[i].push(s[1][i][a]);
+                    rows.squares[i].push(s.squares[i][a]);
+                    rows.spin_up[i].push(s.spin_up[i][a]);
                 }
                 for j in 0..3 {
-                    rows.rate[j].push(s[2][j][b]);
-                    rows.alpha[j].push(s[3][j][b]);
-                    rows.product[j].push(s[4][j][b]);
+                    rows.rate[j].push(s.rate[j][b]);
+                    rows.product[j].push(s.product[j][b]);
+                    rows.alpha[j].push(s.alpha[j][b]);
                 }
                 k += self.every as i64;
             }
@@ -158,12 +191,19 @@ impl Rows {
         (0..self.len()).map(|k| columns.iter().zip(pattern).map(|(c, p)| c[k] * p).sum()).collect()
     }
 
-    /// What goes with the acceleration besides thrust: rate, gyroscopic product, constant.
+    /// Sum of squared speeds.
+    fn total(&self, k: usize) -> f64 {
+        self.squares.iter().map(|c| c[k]).sum()
+    }
+
+    /// What goes with the acceleration besides thrust differences: constant, rate, gyroscopic
+    /// product, and total thrust, whose moment is that of an off-centre mass.
     fn nuisance(&self, axis: usize) -> DMatrix<f64> {
-        DMatrix::from_fn(self.len(), 3, |k, j| match j {
+        DMatrix::from_fn(self.len(), 4, |k, j| match j {
             0 => 1.0,
             1 => self.rate[axis][k],
-            _ => self.product[axis][k],
+            2 => self.product[axis][k],
+            _ => self.total(k),
         })
     }
 
@@ -174,7 +214,7 @@ impl Rows {
 }
 
 /// Second moments of rotor columns and acceleration with the nuisance taken out.
-struct Moments {
+pub(super) struct Moments {
     gram: DMatrix<f64>,
     cross: DVector<f64>,
     total: f64,
@@ -184,8 +224,11 @@ struct Moments {
 }
 
 impl Moments {
-    fn new(rows: &Rows, axis: usize) -> Option<Self> {
-        let n = rows.squares.len();
+    pub(super) fn new(rows: &Rows, axis: usize) -> Option<Self> {
+        // About z the rotors' own acceleration turns the aircraft too.
+        let used: Vec<&Vec<f64>> =
+            rows.squares.iter().chain(rows.spin_up.iter().filter(|_| axis == 2)).collect();
+        let n = used.len();
         let m = rows.len();
         if m < 30 || n == 0 {
             return None;
@@ -203,7 +246,7 @@ impl Moments {
             )
         };
         let mut columns = DMatrix::zeros(m, n);
-        for (i, c) in rows.squares.iter().enumerate() {
+        for (i, c) in used.into_iter().enumerate() {
             columns.set_column(i, &clean(c));
         }
         let target = clean(&rows.alpha[axis]);
@@ -219,8 +262,16 @@ impl Moments {
 
     fn solve(&self) -> Option<DVector<f64>> {
         let n = self.gram.nrows();
-        let ridge = 1e-8 * self.gram.trace() / n as f64;
-        (self.gram.clone() + DMatrix::identity(n, n) * ridge).cholesky().map(|c| c.solve(&self.cross))
+        // Each column by its own size: squared speeds and accelerations differ by orders.
+        let scale: Vec<f64> = (0..n).map(|i| self.gram[(i, i)].sqrt().max(1e-300)).collect();
+        let gram = DMatrix::from_fn(n, n, |i, j| {
+            self.gram[(i, j)] / (scale[i] * scale[j]) + if i == j { 1e-8 } else { 0.0 }
+        });
+        let right = DVector::from_fn(n, |i, _| self.cross[i] / scale[i]);
+        gram.cholesky().map(|c| {
+            let b = c.solve(&right);
+            DVector::from_fn(n, |i, _| b[i] / scale[i])
+        })
     }
 
     fn free(&self) -> f64 {
@@ -228,7 +279,7 @@ impl Moments {
     }
 
     /// Independent samples: rows over the correlation length of what free columns leave.
-    fn independent(&self) -> f64 {
+    pub(super) fn independent(&self) -> f64 {
         let rest = match self.solve() {
             Some(b) => &self.target - &self.columns * b,
             None => self.target.clone(),
@@ -237,14 +288,45 @@ impl Moments {
     }
 
     /// Share of the variance that a pattern leaves; all of it where the slope would be negative.
-    fn left(&self, pattern: &[f64]) -> f64 {
-        let e = DVector::from_column_slice(pattern);
+    pub(super) fn left(&self, pattern: &[f64]) -> f64 {
+        let e = self.padded(pattern, 0);
         let slope = e.dot(&self.cross);
         let square = e.dot(&(&self.gram * &e));
         if slope <= 0.0 || square <= 0.0 || self.total <= 0.0 {
             return 1.0;
         }
         (1.0 - slope * slope / square / self.total).clamp(1e-9, 1.0)
+    }
+
+    /// A pattern as a vector over all columns, from column `from` on.
+    fn padded(&self, pattern: &[f64], from: usize) -> DVector<f64> {
+        let mut e = DVector::zeros(self.gram.nrows());
+        for (i, p) in pattern.iter().enumerate() {
+            if let Some(v) = e.get_mut(from + i) {
+                *v = *p;
+            }
+        }
+        e
+    }
+
+    /// As [`Self::left`] with a second pattern on the rotors' accelerations; neither slope may be
+    /// negative.
+    pub(super) fn left_with(&self, pattern: &[f64], spins: &[f64]) -> f64 {
+        let n = pattern.len();
+        let (e, f) = (self.padded(pattern, 0), self.padded(spins, n));
+        let (ge, gf) = (&self.gram * &e, &self.gram * &f);
+        let (ee, ff, ef) = (e.dot(&ge), f.dot(&gf), e.dot(&gf));
+        let (ce, cf) = (e.dot(&self.cross), f.dot(&self.cross));
+        let single = |c: f64, s: f64| if c > 0.0 && s > 0.0 { c * c / s } else { 0.0 };
+        let det = ee * ff - ef * ef;
+        let mut gain = single(ce, ee).max(single(cf, ff));
+        if det > 1e-12 * ee * ff {
+            let (b, c) = ((ce * ff - cf * ef) / det, (cf * ee - ce * ef) / det);
+            if b >= 0.0 && c >= 0.0 {
+                gain = gain.max(b * ce + c * cf);
+            }
+        }
+        if self.total > 0.0 { (1.0 - gain / self.total).clamp(1e-9, 1.0) } else { 1.0 }
     }
 }
 
@@ -272,7 +354,7 @@ pub(super) fn run(context: &Context<'_>, out: &mut Out) {
             "rotor order and spins as in the file",
             missing,
             test,
-            ORDER_RESTS,
+            order::RESTS,
         );
     };
     if let Some(missing) = missing {
@@ -287,7 +369,7 @@ pub(super) fn run(context: &Context<'_>, out: &mut Out) {
         );
         return;
     };
-    let Some(prepared) = prepare(context, SLOW) else {
+    let (Some(prepared), Some(slow)) = (prepare(context, LOW), prepare(context, LOW_YAW)) else {
         refuse(out, "a second in the air with speeds and rates", "fly steps of 100 deg/s about each axis");
         return;
     };
@@ -295,33 +377,12 @@ pub(super) fn run(context: &Context<'_>, out: &mut Out) {
     let rows = prepared.rows(delay);
     let levers = geometry::levers(stations, context.known);
     let behind = delay as f64 * prepared.period;
-    // A second look an octave higher: what still depends on the band counts as error.
-    let quicker = prepare(context, 2.0 * SLOW).map(|p| p.rows(delay));
+    let slow_rows = slow.rows(delay);
     for axis in 0..3 {
-        let other = quicker.as_ref().and_then(|r| slope(r, &levers, axis)).map(|f| f.0);
-        effectiveness(context, out, &rows, &levers, axis, (behind, other), prepared.cutoff);
+        let (rows, low) = if axis == 2 { (&slow_rows, LOW_YAW) } else { (&rows, LOW) };
+        effectiveness(context, out, rows, &levers, axis, behind, (low, prepared.cutoff));
     }
-    order(context, out, &rows, &levers);
-}
-
-/// Slope of angular acceleration on the rotors' pattern, with its error.
-fn slope(rows: &Rows, levers: &Levers, axis: usize) -> Option<(f64, f64)> {
-    let span = geometry::rms(&levers.lever[axis]);
-    if span <= 0.0 || rows.len() < 60 {
-        return None;
-    }
-    let pattern: Vec<f64> = levers.lever[axis].iter().map(|l| l / span).collect();
-    let drive = rows.weighted(&rows.squares, &pattern);
-    let mut columns: Vec<&[f64]> = vec![&drive, &rows.rate[axis], &rows.product[axis]];
-    let signs: Vec<f64> = levers.lever[2].iter().zip(&levers.cant).map(|(l, c)| (l - c).signum()).collect();
-    let reaction;
-    if axis == 2 {
-        reaction = rows.weighted(&rows.spin_up, &signs);
-        columns.push(&reaction);
-    }
-    let (fit, matrix) = lsq::fit_columns(&columns, &rows.alpha[axis], true).ok()?;
-    let fit = fit.correlated(&matrix, None);
-    Some((fit.value(0), fit.error(0)))
+    order::run(context, out, &rows, &levers);
 }
 
 fn effectiveness(
@@ -330,8 +391,8 @@ fn effectiveness(
     rows: &Rows,
     levers: &Levers,
     axis: usize,
-    (behind, quicker): (f64, Option<f64>),
-    cutoff: f64,
+    behind: f64,
+    (low, cutoff): (f64, f64),
 ) {
     let (letter, name) = AXES[axis];
     let (key, label) = (format!("effectiveness.{letter}"), format!("{name} effectiveness"));
@@ -343,13 +404,24 @@ fn effectiveness(
         return;
     }
     let pattern: Vec<f64> = levers.lever[axis].iter().map(|l| l / span).collect();
-    let explained = Moments::new(rows, axis).map_or(0.0, |m| 1.0 - m.left(&pattern));
-    let Some((slope, own_error)) = slope(rows, levers, axis) else {
+    let drive = rows.weighted(&rows.squares, &pattern);
+    let total: Vec<f64> = (0..rows.len()).map(|k| rows.total(k)).collect();
+    let mut columns: Vec<&[f64]> = vec![&drive, &rows.rate[axis], &rows.product[axis], &total];
+    let signs: Vec<f64> = levers.lever[2].iter().zip(&levers.cant).map(|(l, c)| (l - c).signum()).collect();
+    let reaction;
+    if axis == 2 {
+        reaction = rows.weighted(&rows.spin_up, &signs);
+        columns.push(&reaction);
+    }
+    let explained = Moments::new(rows, axis)
+        .map_or(0.0, |m| 1.0 - if axis == 2 { m.left_with(&pattern, &signs) } else { m.left(&pattern) });
+    let fit = lsq::fit_columns(&columns, &rows.alpha[axis], true);
+    let Ok((fit, matrix)) = fit else {
         out.cannot_tell(&key, &label, no_excitation, test, RESTS);
         return;
     };
-    let moved = quicker.map_or(0.0, |q| (q - slope).abs());
-    let error = own_error.hypot(moved);
+    let fit = fit.correlated(&matrix, None);
+    let (slope, error) = (fit.value(0), fit.error(0));
     if explained < 0.2 || slope.abs() < 3.0 * error {
         let detail = format!(
             "{no_excitation} (thrust differences explain {:.0} % of the angular acceleration)",
@@ -359,15 +431,17 @@ fn effectiveness(
         return;
     }
     let own = context.estimate(&format!("{name} effectiveness"), slope, error, "rad/s^2/(rad/s)^2");
+    let reach = if context.known.lengths {
+        format!(" over {:.0} mm", span * 1e3)
+    } else {
+        " over the r.m.s. lever".to_owned()
+    };
     let scale = format!(
-        "Differential lift is the sum of each rotor's thrust times its lever over {:.0} mm. Fitted between {SLOW:.0} and {cutoff:.1} Hz \
-         with the rates {:.0} ms behind the speeds; it explains {:.0} % of the angular acceleration; \
-         from {:.0} Hz on the slope changes by {:.0} %.",
-        span * 1e3,
+        "Differential lift is the sum of each rotor's thrust times its lever{reach}. Fitted from {low} to {cutoff:.0} Hz \
+         with the rates {:.0} ms behind the speeds; it explains {:.0} % of the angular acceleration beyond damping and \
+         an off-centre mass.",
         behind * 1e3,
-        100.0 * explained,
-        2.0 * SLOW,
-        100.0 * moved / slope.abs()
+        100.0 * explained
     );
     let Some(per_mass) = out.estimate("thrust.per_mass").cloned() else {
         let text = format!("Per squared speed, as thrust per mass is not known. {scale}");
@@ -421,141 +495,5 @@ fn effectiveness(
             text,
             RESTS,
         );
-    }
-}
-
-/// All orders of 0..n (Heap's algorithm).
-fn permutations(n: usize) -> Vec<Vec<usize>> {
-    fn recurse(k: usize, a: &mut Vec<usize>, all: &mut Vec<Vec<usize>>) {
-        if k <= 1 {
-            all.push(a.clone());
-            return;
-        }
-        for i in 0..k {
-            recurse(k - 1, a, all);
-            if i + 1 < k {
-                a.swap(if k.is_multiple_of(2) { i } else { 0 }, k - 1);
-            }
-        }
-    }
-    let mut a: Vec<usize> = (0..n).collect();
-    let mut all = Vec::new();
-    recurse(n, &mut a, &mut all);
-    all
-}
-
-/// Posterior of hypothesis 0, and the best other one with its posterior.
-fn posterior(scores: &[f64], temper: f64) -> (f64, usize, f64) {
-    let top = scores.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-    let weights: Vec<f64> = scores.iter().map(|s| ((s - top) * temper).exp()).collect();
-    let sum: f64 = weights.iter().sum();
-    let other = (1..weights.len()).max_by(|a, b| weights[*a].total_cmp(&weights[*b])).unwrap_or(0);
-    (weights[0] / sum, other, weights.get(other).copied().unwrap_or(0.0) / sum)
-}
-
-fn order(context: &Context<'_>, out: &mut Out, rows: &Rows, levers: &Levers) {
-    let (key, label) = ("order.posterior", "rotor order and spins as in the file");
-    let n = rows.squares.len();
-    let test =
-        "propellers off, one motor at a time; in the air: steps of 60 to 100 deg/s about roll, pitch and yaw";
-    if !(3..=8).contains(&n) {
-        out.cannot_tell(key, label, "a record of 3 to 8 rotors", test, ORDER_RESTS);
-        return;
-    }
-    let moments: Vec<Moments> = (0..3).filter_map(|a| Moments::new(rows, a)).collect();
-    let [mx, my, mz] = moments.as_slice() else {
-        out.cannot_tell(key, label, "a second in the air with speeds and rates", test, ORDER_RESTS);
-        return;
-    };
-    let independent = [mx.independent(), my.independent(), mz.independent()];
-    // Orders that give the same roll and pitch pattern (the two rotors of a coaxial pair) count once.
-    let mut seen = std::collections::BTreeSet::new();
-    let mut orders = Vec::new();
-    let mut order_scores = Vec::new();
-    for p in permutations(n) {
-        let x: Vec<f64> = p.iter().map(|&s| levers.lever[0][s]).collect();
-        let y: Vec<f64> = p.iter().map(|&s| levers.lever[1][s]).collect();
-        let id: Vec<i64> = x.iter().chain(&y).map(|v| (v * 1e6).round() as i64).collect();
-        if !seen.insert(id) {
-            continue;
-        }
-        order_scores.push(-0.5 * (independent[0] * mx.left(&x).ln() + independent[1] * my.left(&y).ln()));
-        orders.push(p);
-    }
-    // The order of the file must be the first.
-    if let Some(k) = orders.iter().position(|p| p.iter().enumerate().all(|(i, s)| i == *s)) {
-        orders.swap(0, k);
-        order_scores.swap(0, k);
-    }
-    let signs: Vec<f64> = levers.lever[2].iter().zip(&levers.cant).map(|(l, c)| (l - c).signum()).collect();
-    let spin_scores: Vec<f64> = (0..1_usize << n)
-        .map(|flips| {
-            let e: Vec<f64> = (0..n)
-                .map(|i| {
-                    let s = if flips >> i & 1 == 1 { -signs[i] } else { signs[i] };
-                    levers.cant[i] + s * levers.reaction
-                })
-                .collect();
-            -0.5 * independent[2] * mz.left(&e).ln()
-        })
-        .collect();
-    let (order_p, order_other, order_alt) = posterior(&order_scores, 1.0);
-    let (spin_p, spin_other, spin_alt) = posterior(&spin_scores, 1.0);
-    let exchanged = orders.get(order_other).map_or_else(String::new, |p| describe(p));
-    let turned: Vec<String> =
-        (0..n).filter(|i| spin_other >> i & 1 == 1).map(|i| (i + 1).to_string()).collect();
-    let turned = if turned.len() == n {
-        "all spins reversed".to_owned()
-    } else {
-        format!("the other spin on rotor {}", turned.join(", "))
-    };
-    // With a quarter of the independent samples: what a misjudged correlation could do. A verdict
-    // that this would overturn is none.
-    let (order_c, _, order_c_alt) = posterior(&order_scores, 0.25);
-    let (spin_c, _, spin_c_alt) = posterior(&spin_scores, 0.25);
-    let order_open = order_p.max(order_alt) < 0.9 || order_c.max(order_c_alt) < 0.7;
-    let spin_open = spin_p.max(spin_alt) < 0.9 || spin_c.max(spin_c_alt) < 0.7;
-    if order_open || spin_open {
-        let missing = match (order_open, spin_open) {
-            (true, true) => "excitation about roll, pitch and yaw".to_owned(),
-            (true, false) => {
-                format!("excitation about roll and pitch (spins fit the file with probability {spin_p:.3})")
-            }
-            _ => format!(
-                "excitation about yaw (the order fits the file with probability {order_p:.3}; spins are open)"
-            ),
-        };
-        out.cannot_tell(key, label, missing, test, ORDER_RESTS);
-        return;
-    }
-    let p = order_p * spin_p;
-    let cautious = order_c * spin_c;
-    let e = context.estimate("rotor order and spins", p, (p - cautious).abs(), "1");
-    let verdict = if p > 0.5 {
-        format!(
-            "The file's order and spins fit. Best alternative order: {exchanged} ({order_alt:.1e}); spins: {turned} ({spin_alt:.1e})."
-        )
-    } else if order_p < 0.5 {
-        format!("The record contradicts the file: {exchanged} fits with probability {order_alt:.3}.")
-    } else {
-        format!("The record contradicts the file: {turned} fits with probability {spin_alt:.3}.")
-    };
-    let text = format!(
-        "{verdict} Judged by which rotor speeds turn the aircraft which way; a rate axis with a wrong sign looks like \
-         exchanged rotors."
-    );
-    out.value(key, label, e, text, ORDER_RESTS);
-}
-
-/// An order in words.
-fn describe(p: &[usize]) -> String {
-    let moved: Vec<usize> = (0..p.len()).filter(|&i| p[i] != i).collect();
-    match moved.as_slice() {
-        [] => "as in the file".to_owned(),
-        [a, b] => format!("rotors {} and {} exchanged", a + 1, b + 1),
-        _ => {
-            let list: Vec<String> = p.iter().map(|s| (s + 1).to_string()).collect();
-            format!("channels 1 to {} at stations {}", p.len(), list.join(", "))
-        }
     }
 }

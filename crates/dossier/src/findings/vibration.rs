@@ -83,6 +83,7 @@ impl Attribution {
         let slack = 1.5 * self.resolution;
         let spread = (high - low) / high.max(1e-9);
         let mut fits = Vec::new();
+        let mut only_folded = true;
         let mut orders = vec![(1, "1/rev (unbalance)".to_owned()), (2, "2/rev".to_owned())];
         match self.blades {
             Some(b) => {
@@ -95,6 +96,11 @@ impl Attribution {
         for (order, name) in orders {
             let o = f64::from(order);
             let (from, to, folded) = self.seen(o * low, o * high);
+            // A folded band that covers much of what is seen says nothing.
+            if folded && (to - from > 0.3 * self.nyquist || o * (high - low) > self.nyquist) {
+                continue;
+            }
+            only_folded &= folded || f < from - slack || f > to + slack;
             if f >= from - slack && f <= to + slack {
                 fits.push(if folded {
                     format!("{name}, folded from {:.0} Hz", o * 0.5 * (low + high))
@@ -113,6 +119,9 @@ impl Attribution {
         };
         match fits.as_slice() {
             [] if f < (0.5 * low).min(30.0) => "control band: loop, pilot or gusts".to_owned(),
+            several if only_folded && f < (0.5 * low).min(30.0) => {
+                format!("cannot tell: control band (loop, pilot or gusts) or {}", several.join(" or "))
+            }
             [] => "no order of the rotors: structure, folding of something not listed, or electrical; a tap test tells".to_owned(),
             [one] => format!("{one}{caution}"),
             several => format!("cannot tell: {}{caution}", several.join(" or ")),
@@ -162,9 +171,22 @@ fn spectra(context: &Context<'_>, windows: &[(f64, f64)], out: &mut Out) {
 fn band(joint: &Joint, channel: usize, low: f64, high: f64) -> Option<(f64, f64)> {
     let d = density(joint, channel)?;
     let rms = d.band_rms(low, high);
-    // The mean square of a band is the sum of its bins; bins scatter by 1/sqrt(averages) and
-    // neighbours of a Hann window share half their information. A steady line scatters less, so
-    // this is on the safe side.
+    // Scatter of the band's mean square from piece to piece of the record.
+    let length = block_length(joint);
+    let options = Options::hann(length);
+    let pieces: Vec<f64> = joint
+        .channel(channel)
+        .iter()
+        .flat_map(|s| s.chunks_exact(2 * length))
+        .filter_map(|c| spectrum::welch(&[c], 1.0 / joint.period, &options).ok())
+        .map(|d| d.band_rms(low, high).powi(2))
+        .collect();
+    let mean = robust::mean(&pieces).unwrap_or(0.0);
+    if let Some(v) = robust::variance(&pieces).filter(|_| pieces.len() >= 4 && mean > 0.0) {
+        return Some((rms, 0.5 * rms * (v / pieces.len() as f64).sqrt() / mean));
+    }
+    // Too short for pieces: the mean square of a band is the sum of its bins, which scatter by
+    // 1/sqrt(averages); neighbours of a Hann window share half their information.
     let (mut sum, mut square) = (0.0, 0.0);
     for (f, v) in d.frequency.iter().zip(&d.density) {
         if *f >= low && *f <= high {

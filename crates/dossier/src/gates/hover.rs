@@ -38,7 +38,7 @@ fn drafts(ctx: &Context<'_>) -> Vec<Draft> {
         note: Some(
             "a share shows uneven lift; an off-centre mass, a weak rotor and a twisted motor look the same".to_owned(),
         ),
-        candidates: candidate::moves(ctx),
+        candidates: candidate::moves(ctx, false),
     };
     vec![
         Draft {
@@ -70,7 +70,7 @@ fn drafts(ctx: &Context<'_>) -> Vec<Draft> {
             text: "yaw trim, as a share of the yaw authority",
             metric: None,
             predicted: None,
-            measured: ctx.flight_magnitude("hover.yaw_trim"),
+            measured: yaw_trim(ctx),
             compare: Compare::Interval,
             needs: "a steady hover of 10 s with rotor speeds or commands",
             note: None,
@@ -99,6 +99,21 @@ fn drafts(ctx: &Context<'_>) -> Vec<Draft> {
             candidates: Vec::new(),
         },
     ]
+}
+
+/// Yaw trim of the hover over the predicted yaw authority.
+fn yaw_trim(ctx: &Context<'_>) -> Answer {
+    let trim = match ctx.flight_magnitude("hover.yaw_trim") {
+        Answer::Found(f) => *f,
+        other => return other,
+    };
+    match ctx.prediction.get("authority.yaw_share") {
+        Some(room) if room.value > 0.0 => {
+            let share = trim.estimate.over(room, "1");
+            Context::derived(&trim, share)
+        }
+        _ => Answer::CannotTell("the yaw authority is not predicted: motor, esc and battery are needed".to_owned()),
+    }
 }
 
 /// Relative difference of measured and predicted hover command, the same in standard

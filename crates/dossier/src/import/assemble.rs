@@ -9,8 +9,8 @@ use super::table::{self, Limit, Opened, Progress, Table};
 use super::timebase::{self, TimeBase};
 use super::vocabulary::{ATTITUDES, Frame, VECTORS, angle_name, canonical, quaternion_name, vector_name};
 use crate::diagnostic::{Diagnostic, Diagnostics};
-use crate::units::{Dimension, parse_unit};
 use crate::record::{ChannelMeta, ImportReport, Kind, Record, RecordMeta, RecordOrigin};
+use crate::units::{Dimension, parse_unit};
 
 type Channels = BTreeMap<String, Vec<f64>>;
 
@@ -112,7 +112,11 @@ fn open_all(files: &[PathBuf], map_file: &Path, map: &ChannelMap) -> Result<Vec<
         let used = map.channels.iter().any(|c| c.file == file);
         if !used {
             let message = format!("no channel is taken from file {file}");
-            errors.push(Diagnostic::error(map_file, message).key("channel.file").help("add `file = 2` to its channels"));
+            errors.push(
+                Diagnostic::error(map_file, message)
+                    .key("channel.file")
+                    .help("add `file = 2` to its channels"),
+            );
         }
     }
     if errors.is_empty() { Ok(opened) } else { Err(Diagnostics(errors)) }
@@ -127,7 +131,8 @@ fn one_file(
     progress: Progress<'_>,
     report: &mut ImportReport,
 ) -> Result<(TimeBase, Channels), Diagnostics> {
-    let missing = || Diagnostics::from(Diagnostic::error(path, "no time base").help("add `[time]` to the map"));
+    let missing =
+        || Diagnostics::from(Diagnostic::error(path, "no time base").help("add `[time]` to the map"));
     let entry = map.time_of(file).ok_or_else(missing)?;
     let find = |c: &super::map::Column| {
         opened.find(c).map_err(|(m, h)| Diagnostics::from(Diagnostic::error(path, m).key("time").help(h)))
@@ -254,7 +259,8 @@ fn join(
     if overlap <= 0.0 {
         let message =
             format!("file {file} runs from {b0} to {b1} s, file 1 from {a0} to {a1} s: they share no time");
-        let help = "check the time units of both, or shift one: `[[time]]` with `file = 2` and `offset = \"12 s\"`";
+        let help =
+            "check the time units of both, or shift one: `[[time]]` with `file = 2` and `offset = \"12 s\"`";
         return Err(Diagnostic::error(path, message).key("time").help(help).into());
     }
     let mut empty = 0usize;
@@ -277,7 +283,8 @@ fn turn(map: &ChannelMap, channels: &mut Channels) -> BTreeMap<String, (String, 
     let mut taken = BTreeMap::new();
     for (stem, _, frame) in VECTORS {
         let turn = if *frame == Frame::Earth { map.axes.earth(stem) } else { map.axes.body(stem) };
-        let mut source: Vec<Option<Vec<f64>>> = (0..3).map(|i| channels.remove(&vector_name(stem, i))).collect();
+        let mut source: Vec<Option<Vec<f64>>> =
+            (0..3).map(|i| channels.remove(&vector_name(stem, i))).collect();
         for ours in 0..3 {
             let from = turn.from[ours];
             let Some(mut values) = source.get_mut(from).and_then(Option::take) else { continue };
@@ -293,7 +300,8 @@ fn turn(map: &ChannelMap, channels: &mut Channels) -> BTreeMap<String, (String, 
         let quaternions: Vec<[f64; 4]> = if let [roll, pitch, yaw] = by_angle.as_slice() {
             roll.iter().zip(pitch).zip(yaw).map(|((r, p), y)| from_angles(*r, *p, *y)).collect()
         } else {
-            let parts: Vec<Vec<f64>> = (0..4).filter_map(|p| channels.remove(&quaternion_name(stem, p))).collect();
+            let parts: Vec<Vec<f64>> =
+                (0..4).filter_map(|p| channels.remove(&quaternion_name(stem, p))).collect();
             let [w, i, j, k] = parts.as_slice() else { continue };
             w.iter().zip(i).zip(j).zip(k).map(|(((w, i), j), k)| [*w, *i, *j, *k]).collect()
         };

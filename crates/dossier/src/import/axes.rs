@@ -165,7 +165,9 @@ mod tests {
 
     #[test]
     fn words_go_round() {
-        for text in ["front-right-down", "front-left-up", "right-front-up", "left-back-up", "down-front-right"] {
+        for text in
+            ["front-right-down", "front-left-up", "right-front-up", "left-back-up", "down-front-right"]
+        {
             let turn = Turn::body(text).unwrap();
             assert_eq!(turn.body_words(), text);
             assert!((turn.matrix().determinant() - 1.0).abs() < 1e-12, "{text}");

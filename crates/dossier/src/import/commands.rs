@@ -64,7 +64,9 @@ pub(super) fn check(record: &Record, map: &ChannelMap, doubts: &mut Vec<Doubt>) 
 
 fn range(record: &Record, map: &ChannelMap, commands: &[(usize, &[f64])], doubts: &mut Vec<Doubt>) {
     let ends = |v: &[f64]| {
-        v.iter().filter(|x| x.is_finite()).fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), x| (a.min(*x), b.max(*x)))
+        v.iter()
+            .filter(|x| x.is_finite())
+            .fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), x| (a.min(*x), b.max(*x)))
     };
     let each: Vec<(usize, f64, f64)> = commands.iter().map(|(n, v)| (*n, ends(v).0, ends(v).1)).collect();
     let low = each.iter().fold(f64::INFINITY, |m, e| m.min(e.1));
@@ -87,17 +89,23 @@ fn range(record: &Record, map: &ChannelMap, commands: &[(usize, &[f64])], doubts
     let raw_high = raws.iter().fold(f64::NEG_INFINITY, |m, e| m.max(e.1.max(e.2)));
     let name = |n: usize| format!("rotor.{n}.command");
     let mut options = Vec::new();
-    let negative: Vec<usize> = raws.iter().filter(|(_, a, b)| *b <= 0.0 && *a < 0.0).map(|(n, _, _)| *n).collect();
+    let negative: Vec<usize> =
+        raws.iter().filter(|(_, a, b)| *b <= 0.0 && *a < 0.0).map(|(n, _, _)| *n).collect();
     let magnitude = raw_low.abs().max(raw_high.abs());
     if !negative.is_empty() && negative.len() < commands.len() {
-        for full in [100.0, 500.0, 1000.0, 2000.0].into_iter().filter(|f| *f >= magnitude && *f <= 8.0 * magnitude) {
+        for full in
+            [100.0, 500.0, 1000.0, 2000.0].into_iter().filter(|f| *f >= magnitude && *f <= 8.0 * magnitude)
+        {
             let mut amend: Vec<Amendment> = negative.iter().map(|n| Amendment::Flip(name(*n))).collect();
             amend.extend(commands.iter().map(|(n, _)| Amendment::Range(name(*n), 0.0, full, "1".to_owned())));
             let text = format!("the sign alternates with the spin: size only, {full} means full");
             options.push(Choice::new(&format!("size-{full}"), text, amend));
         }
     } else if raw_low >= 700.0 && raw_high <= 2500.0 {
-        let amend = commands.iter().map(|(n, _)| Amendment::Range(name(*n), 1000.0, 2000.0, "us".to_owned())).collect();
+        let amend = commands
+            .iter()
+            .map(|(n, _)| Amendment::Range(name(*n), 1000.0, 2000.0, "us".to_owned()))
+            .collect();
         options.push(Choice::new("us", "pulse lengths, 1000 us means 0 and 2000 us means 1", amend));
     } else if raw_low >= 0.0 && raw_high <= 105.0 {
         let amend = commands.iter().map(|(n, _)| Amendment::Unit(name(*n), "%".to_owned())).collect();
@@ -115,7 +123,8 @@ fn range(record: &Record, map: &ChannelMap, commands: &[(usize, &[f64])], doubts
     }
     let full = [255.0, 1000.0, 1023.0, 2047.0, 4095.0, 10_000.0, 65_535.0];
     for top in full.into_iter().filter(|f| raw_low >= 0.0 && raw_high <= *f && raw_high > 0.3 * f) {
-        let amend = commands.iter().map(|(n, _)| Amendment::Range(name(*n), 0.0, top, "1".to_owned())).collect();
+        let amend =
+            commands.iter().map(|(n, _)| Amendment::Range(name(*n), 0.0, top, "1".to_owned())).collect();
         options.push(Choice::new(&format!("counts-{top}"), format!("counts, {top} means full"), amend));
     }
     options.push(Choice::keep("they are ratios as mapped"));
@@ -143,7 +152,8 @@ fn range(record: &Record, map: &ChannelMap, commands: &[(usize, &[f64])], doubts
 
 fn against_lift(record: &Record, commands: &[(usize, &[f64])]) -> Option<(f64, f64)> {
     let lift: Vec<f64> = record.channel("accel.z")?.iter().map(|v| v.abs()).collect();
-    let total: Vec<f64> = (0..lift.len()).map(|i| commands.iter().filter_map(|(_, c)| c.get(i)).sum()).collect();
+    let total: Vec<f64> =
+        (0..lift.len()).map(|i| commands.iter().filter_map(|(_, c)| c.get(i)).sum()).collect();
     let (t, l) = pairs(&total, &lift);
     let mean = l.iter().sum::<f64>() / l.len().max(1) as f64;
     (mean > 1.0).then(|| (t.iter().sum::<f64>() / t.len() as f64 / mean, correlation(&t, &l)))
@@ -151,8 +161,10 @@ fn against_lift(record: &Record, commands: &[(usize, &[f64])]) -> Option<(f64, f
 
 /// Each command must be followed best by its own rotor.
 fn order(record: &Record, commands: &[(usize, &[f64])], doubts: &mut Vec<Doubt>) {
-    let speeds: Vec<(usize, &[f64])> =
-        commands.iter().filter_map(|(n, _)| record.channel(&format!("rotor.{n}.speed")).map(|s| (*n, s))).collect();
+    let speeds: Vec<(usize, &[f64])> = commands
+        .iter()
+        .filter_map(|(n, _)| record.channel(&format!("rotor.{n}.speed")).map(|s| (*n, s)))
+        .collect();
     if speeds.len() < 2 || speeds.len() != commands.len() {
         return;
     }
@@ -173,7 +185,9 @@ fn order(record: &Record, commands: &[(usize, &[f64])], doubts: &mut Vec<Doubt>)
     }
     let parts: Vec<_> = wrong
         .iter()
-        .map(|(n, m, own, best)| format!("command {n} is followed by rotor {m} ({best:+.2}), not by rotor {n} ({own:+.2})"))
+        .map(|(n, m, own, best)| {
+            format!("command {n} is followed by rotor {m} ({best:+.2}), not by rotor {n} ({own:+.2})")
+        })
         .collect();
     let mut targets: Vec<usize> = wrong.iter().map(|w| w.1).collect();
     targets.sort_unstable();
@@ -207,7 +221,8 @@ fn speeds(record: &Record, doubts: &mut Vec<Doubt>) {
     if largest <= 6000.0 {
         return;
     }
-    let amend = (1..=all.len()).map(|n| Amendment::Unit(format!("rotor.{n}.speed"), "rpm".to_owned())).collect();
+    let amend =
+        (1..=all.len()).map(|n| Amendment::Unit(format!("rotor.{n}.speed"), "rpm".to_owned())).collect();
     doubts.push(Doubt {
         id: "speed-unit".to_owned(),
         channel: "rotor.N.speed".to_owned(),

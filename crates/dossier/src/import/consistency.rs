@@ -35,7 +35,7 @@ fn near(value: f64, target: f64, share: f64) -> bool {
 fn time(record: &Record, map: &ChannelMap, doubts: &mut Vec<Doubt>) {
     let rate = record.meta.rate;
     let Some(entry) = map.time.first() else { return };
-    if entry.unit == "sample" || !(rate > 0.0) || (2.0..=40_000.0).contains(&rate) {
+    if entry.unit == "sample" || rate.is_nan() || rate <= 0.0 || (2.0..=40_000.0).contains(&rate) {
         return;
     }
     let mut options: Vec<Choice> = [("s", 1.0), ("ms", 1e-3), ("us", 1e-6), ("ns", 1e-9)]
@@ -43,7 +43,11 @@ fn time(record: &Record, map: &ChannelMap, doubts: &mut Vec<Doubt>) {
         .map(|(unit, scale)| (unit, scale, rate * entry.scale / scale))
         .filter(|(_, _, r)| (2.0..=40_000.0).contains(r))
         .map(|(unit, scale, r)| {
-            Choice::new(unit, format!("{unit}, which gives {r:.1} rows a second"), vec![Amendment::Time(unit.to_owned(), scale)])
+            Choice::new(
+                unit,
+                format!("{unit}, which gives {r:.1} rows a second"),
+                vec![Amendment::Time(unit.to_owned(), scale)],
+            )
         })
         .collect();
     options.push(Choice::keep(format!("{} is right", entry.unit)));
@@ -70,8 +74,9 @@ fn rates(record: &Record, map: &ChannelMap, doubts: &mut Vec<Doubt>) -> bool {
         rate_size(record, map, doubts);
         return false;
     };
-    let moving: Vec<usize> =
-        (0..3).filter(|i| found.from_attitude[*i] > MOVES && found.measured.iter().any(|m| *m > 0.0)).collect();
+    let moving: Vec<usize> = (0..3)
+        .filter(|i| found.from_attitude[*i] > MOVES && found.measured.iter().any(|m| *m > 0.0))
+        .collect();
     if moving.is_empty() {
         rate_size(record, map, doubts);
         return false;
@@ -118,7 +123,9 @@ fn unrelated(
 ) -> Option<Doubt> {
     let why = numbers(found, best);
     let inverse = compare(record, stem, true)?;
-    let agrees = |a: &Agreement| (0..3).filter(|i| a.from_attitude[*i] > MOVES).all(|i| a.correlation[i][i].abs() > AGREES);
+    let agrees = |a: &Agreement| {
+        (0..3).filter(|i| a.from_attitude[*i] > MOVES).all(|i| a.correlation[i][i].abs() > AGREES)
+    };
     let mut options = Vec::new();
     if agrees(&inverse) {
         let text = "the quaternion takes earth vectors to the body";
@@ -131,7 +138,9 @@ fn unrelated(
     Some(Doubt {
         id: "attitude".to_owned(),
         channel: "attitude".to_owned(),
-        question: "Do attitude and rate belong together as mapped? The attitude's change does not follow the rate.".to_owned(),
+        question:
+            "Do attitude and rate belong together as mapped? The attitude's change does not follow the rate."
+                .to_owned(),
         why,
         options,
     })
@@ -139,7 +148,8 @@ fn unrelated(
 
 /// Degrees for radians, or another factor.
 fn scale(map: &ChannelMap, found: &Agreement, best: &[(usize, usize, f64)], doubts: &mut Vec<Doubt>) {
-    let mut ratios: Vec<f64> = best.iter().map(|(i, j, _)| found.measured[*j] / found.from_attitude[*i]).collect();
+    let mut ratios: Vec<f64> =
+        best.iter().map(|(i, j, _)| found.measured[*j] / found.from_attitude[*i]).collect();
     ratios.sort_by(f64::total_cmp);
     let Some(ratio) = ratios.get(ratios.len() / 2).copied() else { return };
     if near(ratio, 1.0, 0.35) {
@@ -166,7 +176,10 @@ fn scale(map: &ChannelMap, found: &Agreement, best: &[(usize, usize, f64)], doub
         id: "rate-unit".to_owned(),
         channel: "rate".to_owned(),
         question: "In what unit are the rates?".to_owned(),
-        why: format!("the measured rate is {ratio:.4} times the attitude's{factor}: {}", numbers(found, best)),
+        why: format!(
+            "the measured rate is {ratio:.4} times the attitude's{factor}: {}",
+            numbers(found, best)
+        ),
         options,
     });
 }
@@ -184,7 +197,8 @@ fn orientation(
     }
     let why = numbers(found, best);
     let swapped = best.iter().any(|(i, j, _)| i != j);
-    let flipped: Vec<usize> = best.iter().filter(|(i, j, r)| i == j && *r < 0.0).map(|(i, _, _)| *i).collect();
+    let flipped: Vec<usize> =
+        best.iter().filter(|(i, j, r)| i == j && *r < 0.0).map(|(i, _, _)| *i).collect();
     let mut options = Vec::new();
     let mut seen = Turn::NONE;
     for (i, j, r) in best {
@@ -238,8 +252,10 @@ fn source_name(map: &ChannelMap, stem: &str, axis: usize) -> String {
 /// Options for rates that differ from the attitude by a proper turn.
 fn turned_sensor(record: &Record, map: &ChannelMap, seen: Turn, options: &mut Vec<Choice>) {
     let whole = seen.after(&map.axes.body("rate"));
-    let mut amend: Vec<Amendment> =
-        rate_stems(map).iter().map(|s| Amendment::Turn((*s).to_owned(), seen.after(&map.axes.body(s)))).collect();
+    let mut amend: Vec<Amendment> = rate_stems(map)
+        .iter()
+        .map(|s| Amendment::Turn((*s).to_owned(), seen.after(&map.axes.body(s))))
+        .collect();
     let mut listed = rate_stems(map).join(", ");
     if let Some(mean) = mean_force(record) {
         let down: f64 = (0..3).map(|j| seen.matrix()[(2, j)] * mean[j]).sum();
@@ -273,7 +289,8 @@ fn turned_sensor(record: &Record, map: &ChannelMap, seen: Turn, options: &mut Ve
 
 fn rate_size(record: &Record, map: &ChannelMap, doubts: &mut Vec<Doubt>) {
     let Some(rate) = vector(record, "rate").or_else(|| vector(record, "rate_raw")) else { return };
-    let largest = rate.iter().flat_map(|v| v.iter()).filter(|v| v.is_finite()).fold(0.0_f64, |m, v| m.max(v.abs()));
+    let largest =
+        rate.iter().flat_map(|v| v.iter()).filter(|v| v.is_finite()).fold(0.0_f64, |m, v| m.max(v.abs()));
     if largest <= 35.0 {
         return;
     }
@@ -303,7 +320,8 @@ fn mean_force(record: &Record) -> Option<[f64; 3]> {
     let parts = vector(record, "accel").or_else(|| vector(record, "accel_raw"))?;
     let mut mean = [0.0; 3];
     for (m, values) in mean.iter_mut().zip(parts) {
-        let (sum, n) = values.iter().filter(|v| v.is_finite()).fold((0.0, 0usize), |(s, n), v| (s + v, n + 1));
+        let (sum, n) =
+            values.iter().filter(|v| v.is_finite()).fold((0.0, 0usize), |(s, n), v| (s + v, n + 1));
         if n < 10 {
             return None;
         }
@@ -323,7 +341,10 @@ fn down_cosine(record: &Record) -> Option<f64> {
 fn gravity(record: &Record, map: &ChannelMap, axes_asked: bool, doubts: &mut Vec<Doubt>) {
     let Some(mean) = mean_force(record) else { return };
     let size = norm(mean);
-    let why = format!("the mean is ({:.2}, {:.2}, {:.2}) m/s^2; at rest it should be (0, 0, -9.81)", mean[0], mean[1], mean[2]);
+    let why = format!(
+        "the mean is ({:.2}, {:.2}, {:.2}) m/s^2; at rest it should be (0, 0, -9.81)",
+        mean[0], mean[1], mean[2]
+    );
     let stems: Vec<&str> = ["accel", "accel_raw"]
         .into_iter()
         .filter(|s| map.channels.iter().any(|c| c.name.starts_with(&format!("{s}."))))
@@ -333,7 +354,13 @@ fn gravity(record: &Record, map: &ChannelMap, axes_asked: bool, doubts: &mut Vec
     };
     let mut options = Vec::new();
     let (id, question);
-    let unit = if near(size, 1.0, 0.25) { Some("g") } else if near(size, 96.2, 0.25) { Some("m/s^2") } else { None };
+    let unit = if near(size, 1.0, 0.25) {
+        Some("g")
+    } else if near(size, 96.2, 0.25) {
+        Some("m/s^2")
+    } else {
+        None
+    };
     if let Some(unit) = unit {
         (id, question) = ("accel-unit", "In what unit is the specific force?");
         let amend = each(&|n| Amendment::Unit(n, unit.to_owned()));
@@ -362,12 +389,22 @@ fn gravity(record: &Record, map: &ChannelMap, axes_asked: bool, doubts: &mut Vec
             let turn = words.after(&map.axes.body("accel"));
             if words.from[2] == axis && f64::from(words.sign[2]) * mean[axis] < 0.0 {
                 let text = turn.body_words();
-                options.push(Choice::new(&text, format!("all body axes are {text}"), vec![Amendment::Body(turn)]));
+                options.push(Choice::new(
+                    &text,
+                    format!("all body axes are {text}"),
+                    vec![Amendment::Body(turn)],
+                ));
             }
         }
     }
     options.push(Choice::keep("the map is right"));
-    doubts.push(Doubt { id: id.to_owned(), channel: "accel".to_owned(), question: question.to_owned(), why, options });
+    doubts.push(Doubt {
+        id: id.to_owned(),
+        channel: "accel".to_owned(),
+        question: question.to_owned(),
+        why,
+        options,
+    });
 }
 
 /// The 24 proper turns.
@@ -396,7 +433,11 @@ fn upright(record: &Record, map: &ChannelMap, doubts: &mut Vec<Doubt>) {
         question: "Does the aircraft fly upside down, or is the attitude given in other axes?".to_owned(),
         why: format!("our body z axis points up most of the time: mean cosine to down {c:.2}"),
         options: vec![
-            Choice::new("earth", format!("its earth axes are {}", earth.earth_words()), vec![Amendment::Earth(earth)]),
+            Choice::new(
+                "earth",
+                format!("its earth axes are {}", earth.earth_words()),
+                vec![Amendment::Earth(earth)],
+            ),
             Choice::new(
                 "body",
                 format!("its body axes are {}", body.body_words()),
@@ -442,8 +483,16 @@ fn motion(record: &Record, map: &ChannelMap, doubts: &mut Vec<Doubt>) {
             question: format!("Do {p} and {v} point the same way?"),
             why: format!("the slope of {p} correlates with {v} by {r:+.2}"),
             options: vec![
-                Choice::new("flip-velocity", format!("turn the sign of {v}"), vec![Amendment::Flip(source("velocity"))]),
-                Choice::new("flip-position", format!("turn the sign of {p}"), vec![Amendment::Flip(source("position"))]),
+                Choice::new(
+                    "flip-velocity",
+                    format!("turn the sign of {v}"),
+                    vec![Amendment::Flip(source("velocity"))],
+                ),
+                Choice::new(
+                    "flip-position",
+                    format!("turn the sign of {p}"),
+                    vec![Amendment::Flip(source("position"))],
+                ),
                 Choice::keep("both are right"),
             ],
         });
@@ -453,9 +502,15 @@ fn motion(record: &Record, map: &ChannelMap, doubts: &mut Vec<Doubt>) {
             id: "height-sign".to_owned(),
             channel: "height".to_owned(),
             question: "Which way does the vertical axis point?".to_owned(),
-            why: format!("the slope of height correlates with velocity.z (down) by {r:+.2}; it should be negative"),
+            why: format!(
+                "the slope of height correlates with velocity.z (down) by {r:+.2}; it should be negative"
+            ),
             options: vec![
-                Choice::new("flip-height", "turn the sign of height", vec![Amendment::Flip("height".to_owned())]),
+                Choice::new(
+                    "flip-height",
+                    "turn the sign of height",
+                    vec![Amendment::Flip("height".to_owned())],
+                ),
                 Choice::new(
                     "flip-velocity",
                     "turn the sign of velocity.z",
@@ -469,7 +524,9 @@ fn motion(record: &Record, map: &ChannelMap, doubts: &mut Vec<Doubt>) {
 
 fn voltage(record: &Record, doubts: &mut Vec<Doubt>) {
     let Some(values) = record.channel("battery.voltage") else { return };
-    let Some(v) = signal::robust::median(&values.iter().copied().filter(|v| v.is_finite()).collect::<Vec<_>>()) else {
+    let Some(v) =
+        signal::robust::median(&values.iter().copied().filter(|v| v.is_finite()).collect::<Vec<_>>())
+    else {
         return;
     };
     if (2.0..=100.0).contains(&v) || v <= 0.0 {
@@ -488,7 +545,9 @@ fn voltage(record: &Record, doubts: &mut Vec<Doubt>) {
         id: "battery-unit".to_owned(),
         channel: "battery.voltage".to_owned(),
         question: "In what unit is the battery voltage?".to_owned(),
-        why: format!("its median is {v:.2} V; packs of multirotors lie between 3 and 60 V (common practice, no source)"),
+        why: format!(
+            "its median is {v:.2} V; packs of multirotors lie between 3 and 60 V (common practice, no source)"
+        ),
         options,
     });
 }

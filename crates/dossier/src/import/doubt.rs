@@ -101,7 +101,9 @@ impl Amendment {
             }
             Self::Body(turn) => {
                 map.axes.from = Some(*turn);
-                map.axes.own.retain(|stem, _| VECTORS.iter().any(|(n, _, f)| n == stem && *f == Frame::Earth));
+                map.axes
+                    .own
+                    .retain(|stem, _| VECTORS.iter().any(|(n, _, f)| n == stem && *f == Frame::Earth));
                 map.axes.earth = map.axes.earth.or(Some(Turn::NONE));
             }
             Self::Earth(turn) => map.axes.earth = Some(*turn),
@@ -144,11 +146,18 @@ impl Answers {
     }
 
     /// Applies answers to the map; returns whether it changed. Doubts that are answered leave the list.
-    pub fn settle(&mut self, file: &Path, map: &mut ChannelMap, doubts: &mut Vec<Doubt>) -> Result<bool, Diagnostics> {
+    pub fn settle(
+        &mut self,
+        file: &Path,
+        map: &mut ChannelMap,
+        doubts: &mut Vec<Doubt>,
+    ) -> Result<bool, Diagnostics> {
         let mut changed = false;
         let mut errors = Vec::new();
         doubts.retain(|doubt| {
-            let Some((_, answer, used)) = self.given.iter_mut().find(|(id, _, _)| *id == doubt.id) else { return true };
+            let Some((_, answer, used)) = self.given.iter_mut().find(|(id, _, _)| *id == doubt.id) else {
+                return true;
+            };
             let Some(choice) = doubt.options.iter().find(|c| c.answer == *answer) else {
                 if !*used {
                     let offered: Vec<_> = doubt.options.iter().map(|c| c.answer.as_str()).collect();

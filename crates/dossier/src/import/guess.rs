@@ -9,8 +9,6 @@ pub(super) struct Figures {
     pub min: f64,
     /// Largest.
     pub max: f64,
-    /// Mean.
-    pub mean: f64,
     /// Median of the steps that are not zero.
     pub step: f64,
     /// Share of steps that go up.
@@ -32,7 +30,6 @@ pub(super) fn figures(values: &[f64]) -> Figures {
         count: there.len(),
         min: there.iter().copied().fold(f64::INFINITY, f64::min),
         max: there.iter().copied().fold(f64::NEG_INFINITY, f64::max),
-        mean: there.iter().sum::<f64>() / there.len() as f64,
         step: signal::robust::median(&nonzero).unwrap_or(0.0),
         rising: steps.iter().filter(|s| **s > 0.0).count() as f64 / n,
         falling: steps.iter().filter(|s| **s < 0.0).count() as f64 / n,

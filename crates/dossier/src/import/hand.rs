@@ -18,6 +18,7 @@ use std::path::{Path, PathBuf};
 
 use toml_edit::{Item, TableLike, Value};
 
+use super::toml_reader::place;
 use crate::diagnostic::{Diagnostic, Diagnostics};
 use crate::record::{HandValue, ImportReport, Kind, Record, RecordMeta, RecordOrigin, Source};
 use crate::record_store;
@@ -105,12 +106,6 @@ pub fn read_hand(file: &Path, text: &str, kind: Kind) -> Result<(Values, String)
     if errors.is_empty() { Ok((values, remark)) } else { Err(Diagnostics(errors)) }
 }
 
-fn place(text: &str, at: usize) -> (usize, usize) {
-    let before = text.get(..at).unwrap_or(text);
-    let start = before.rfind('\n').map_or(0, |i| i + 1);
-    (before.matches('\n').count() + 1, before.get(start..).unwrap_or("").chars().count() + 1)
-}
-
 fn pairs(text: &str) -> Option<Vec<Entry>> {
     let mut at = 0;
     let mut entries = Vec::new();
@@ -171,7 +166,8 @@ fn weighing_value(key: &str, text: &str) -> Result<HandValue, (String, String)> 
         ["point", n, "x" | "y" | "z"] if number(n) => Dimension::Length,
         ["tilt", "pitch" | "roll"] => Dimension::Angle,
         _ => {
-            let help = "keys are scale.1, point.1.x (or at = [x, y, z]), tilted.1, tilt.pitch, tilt.roll, remark";
+            let help =
+                "keys are scale.1, point.1.x (or at = [x, y, z]), tilted.1, tilt.pitch, tilt.roll, remark";
             return Err((format!("`{key}` is not part of a weighing"), help.to_owned()));
         }
     };
@@ -189,7 +185,8 @@ fn note_value(text: &str) -> Result<HandValue, (String, String)> {
             return Ok(hand(q.value, q.uncertainty, *dimension));
         }
     }
-    let help = "a number with its unit and, where known, its tolerance: \"61 degC +- 3 K\"; words belong in remark";
+    let help =
+        "a number with its unit and, where known, its tolerance: \"61 degC +- 3 K\"; words belong in remark";
     Err((format!("`{text}` is no quantity"), help.to_owned()))
 }
 
@@ -218,7 +215,8 @@ pub fn import_hand(request: &HandRequest<'_>) -> Result<RecordMeta, Diagnostics>
         report: ImportReport::default(),
     };
     if meta.kind == Kind::Weighing {
-        super::weighing(&meta).map_err(|e| Diagnostics::from(Diagnostic::error(request.file, e.to_string())))?;
+        super::weighing(&meta)
+            .map_err(|e| Diagnostics::from(Diagnostic::error(request.file, e.to_string())))?;
     }
     let mut record = Record { meta, time: Vec::new(), channels: BTreeMap::new() };
     super::store(request.records, &mut record, request.id, None)?;

@@ -49,7 +49,7 @@ pub(super) fn compare(record: &Record, stem: &str, inverse: bool) -> Option<Agre
     let rate = vector(record, stem)?;
     let time = &record.time;
     let step = super::timebase::median_step(time);
-    if !(step > 0.0) {
+    if step.is_nan() || step <= 0.0 {
         return None;
     }
     // An attitude that stands still between updates is compared over whole updates.

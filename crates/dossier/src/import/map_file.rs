@@ -3,14 +3,15 @@
 use std::ops::Range;
 use std::path::Path;
 
-use toml_edit::{Item, TableLike};
+use toml_edit::Item;
 
 use super::axes::Turn;
-use super::map::{Axes, ChannelEntry, ChannelMap, Column, Delimiter, Format, Place, SourceOptions, TimeEntry};
+use super::map::{Axes, ChannelEntry, ChannelMap, Column, Delimiter, Format, SourceOptions, TimeEntry};
+use super::toml_reader::{Reader, Table};
 use super::vocabulary::{ATTITUDES, Frame, VECTORS, all_names, canonical, nearest};
 use crate::diagnostic::{Diagnostic, Diagnostics};
 use crate::record::{Stamp, Tap};
-use crate::units::{Dimension, parse_quantity, parse_unit};
+use crate::units::{Dimension, parse_unit};
 
 impl ChannelMap {
     /// Reads a map; `file` is its name, for messages.
@@ -28,107 +29,7 @@ impl ChannelMap {
     }
 }
 
-struct Reader<'a> {
-    file: &'a Path,
-    text: &'a str,
-    errors: Vec<Diagnostic>,
-}
-
-/// Line and column, from 1, of a byte.
-fn place(text: &str, at: usize) -> Place {
-    let before = text.get(..at).unwrap_or(text);
-    let line = before.matches('\n').count() + 1;
-    let start = before.rfind('\n').map_or(0, |i| i + 1);
-    (line, before.get(start..).unwrap_or("").chars().count() + 1)
-}
-
-type Table<'t> = &'t dyn TableLike;
-
 impl Reader<'_> {
-    fn new_error(&self, span: Option<Range<usize>>, message: impl Into<String>) -> Diagnostic {
-        let mut d = Diagnostic::error(self.file, message);
-        if let Some(span) = span {
-            let (line, column) = place(self.text, span.start);
-            d = d.at(line, column);
-            if let Some(found) = self.text.get(span).map(str::trim).filter(|t| !t.is_empty()) {
-                d = d.found(found.lines().next().unwrap_or("").to_owned());
-            }
-        }
-        d
-    }
-    fn fail(&mut self, span: Option<Range<usize>>, key: &str, message: impl Into<String>, help: &str) {
-        let d = self.new_error(span, message).key(key).help(help);
-        self.errors.push(d);
-    }
-
-    fn place_of(&self, span: Option<Range<usize>>) -> Place {
-        span.map_or((1, 1), |s| place(self.text, s.start))
-    }
-
-    fn unknown(&mut self, table: Table, path: &str, allowed: &[&str]) {
-        let unknown: Vec<_> = table
-            .iter()
-            .filter(|(k, _)| !allowed.contains(k))
-            .map(|(k, i)| (k.to_owned(), table.key(k).and_then(toml_edit::Key::span).or(i.span())))
-            .collect();
-        for (key, span) in unknown {
-            let near = nearest(&key, allowed.iter().copied())
-                .map_or(String::new(), |n| format!("did you mean `{n}`? "));
-            let full = if path.is_empty() { key.clone() } else { format!("{path}.{key}") };
-            let help = format!("{near}allowed here: {}", allowed.join(", "));
-            self.fail(span, &full, format!("`{key}` is not a key that a channel map has here"), &help);
-        }
-    }
-
-    fn string<'t>(
-        &mut self,
-        t: Table<'t>,
-        path: &str,
-        key: &str,
-        example: &str,
-    ) -> Option<(&'t str, Option<Range<usize>>)> {
-        let item = t.get(key)?;
-        if let Some(s) = item.as_str() {
-            return Some((s, item.span()));
-        }
-        let full = format!("{path}.{key}");
-        self.fail(item.span(), &full, format!("`{key}` takes text in quotes"), &format!("{key} = {example}"));
-        None
-    }
-
-    fn real(&mut self, t: Table, path: &str, key: &str) -> Option<f64> {
-        let item = t.get(key)?;
-        let value = item.as_float().or_else(|| item.as_integer().map(|i| i as f64));
-        if let Some(v) = value.filter(|v| v.is_finite()) {
-            return Some(v);
-        }
-        let help = format!("{key} = 1.0");
-        self.fail(item.span(), &format!("{path}.{key}"), format!("`{key}` takes a plain finite number"), &help);
-        None
-    }
-
-    fn count(&mut self, t: Table, path: &str, key: &str, from: i64, to: i64) -> Option<usize> {
-        let item = t.get(key)?;
-        if let Some(v) = item.as_integer().filter(|v| (from..=to).contains(v)) {
-            return usize::try_from(v).ok();
-        }
-        let message = format!("`{key}` takes a whole number from {from} to {to}");
-        self.fail(item.span(), &format!("{path}.{key}"), message, &format!("{key} = {from} is the first"));
-        None
-    }
-
-    fn choice<T: Copy>(&mut self, t: Table, path: &str, key: &str, of: &[(&str, T)]) -> Option<T> {
-        let first = of.first().map_or("", |(w, _)| *w);
-        let (text, span) = self.string(t, path, key, &format!("\"{first}\""))?;
-        if let Some((_, value)) = of.iter().find(|(w, _)| *w == text) {
-            return Some(*value);
-        }
-        let words: Vec<_> = of.iter().map(|(w, _)| *w).collect();
-        let help = format!("one of: {}", words.join(", "));
-        self.fail(span, &format!("{path}.{key}"), format!("`{text}` is no {key}"), &help);
-        None
-    }
-
     fn tap(&mut self, t: Table, path: &str) -> Option<Tap> {
         let all = [
             ("raw", Tap::Raw),
@@ -157,7 +58,8 @@ impl Reader<'_> {
         for (t, span) in times {
             if let Some(entry) = self.time(t, span, many) {
                 if let Some(first) = map.time.iter().find(|e| e.file == entry.file) {
-                    let message = format!("file {} has a time base already, on line {}", entry.file, first.place.0);
+                    let message =
+                        format!("file {} has a time base already, on line {}", entry.file, first.place.0);
                     let d = Diagnostic::error(self.file, message).at(entry.place.0, entry.place.1);
                     self.errors.push(d.key("time").help("give each `[[time]]` its own `file = 2`"));
                 }
@@ -172,12 +74,14 @@ impl Reader<'_> {
         let channels = self.tables(root, "channel");
         if channels.is_empty() && root.get("channel").is_none() {
             let help = "add at least one `[[channel]]` with `name`, `column` and `unit`";
-            self.errors.push(Diagnostic::error(self.file, "the map has no channel").key("channel").help(help));
+            self.errors
+                .push(Diagnostic::error(self.file, "the map has no channel").key("channel").help(help));
         }
         for (t, span) in channels {
             if let Some(entry) = self.channel(t, span, command.as_ref()) {
                 if let Some(first) = map.channels.iter().find(|e| e.name == entry.name) {
-                    let message = format!("channel `{}` stands twice, first on line {}", entry.name, first.place.0);
+                    let message =
+                        format!("channel `{}` stands twice, first on line {}", entry.name, first.place.0);
                     let d = Diagnostic::error(self.file, message).at(entry.place.0, entry.place.1);
                     self.errors.push(d.key("channel.name").help("remove one of the two, or rename it"));
                 }
@@ -190,43 +94,6 @@ impl Reader<'_> {
         }
         self.check_attitudes(&map);
         map
-    }
-
-    fn table<'t>(&mut self, root: Table<'t>, key: &str) -> Option<Table<'t>> {
-        let item = root.get(key)?;
-        let table = item.as_table_like();
-        if table.is_none() {
-            let help = format!("write `[{key}]` on a line of its own");
-            self.fail(item.span(), key, format!("`{key}` is a section, once"), &help);
-        }
-        table
-    }
-
-    fn tables<'t>(&mut self, root: Table<'t>, key: &str) -> Vec<(Table<'t>, Option<Range<usize>>)> {
-        match root.get(key) {
-            None => Vec::new(),
-            Some(Item::ArrayOfTables(a)) => {
-                a.iter().map(|t| (t as &dyn TableLike, t.span())).collect()
-            }
-            Some(item) => {
-                if let Some(t) = item.as_table_like() {
-                    return vec![(t, item.span())];
-                }
-                let inline = item.as_array().map(|a| a.iter().map(|v| (v.as_inline_table(), v.span())));
-                if let Some(list) = inline {
-                    let list: Vec<_> = list.collect();
-                    if list.iter().all(|(t, _)| t.is_some()) {
-                        return list
-                            .into_iter()
-                            .filter_map(|(t, s)| t.map(|t| (t as &dyn TableLike, s)))
-                            .collect();
-                    }
-                }
-                let help = format!("write `[[{key}]]` on a line of its own, then its keys");
-                self.fail(item.span(), key, format!("`{key}` is a list of sections"), &help);
-                Vec::new()
-            }
-        }
     }
 
     fn source(&mut self, t: Table) -> SourceOptions {
@@ -266,7 +133,12 @@ impl Reader<'_> {
         if let Some((text, span)) = self.string(t, "source", "comment", "\"#\"") {
             options.comment = one(text);
             if options.comment.is_none() {
-                self.fail(span, "source.comment", format!("`{text}` is not one character"), "comment = \"#\"");
+                self.fail(
+                    span,
+                    "source.comment",
+                    format!("`{text}` is not one character"),
+                    "comment = \"#\"",
+                );
             }
         }
         options
@@ -301,7 +173,8 @@ impl Reader<'_> {
         let unit = self.string(t, "time", "unit", "\"ms\"");
         let rate = self.quantity(t, "time", "rate", Dimension::Frequency, "\"200 Hz\"");
         let column = self.column(t, "time", rate.is_none() && t.get("rate").is_none(), span.clone());
-        let counted = unit.as_ref().is_some_and(|(u, _)| *u == "sample") || (unit.is_none() && column.is_none());
+        let counted =
+            unit.as_ref().is_some_and(|(u, _)| *u == "sample") || (unit.is_none() && column.is_none());
         let mut scale = 1.0;
         let mut text = "sample".to_owned();
         if counted {
@@ -346,27 +219,28 @@ impl Reader<'_> {
             self.fail(span.clone(), "time.file", "which file is this time base of?", "file = 2");
         }
         let place = self.place_of(span);
-        (self.errors.len() == before)
-            .then_some(TimeEntry { file, column, unit: text, scale, offset, wraps_at, stamp, place })
-    }
-
-    fn quantity(&mut self, t: Table, path: &str, key: &str, of: Dimension, example: &str) -> Option<f64> {
-        let (text, span) = self.string(t, path, key, example)?;
-        match parse_quantity(text, of) {
-            Ok(q) => Some(q.value),
-            Err(e) => {
-                let help = format!("{key} = {example}; {}", e.help());
-                self.fail(span, &format!("{path}.{key}"), e.to_string(), &help);
-                None
-            }
-        }
+        (self.errors.len() == before).then_some(TimeEntry {
+            file,
+            column,
+            unit: text,
+            scale,
+            offset,
+            wraps_at,
+            stamp,
+            place,
+        })
     }
 
     /// `"1000 us"` or `"0"`: number and unit (`1` for none).
     fn bound(&mut self, item: &Item, path: &str) -> Option<(f64, String)> {
         self.bound_text(item.as_str(), item.span(), path)
     }
-    fn bound_text(&mut self, text: Option<&str>, span: Option<Range<usize>>, path: &str) -> Option<(f64, String)> {
+    fn bound_text(
+        &mut self,
+        text: Option<&str>,
+        span: Option<Range<usize>>,
+        path: &str,
+    ) -> Option<(f64, String)> {
         let parsed = text.and_then(|s| {
             let s = s.trim();
             let (n, unit) = s.split_once(' ').unwrap_or((s, "1"));
@@ -423,8 +297,9 @@ impl Reader<'_> {
         span: Option<Range<usize>>,
         command: Option<&((f64, f64), String)>,
     ) -> Option<ChannelEntry> {
-        let keys =
-            ["name", "column", "position", "file", "unit", "sign", "factor", "offset", "range", "tap", "stamp"];
+        let keys = [
+            "name", "column", "position", "file", "unit", "sign", "factor", "offset", "range", "tap", "stamp",
+        ];
         self.unknown(t, "channel", &keys);
         let before = self.errors.len();
         let name = self.string(t, "channel", "name", "\"rate.x\"");
@@ -455,7 +330,8 @@ impl Reader<'_> {
         let mut unit = "1".to_owned();
         let mut range = None;
         if let Some(known) = &known {
-            (unit, range) = self.scale(t, &span, known.dimension, known.rotor.is_some_and(|r| r.1 == "command"), command);
+            (unit, range) =
+                self.scale(t, &span, known.dimension, known.rotor.is_some_and(|r| r.1 == "command"), command);
         }
         let tap = self.tap(t, "channel");
         let stamp = self.stamp(t, "channel");
@@ -521,7 +397,12 @@ impl Reader<'_> {
         }
         if dimension != Dimension::Ratio && t.get("unit").is_none() {
             let help = format!("unit = \"{example}\"");
-            self.fail(span.clone(), "channel.unit", format!("the channel needs the unit of its column, {}", dimension.name()), &help);
+            self.fail(
+                span.clone(),
+                "channel.unit",
+                format!("the channel needs the unit of its column, {}", dimension.name()),
+                &help,
+            );
         }
         ("1".to_owned(), None)
     }
@@ -544,7 +425,8 @@ impl Reader<'_> {
         allowed.extend(VECTORS.iter().map(|(n, _, _)| *n));
         allowed.extend(ATTITUDES);
         self.unknown(t, "axes", &allowed);
-        let mut axes = Axes { from: self.turn(t, "from", false), earth: self.turn(t, "earth", true), ..Axes::default() };
+        let mut axes =
+            Axes { from: self.turn(t, "from", false), earth: self.turn(t, "earth", true), ..Axes::default() };
         for (stem, _, frame) in VECTORS {
             if let Some(turn) = self.turn(t, stem, *frame == Frame::Earth) {
                 axes.own.insert((*stem).to_owned(), turn);
@@ -564,14 +446,18 @@ impl Reader<'_> {
     fn check_axes(&mut self, t: Table, map: &ChannelMap) {
         let earthly = map.channels.iter().find(|c| {
             canonical(&c.name).is_some_and(|k| {
-                k.attitude.is_some() || k.vector.is_some_and(|(s, _, f)| f == Frame::Earth && !map.axes.own.contains_key(s))
+                k.attitude.is_some()
+                    || k.vector.is_some_and(|(s, _, f)| f == Frame::Earth && !map.axes.own.contains_key(s))
             })
         });
         let turned = map.axes.from.is_some_and(|f| f != Turn::NONE);
         if let (true, None, Some(c)) = (turned, t.get("earth"), earthly) {
-            let message =
-                format!("the body axes are turned and `{}` is mapped, but the earth axes are not stated", c.name);
-            let help = "earth = \"north-west-up\", \"east-north-up\", or \"north-east-down\" where they are ours";
+            let message = format!(
+                "the body axes are turned and `{}` is mapped, but the earth axes are not stated",
+                c.name
+            );
+            let help =
+                "earth = \"north-west-up\", \"east-north-up\", or \"north-east-down\" where they are ours";
             let span = t.get("from").and_then(Item::span);
             self.fail(span, "axes.earth", message, help);
         }

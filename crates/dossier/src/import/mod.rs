@@ -7,8 +7,10 @@
 
 mod assemble;
 mod axes;
+mod columns;
 mod commands;
 mod consistency;
+mod dialect;
 mod doubt;
 mod guess;
 mod hand;
@@ -21,6 +23,7 @@ pub(crate) mod table;
 mod taps;
 mod text_file;
 mod timebase;
+mod toml_reader;
 mod vocabulary;
 pub mod weighing;
 mod words;
@@ -152,9 +155,15 @@ fn check_labels(file: &Path, records: &Path, id: Option<&str>, date: &str) -> Re
     }
     if let Some(id) = id {
         if !record_store::is_id(id) {
-            errors.push(Diagnostic::error(file, record_store::StoreError::BadId { id: id.to_owned() }.to_string()));
+            errors.push(Diagnostic::error(
+                file,
+                record_store::StoreError::BadId { id: id.to_owned() }.to_string(),
+            ));
         } else if records.join(id).exists() {
-            errors.push(Diagnostic::error(file, record_store::StoreError::Exists { id: id.to_owned() }.to_string()));
+            errors.push(Diagnostic::error(
+                file,
+                record_store::StoreError::Exists { id: id.to_owned() }.to_string(),
+            ));
         }
     }
     if errors.is_empty() { Ok(()) } else { Err(Diagnostics(errors)) }
@@ -197,7 +206,12 @@ pub fn import(request: &Request<'_>, progress: &mut dyn FnMut(u64, u64)) -> Resu
     Ok(record.meta)
 }
 
-fn store(records: &Path, record: &mut Record, id: Option<&str>, map: Option<&str>) -> Result<(), Diagnostics> {
+fn store(
+    records: &Path,
+    record: &mut Record,
+    id: Option<&str>,
+    map: Option<&str>,
+) -> Result<(), Diagnostics> {
     match id {
         Some(id) => {
             id.clone_into(&mut record.meta.id);

@@ -71,7 +71,8 @@ pub(crate) fn read(
                 let d = Diagnostic::error(path, "the column holds lists").key(c.path().string());
                 errors.push(d.help("export it as flat columns, one number a row"));
             } else if !numeric {
-                let d = Diagnostic::error(path, format!("the column holds {}, not numbers", c.physical_type()));
+                let d =
+                    Diagnostic::error(path, format!("the column holds {}, not numbers", c.physical_type()));
                 errors.push(d.key(c.path().string()).help("map a numeric column"));
             }
         }
@@ -159,7 +160,8 @@ fn pump<T: DataType>(
     loop {
         levels.clear();
         values.clear();
-        let (records, _, read) = reader.read_records(BATCH, (top > 0).then_some(&mut levels), None, &mut values)?;
+        let (records, _, read) =
+            reader.read_records(BATCH, (top > 0).then_some(&mut levels), None, &mut values)?;
         if records == 0 && read == 0 && values.is_empty() {
             return Ok(());
         }
@@ -216,7 +218,11 @@ pub(crate) fn numeric_columns(path: &Path) -> Result<Vec<usize>, Diagnostics> {
             c.max_rep_level() == 0
                 && matches!(
                     c.physical_type(),
-                    Physical::BOOLEAN | Physical::INT32 | Physical::INT64 | Physical::FLOAT | Physical::DOUBLE
+                    Physical::BOOLEAN
+                        | Physical::INT32
+                        | Physical::INT64
+                        | Physical::FLOAT
+                        | Physical::DOUBLE
                 )
         });
         Ok(numeric.map(|(i, _)| i).collect())

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use std::path::Path;
 
 use super::map::{Column, Format, SourceOptions};
-use super::{parquet_file, text_file, vocabulary};
+use super::{dialect, parquet_file, text_file, vocabulary};
 use crate::diagnostic::{Diagnostic, Diagnostics};
 
 /// Told of bytes or rows done, of a total.
@@ -60,18 +60,19 @@ impl Default for Limit {
 /// A file, opened, its columns known.
 pub(crate) enum Opened {
     /// Text.
-    Text(text_file::Dialect),
+    Text(dialect::Dialect),
     /// Parquet.
     Parquet(Vec<String>),
 }
 
 /// Looks at a file's head.
 pub(crate) fn open(path: &Path, options: &SourceOptions) -> Result<Opened, Diagnostics> {
-    let head = text_file::head(path)?;
-    let format = options.format.unwrap_or(if head.starts_with(b"PAR1") { Format::Parquet } else { Format::Csv });
+    let head = dialect::head(path)?;
+    let format =
+        options.format.unwrap_or(if head.starts_with(b"PAR1") { Format::Parquet } else { Format::Csv });
     match format {
         Format::Parquet => parquet_file::names(path).map(Opened::Parquet),
-        Format::Csv => text_file::sniff(path, &head, options).map(Opened::Text),
+        Format::Csv => dialect::sniff(path, &head, options).map(Opened::Text),
     }
 }
 

@@ -91,19 +91,26 @@ pub(super) fn check(record: &Record, doubts: &mut Vec<Doubt>) {
 /// The raw signal must be the noisier of the two.
 fn exchanged(record: &Record, doubts: &mut Vec<Doubt>) {
     let noisier = (0..3).filter(|axis| {
-        let (a, b) = (bands(record, &vector_name("rate", *axis)), bands(record, &vector_name("rate_raw", *axis)));
+        let (a, b) =
+            (bands(record, &vector_name("rate", *axis)), bands(record, &vector_name("rate_raw", *axis)));
         matches!((a, b), (Some((f, _)), Some((r, _))) if f[2] > r[2] + 6.0)
     });
     let axes: Vec<usize> = noisier.collect();
     let Some(axis) = axes.first() else { return };
-    let away = (0..3).map(|i| Amendment::Rename(vector_name("rate", i), format!("{}?", vector_name("rate", i))));
+    let away =
+        (0..3).map(|i| Amendment::Rename(vector_name("rate", i), format!("{}?", vector_name("rate", i))));
     let over = (0..3).map(|i| Amendment::Rename(vector_name("rate_raw", i), vector_name("rate", i)));
-    let back = (0..3).map(|i| Amendment::Rename(format!("{}?", vector_name("rate", i)), vector_name("rate_raw", i)));
+    let back =
+        (0..3).map(|i| Amendment::Rename(format!("{}?", vector_name("rate", i)), vector_name("rate_raw", i)));
     doubts.push(Doubt {
         id: "rate-exchanged".to_owned(),
         channel: "rate".to_owned(),
         question: "Are filtered and raw rate exchanged?".to_owned(),
-        why: format!("near half the sample rate {} holds at least 6 dB more than {}", vector_name("rate", *axis), vector_name("rate_raw", *axis)),
+        why: format!(
+            "near half the sample rate {} holds at least 6 dB more than {}",
+            vector_name("rate", *axis),
+            vector_name("rate_raw", *axis)
+        ),
         options: vec![
             Choice::new("exchange", "exchange them", away.chain(over).chain(back).collect()),
             Choice::keep("they are right"),

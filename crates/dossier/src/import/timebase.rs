@@ -43,7 +43,12 @@ pub(super) fn gaps(time: &[f64]) -> u64 {
 }
 
 /// Builds the time base of a file.
-pub(super) fn build(path: &Path, table: &Table, column: Option<usize>, entry: &TimeEntry) -> Result<TimeBase, Diagnostics> {
+pub(super) fn build(
+    path: &Path,
+    table: &Table,
+    column: Option<usize>,
+    entry: &TimeEntry,
+) -> Result<TimeBase, Diagnostics> {
     let mut base = TimeBase::default();
     let mut seconds: Vec<f64> = match column.and_then(|c| table.columns.get(&c)) {
         Some(values) => values.clone(),
@@ -95,7 +100,10 @@ pub(super) fn build(path: &Path, table: &Table, column: Option<usize>, entry: &T
     }
     if base.time.len() < 2 {
         let first = line(0).unwrap_or(1);
-        let mut d = Diagnostic::error(path, format!("the file holds {} different times, at least 2 are needed", base.time.len()));
+        let mut d = Diagnostic::error(
+            path,
+            format!("the file holds {} different times, at least 2 are needed", base.time.len()),
+        );
         if !table.lines.is_empty() {
             d = d.at(first, 1);
         }
@@ -106,7 +114,11 @@ pub(super) fn build(path: &Path, table: &Table, column: Option<usize>, entry: &T
 }
 
 /// Two long ascending stretches over the same times are two recordings, which sorting would shuffle.
-fn check_restart(path: &Path, seconds: &[f64], line: impl Fn(usize) -> Option<usize>) -> Result<(), Diagnostics> {
+fn check_restart(
+    path: &Path,
+    seconds: &[f64],
+    line: impl Fn(usize) -> Option<usize>,
+) -> Result<(), Diagnostics> {
     let mut stretches: Vec<(usize, f64, f64)> = Vec::new();
     let mut start = 0;
     for i in 1..=seconds.len() {
@@ -129,7 +141,8 @@ fn check_restart(path: &Path, seconds: &[f64], line: impl Fn(usize) -> Option<us
                 if let Some(l) = line(*row) {
                     d = d.at(l, 1);
                 }
-                let help = "split the file there; or, where the counter wraps, give `wraps_at` under `[time]`";
+                let help =
+                    "split the file there; or, where the counter wraps, give `wraps_at` under `[time]`";
                 return Err(d.help(help).into());
             }
         }

@@ -172,7 +172,10 @@ mod tests {
     fn names_are_found_with_their_units() {
         assert_eq!(canonical("rate.x").unwrap().dimension, Dimension::AngularSpeed);
         assert_eq!(canonical("rotor.12.speed").unwrap().rotor, Some((12, "speed")));
-        assert_eq!(canonical("attitude.k").unwrap().attitude, Some(("attitude", AttitudePart::Quaternion(3))));
+        assert_eq!(
+            canonical("attitude.k").unwrap().attitude,
+            Some(("attitude", AttitudePart::Quaternion(3)))
+        );
         assert!(canonical("rotor.0.speed").is_none() && canonical("rotor.01.speed").is_none());
         assert!(canonical("rate.w").is_none() && canonical("").is_none());
         assert_eq!(distance("kitten", "sitting"), 3);

@@ -146,9 +146,11 @@ fn collect(meta: &RecordMeta) -> Result<Readings, WeighingError> {
             values.push(get(format!("tilted.{i}"), "as many tilted readings as level ones")?);
         }
         let zero = HandValue { value: 0.0, uncertainty: 0.0, unit: "rad".to_owned() };
-        let known: Vec<_> = ["tilt.pitch", "tilt.roll"].map(|k| (k.to_owned(), meta.values.get(k).cloned())).into();
+        let known: Vec<_> =
+            ["tilt.pitch", "tilt.roll"].map(|k| (k.to_owned(), meta.values.get(k).cloned())).into();
         if known.iter().all(|(_, v)| v.is_none()) {
-            let example = "tilted readings need the angle: tilt.pitch = \"20 deg +- 0.2 deg\", nose up".to_owned();
+            let example =
+                "tilted readings need the angle: tilt.pitch = \"20 deg +- 0.2 deg\", nose up".to_owned();
             return Err(WeighingError::Missing { key: "tilt.pitch".to_owned(), example });
         }
         values.extend(known.into_iter().map(|(k, v)| (k, v.unwrap_or(zero.clone()))));
@@ -163,13 +165,13 @@ pub fn weighing(meta: &RecordMeta) -> Result<WeighingResult, WeighingError> {
     let values: Vec<f64> = readings.values.iter().map(|(_, v)| v.value).collect();
     for (key, v) in &readings.values {
         let scale = key.starts_with("scale.") || key.starts_with("tilted.");
-        if scale && !(v.value >= 0.0) {
+        if scale && (v.value.is_nan() || v.value < 0.0) {
             return Err(WeighingError::Reading { key: key.clone(), value: v.value });
         }
     }
     let sum = |first: usize| values.iter().skip(first).take(n).sum::<f64>();
     for (key, first) in [("scale.1", 0), ("tilted.1", 4 * n)] {
-        if (first == 0 || readings.tilted) && !(sum(first) > 0.0) {
+        if (first == 0 || readings.tilted) && (sum(first).is_nan() || sum(first) <= 0.0) {
             return Err(WeighingError::Reading { key: key.to_owned(), value: sum(first) });
         }
     }
@@ -181,13 +183,13 @@ pub fn weighing(meta: &RecordMeta) -> Result<WeighingResult, WeighingError> {
             area = area.max((0.5 * ((x1 - x0) * (y2 - y0) - (x2 - x0) * (y1 - y0))).abs());
         }
     }
-    if !(area > 1e-6) {
+    if area.is_nan() || area <= 1e-6 {
         return Err(WeighingError::Line { area });
     }
     if readings.tilted {
         let (pitch, roll) = (Readings::value(&values, 5 * n), Readings::value(&values, 5 * n + 1));
         let tilt = (pitch.cos() * roll.cos()).clamp(-1.0, 1.0).acos();
-        if !(tilt > 2.0_f64.to_radians()) {
+        if tilt.is_nan() || tilt <= 2.0_f64.to_radians() {
             return Err(WeighingError::Tilt { degrees: tilt.to_degrees() });
         }
     }

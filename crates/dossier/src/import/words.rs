@@ -69,7 +69,15 @@ pub(super) fn read(name: &str) -> Name {
     let mut words: Vec<String> = Vec::new();
     let mut last = ' ';
     for c in plain.chars() {
-        let kind = |c: char| if c.is_ascii_digit() { 1 } else if c.is_alphabetic() { 2 } else { 0 };
+        let kind = |c: char| {
+            if c.is_ascii_digit() {
+                1
+            } else if c.is_alphabetic() {
+                2
+            } else {
+                0
+            }
+        };
         let starts = kind(c) != kind(last) || (c.is_uppercase() && last.is_lowercase());
         if kind(c) != 0 {
             if starts || words.is_empty() {
@@ -98,7 +106,9 @@ pub(super) fn read(name: &str) -> Name {
             (&["volts"], "V"),
             (&["amps"], "A"),
         ];
-        if let Some((end, text)) = ends.iter().find(|(e, _)| words.len() > e.len() && words.ends_with(&owned(e))) {
+        if let Some((end, text)) =
+            ends.iter().find(|(e, _)| words.len() > e.len() && words.ends_with(&owned(e)))
+        {
             unit = Some((*text).to_owned());
             words.truncate(words.len() - end.len());
         } else if words.len() == 2 && words[1] == "s" && matches!(words[0].as_str(), "t" | "time") {
@@ -164,7 +174,17 @@ pub(super) fn meaning(name: &Name) -> Option<Meaning> {
     let tap = tap(name);
     let found = |channel: String, sure: bool| Some(Meaning { channel, sure, tap });
     let demand = name.has(&[
-        "setpoint", "demand", "demanded", "desired", "reference", "target", "commanded", "command", "ref", "set", "des",
+        "setpoint",
+        "demand",
+        "demanded",
+        "desired",
+        "reference",
+        "target",
+        "commanded",
+        "command",
+        "ref",
+        "set",
+        "des",
     ]);
     let with = |stem: &str| if demand { format!("{stem}_demand") } else { stem.to_owned() };
     if let Some(rotor) = rotor(name) {
@@ -178,11 +198,15 @@ pub(super) fn meaning(name: &Name) -> Option<Meaning> {
     if angular && force {
         return None;
     }
-    let turning = name.has(&["gyro", "gyroscope", "rate", "rates", "omega"]) || (angular && name.has(&["velocity", "vel", "rate", "speed"]));
+    let turning = name.has(&["gyro", "gyroscope", "rate", "rates", "omega"])
+        || (angular && name.has(&["velocity", "vel", "rate", "speed"]));
     if turning && let Some(axis) = name.axis() {
         return found(vector_name(&with("rate"), axis), true);
     }
-    if let Some(axis) = name.joined(&["g", "w", "omega", "gyro"]) {
+    // A gyro's axis by its textbook symbol: roll rate p, pitch rate q, yaw rate r.
+    let symbol =
+        ["p", "q", "r"].iter().position(|s| name.words.iter().any(|w| w.strip_prefix("gyro") == Some(s)));
+    if let Some(axis) = symbol.or_else(|| name.joined(&["g", "w", "omega", "gyro"])) {
         return found(vector_name(&with("rate"), axis), false);
     }
     if force && let Some(axis) = name.axis() {
@@ -191,7 +215,9 @@ pub(super) fn meaning(name: &Name) -> Option<Meaning> {
     if let Some(axis) = name.joined(&["a", "f", "acc"]) {
         return found(vector_name("accel", axis), false);
     }
-    if name.has(&["mag", "magnetometer", "magnetic"]) && let Some(axis) = name.axis() {
+    if name.has(&["mag", "magnetometer", "magnetic"])
+        && let Some(axis) = name.axis()
+    {
         return found(vector_name("mag", axis), true);
     }
     attitude(name, demand)
@@ -202,10 +228,14 @@ pub(super) fn meaning(name: &Name) -> Option<Meaning> {
 }
 
 fn rotor(name: &Name) -> Option<(String, bool)> {
+    if name.is(&["rpm"]) || name.is(&["rotor", "speed"]) || name.is(&["motor", "speed"]) {
+        return Some(("rotor.1.speed".to_owned(), false));
+    }
     let n = name.number().filter(|n| (1..=64).contains(n))?;
     let speed = name.has(&["rpm", "speed", "omega", "revolutions"]);
     let part = name.has(&["motor", "mot", "rotor", "propeller", "prop", "esc"]);
-    let command = name.has(&["command", "cmd", "throttle", "duty", "demand", "signal", "pulse"]) || name.unit.as_deref() == Some("us");
+    let command = name.has(&["command", "cmd", "throttle", "duty", "demand", "signal", "pulse"])
+        || name.unit.as_deref() == Some("us");
     let what = if speed && (part || name.has(&["rpm"])) {
         "speed"
     } else if part && command {
@@ -254,6 +284,11 @@ fn translation(name: &Name, demand: bool) -> Option<(String, bool)> {
     let velocity = name.has(&["velocity", "vel"]);
     let place = name.has(&["position", "pos"]);
     let compass = ["north", "east", "down"].iter().position(|a| name.has(&[a]));
+    // v with its direction.
+    let joined = |a: &&str| name.words.iter().any(|w| w.strip_prefix('v') == Some(*a));
+    if let Some(axis) = ["north", "east", "down"].iter().position(joined) {
+        return Some((vector_name(&with("velocity"), axis), true));
+    }
     if let Some(axis) = compass {
         if velocity || place {
             return Some((vector_name(&with(if velocity { "velocity" } else { "position" }), axis), true));
@@ -280,7 +315,10 @@ fn supply(name: &Name) -> Option<(String, bool)> {
     let battery = name.has(&["battery", "batt", "bat", "pack", "supply", "vbat", "vbatt"]);
     let unit = name.unit.as_deref();
     let sure = |channel: &str, sure: bool| Some((channel.to_owned(), sure));
-    if name.has(&["voltage", "volt"]) || (battery && matches!(unit, Some("V" | "mV"))) || name.has(&["vbat", "vbatt"]) {
+    if name.has(&["voltage", "volt"])
+        || (battery && matches!(unit, Some("V" | "mV")))
+        || name.has(&["vbat", "vbatt"])
+    {
         return sure("battery.voltage", battery || name.words.len() == 1);
     }
     if name.has(&["current"]) && (battery || name.words.len() == 1) {
@@ -303,7 +341,10 @@ fn supply(name: &Name) -> Option<(String, bool)> {
     }
     let index = name.number().is_some();
     if !index && name.has(&["throttle", "thrust", "collective"]) {
-        return sure("thrust_demand", name.has(&["demand", "command", "commanded", "throttle"]) && unit != Some("N"));
+        return sure(
+            "thrust_demand",
+            name.has(&["demand", "command", "commanded", "throttle"]) && unit != Some("N"),
+        );
     }
     None
 }

@@ -3,20 +3,66 @@
 //! Each test runs for `ROTORWRIGHT_FUZZ_SECONDS` (2 where not set) from a fixed seed, over bytes:
 //! whole files are cut, repeated, spliced and sprinkled with text that breaks readers.
 
+#![expect(clippy::unwrap_used, reason = "a test stops where its own tools fail")]
+
+use std::collections::BTreeMap;
 use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
 use std::path::Path;
 use std::time::{Duration, Instant};
 
 use dossier::aircraft_file::AircraftFile;
-use dossier::import::map::{ChannelMap, SourceOptions};
-use dossier::import::{parquet_file, table};
+use dossier::import::{ChannelMap, Limit, propose, read_with_map};
+use dossier::record::{ChannelMeta, ImportReport, Kind, Record, RecordMeta, RecordOrigin};
+use dossier::record_store;
 
 /// Text that readers of numbers, TOML and CSV stumble over.
 const TOKENS: &[&str] = &[
-    "1e999", "-1e999", "NaN", "inf", "-0", "9223372036854775808", "1e-320", "0x10", "1_000", "\u{feff}", "\0",
-    "\"", "'", "'''", "\"\"\"", "[[", "]]", "{", "}", "=", ".", ",", ";", "\t", "\r", "\r\n", "\n", "#", " +- ", " %",
-    " kg", "\u{a0}", "±", "\u{202e}", "ü", "-", "true", "1979-05-27", "\\u0000", "[[station]]\n", "[rotor]\n",
-    "at = [\"1 m\"]\n", "layout = \"coax-quad\"\n", "spin = \"cw\"\n", "mass = \"-1 kg\"\n", "[loop.rate]\np = []\n",
+    "1e999",
+    "-1e999",
+    "NaN",
+    "inf",
+    "-0",
+    "9223372036854775808",
+    "1e-320",
+    "0x10",
+    "1_000",
+    "\u{feff}",
+    "\0",
+    "\"",
+    "'",
+    "'''",
+    "\"\"\"",
+    "[[",
+    "]]",
+    "{",
+    "}",
+    "=",
+    ".",
+    ",",
+    ";",
+    "\t",
+    "\r",
+    "\r\n",
+    "\n",
+    "#",
+    " +- ",
+    " %",
+    " kg",
+    "\u{a0}",
+    "±",
+    "\u{202e}",
+    "ü",
+    "-",
+    "true",
+    "1979-05-27",
+    "\\u0000",
+    "[[station]]\n",
+    "[rotor]\n",
+    "at = [\"1 m\"]\n",
+    "layout = \"coax-quad\"\n",
+    "spin = \"cw\"\n",
+    "mass = \"-1 kg\"\n",
+    "[loop.rate]\np = []\n",
 ];
 
 /// SplitMix64 (Steele, Lea and Flood 2014).
@@ -105,7 +151,8 @@ fn fuzz(name: &str, seeds: &[Vec<u8>], reader: impl Fn(&[u8])) {
 /// Every fixture with one of these endings, and what stands here.
 fn seeds(endings: &[&str], own: &[&str]) -> Vec<Vec<u8>> {
     fn walk(dir: &Path, endings: &[&str], into: &mut Vec<Vec<u8>>) {
-        let mut entries: Vec<_> = std::fs::read_dir(dir).into_iter().flatten().flatten().map(|e| e.path()).collect();
+        let mut entries: Vec<_> =
+            std::fs::read_dir(dir).into_iter().flatten().flatten().map(|e| e.path()).collect();
         entries.sort();
         for path in entries {
             if path.is_dir() {
@@ -190,7 +237,7 @@ fn fuzz_aircraft_file() {
     let path = Path::new("aircraft.toml");
     fuzz("aircraft-file", &seeds(&["toml"], &[AIRCRAFT]), |bytes| {
         let text = String::from_utf8_lossy(bytes);
-        let resolved = AircraftFile::parse(path, &text).and_then(|f| f.resolve(&std::collections::BTreeMap::new()));
+        let resolved = AircraftFile::parse(path, &text).and_then(|f| f.resolve(&BTreeMap::new()));
         match resolved {
             Ok(r) => {
                 for i in &r.inputs {
@@ -203,17 +250,26 @@ fn fuzz_aircraft_file() {
 }
 
 const MAP: &str = r#"
+[source]
+delimiter = ","
+header = true
 [time]
-column = "t"
-unit = "ms"
+position = 1
+unit = "s"
 stamp = "sampled"
+wraps_at = 65.536
 [axes]
 from = "front-left-up"
-[channel."rate.x"]
-column = "p"
+[[channel]]
+name = "rate.x"
+position = 2
 unit = "deg/s"
 sign = -1
 tap = "raw"
+[[channel]]
+name = "rotor.1.command"
+column = "q"
+range = ["1000 us", "2000 us"]
 "#;
 
 #[test]
@@ -226,14 +282,25 @@ fn fuzz_channel_map() {
     });
 }
 
-/// Opens a source file and reads all of its columns.
+/// Proposes a map for a file and reads the file through it, and through a map by position.
 fn read(path: &Path) {
-    let options = SourceOptions::default();
-    let Ok(opened) = table::open(path, &options) else { return };
-    let all: Vec<usize> = (0..opened.width()).collect();
-    if let Ok(t) = opened.read(path, &all, table::Limit::default(), &mut |_, _| {}) {
-        let rows = t.len();
-        assert!(t.columns.values().all(|c| c.len() == rows), "columns of unlike length");
+    let files = [path.to_owned()];
+    let name = Path::new("map.toml");
+    let mut maps = Vec::new();
+    if let Ok(p) = propose(&files, &[], &mut |_, _| {}) {
+        assert!(ChannelMap::parse(name, &p.text).is_ok(), "a proposed map does not read back:\n{}", p.text);
+        maps.push(p.map);
+    }
+    maps.extend(ChannelMap::parse(name, "[time]\nposition = 1\nunit = \"s\"\n[[channel]]\nname = \"rate.x\"\nposition = 2\nunit = \"deg/s\"\n"));
+    assert!(!maps.is_empty(), "the map by position does not read");
+    for map in maps {
+        if let Ok(record) = read_with_map(&files, name, &map, Limit::default(), &mut |_, _| {}) {
+            assert!(
+                record.channels.values().all(|c| c.len() == record.time.len()),
+                "channels of unlike length"
+            );
+            assert!(record.time.windows(2).all(|w| w[0] < w[1]), "time does not ascend");
+        }
     }
 }
 
@@ -257,12 +324,32 @@ fn fuzz_csv() {
 #[test]
 fn fuzz_parquet() {
     let dir = tempfile::tempdir().unwrap();
-    let path = dir.path().join("log.parquet");
-    let whole = std::fs::File::create(&path).unwrap();
     let time: Vec<f64> = (0..400).map(|k| f64::from(k) * 0.01).collect();
     let rate: Vec<f64> = time.iter().map(|t| (t * 7.0).sin()).collect();
-    parquet_file::write(&whole, &[("time", &time), ("rate.x", &rate)]).unwrap();
-    let seed = std::fs::read(&path).unwrap();
+    let meta = RecordMeta {
+        id: "seed".to_owned(),
+        kind: Kind::Flight,
+        build: "b1".to_owned(),
+        date: "2026-03-04".to_owned(),
+        origin: RecordOrigin::Simulated,
+        remark: String::new(),
+        sources: Vec::new(),
+        rate: 100.0,
+        channels: vec![ChannelMeta {
+            name: "rate.x".to_owned(),
+            unit: "rad/s".to_owned(),
+            column: "rate.x".to_owned(),
+            tap: None,
+            stamp: None,
+        }],
+        fingerprint: BTreeMap::new(),
+        values: BTreeMap::new(),
+        report: ImportReport::default(),
+    };
+    let record = Record { meta, time, channels: BTreeMap::from([("rate.x".to_owned(), rate)]) };
+    record_store::write(dir.path(), &record).unwrap();
+    let seed = std::fs::read(dir.path().join("seed").join("data.parquet")).unwrap();
+    let path = dir.path().join("log.parquet");
     fuzz("parquet", &[seed], |bytes| {
         std::fs::write(&path, bytes).unwrap();
         read(&path);

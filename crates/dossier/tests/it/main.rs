@@ -1,10 +1,18 @@
 //! Integration tests.
 
 mod aircraft_file;
+mod causes;
+mod estimates;
+mod findings;
 mod flown;
+mod fuzz;
+mod gates;
 mod import;
 mod programme;
 mod real;
 mod record_store;
 mod schema;
+mod synthetic;
+mod tarn;
+mod triage;
 mod units;

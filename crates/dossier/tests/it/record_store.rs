@@ -1,5 +1,7 @@
 //! Records on disk, and weighings and notes entered by hand.
 
+#![expect(clippy::unwrap_used, clippy::panic, reason = "a test that cannot go on has failed")]
+
 use std::collections::BTreeMap;
 use std::fs;
 use std::path::Path;
@@ -56,7 +58,10 @@ fn regress_written_records_are_listed_and_load() {
     assert!(matches!(record_store::write(dir.path(), &small("a")), Err(StoreError::Exists { .. })));
     assert!(matches!(record_store::load(dir.path(), "c"), Err(StoreError::Unknown { .. })));
     for bad in ["", "..", "A", "a/b", ".hidden", &"x".repeat(65)] {
-        assert!(matches!(record_store::write(dir.path(), &small(bad)), Err(StoreError::BadId { .. })), "{bad}");
+        assert!(
+            matches!(record_store::write(dir.path(), &small(bad)), Err(StoreError::BadId { .. })),
+            "{bad}"
+        );
     }
     let mut uneven = small("d");
     uneven.time.pop();
@@ -105,7 +110,8 @@ fn regress_damage_is_told() {
     let mut flipped = good_data.clone();
     flipped[20] ^= 1;
     let rename = good_meta.replace("battery.voltage", "battery.current");
-    let no_hash: String = rename.lines().filter(|l| !l.starts_with("data_sha256")).map(|l| format!("{l}\n")).collect();
+    let no_hash: String =
+        rename.lines().filter(|l| !l.starts_with("data_sha256")).map(|l| format!("{l}\n")).collect();
     let cases: Vec<(&str, Vec<u8>, String, &str)> = vec![
         ("a bit flipped", flipped, good_meta.clone(), "SHA-256"),
         ("data cut off", good_data[..40].to_vec(), good_meta.clone(), "SHA-256"),
@@ -196,7 +202,8 @@ fn text(level: [f64; 3], tilted: Option<([f64; 3], f64, f64)>, tolerance: &str) 
 }
 
 fn meta(text: &str) -> RecordMeta {
-    let (values, remark) = read_hand(Path::new("w.toml"), text, Kind::Weighing).unwrap_or_else(|e| panic!("{e}"));
+    let (values, remark) =
+        read_hand(Path::new("w.toml"), text, Kind::Weighing).unwrap_or_else(|e| panic!("{e}"));
     RecordMeta { values, remark, kind: Kind::Weighing, channels: Vec::new(), ..small("w").meta }
 }
 
@@ -208,9 +215,12 @@ fn val_weighing_against_statics() {
         let tilted = readings(mass, centre, POINTS, pitch, roll);
         let w = weighing(&meta(&text(level, Some((tilted, pitch, roll)), " +- 2 g"))).unwrap();
         let z = w.centre_z.unwrap();
-        for (what, got, expected) in
-            [("mass (kg)", w.mass.0, mass), ("x (m)", w.centre_x.0, centre[0]), ("y (m)", w.centre_y.0, centre[1]), ("z (m)", z.0, centre[2])]
-        {
+        for (what, got, expected) in [
+            ("mass (kg)", w.mass.0, mass),
+            ("x (m)", w.centre_x.0, centre[0]),
+            ("y (m)", w.centre_y.0, centre[1]),
+            ("z (m)", z.0, centre[2]),
+        ] {
             assert!((got - expected).abs() < 1e-9, "{what} {got} {expected}");
             println!(
                 "VALIDATION|weighing|{what} at pitch {pitch} rad, roll {roll} rad|statics of three supports, solved as a linear system|{expected}|{got:.9}|1e-9"
@@ -243,16 +253,23 @@ fn val_weighing_uncertainty_by_hand() {
 #[test]
 fn regress_weighings_that_cannot_be_are_refused() {
     let level = [0.8, 0.8, 0.8];
-    let two = text(level, None, "").lines().filter(|l| !l.starts_with("3 =")).map(|l| format!("{l}\n")).collect::<String>();
+    let two = text(level, None, "")
+        .lines()
+        .filter(|l| !l.starts_with("3 ="))
+        .map(|l| format!("{l}\n"))
+        .collect::<String>();
     assert!(matches!(weighing(&meta(&two)), Err(WeighingError::Missing { key, .. }) if key == "scale.3"));
     assert!(matches!(weighing(&meta(&text([0.8, -0.1, 0.8], None, ""))), Err(WeighingError::Reading { .. })));
     let line = text(level, None, "").replace("0.18", "0").replace("-0 m", "0 m");
     assert!(matches!(weighing(&meta(&line)), Err(WeighingError::Line { .. })));
     let flat = text(level, Some((level, 0.001, 0.0)), "");
     assert!(matches!(weighing(&meta(&flat)), Err(WeighingError::Tilt { .. })));
-    let e = read_hand(Path::new("w.toml"), "[scale]\n1 = \"1.12\"\n", Kind::Weighing).unwrap_err().to_string();
+    let e =
+        read_hand(Path::new("w.toml"), "[scale]\n1 = \"1.12\"\n", Kind::Weighing).unwrap_err().to_string();
     assert!(e.contains("w.toml:2:") && e.contains("help:"), "{e}");
-    let e = read_hand(Path::new("w.toml"), "scale.1=1.12 kg\nscal.2=1 kg\n", Kind::Weighing).unwrap_err().to_string();
+    let e = read_hand(Path::new("w.toml"), "scale.1=1.12 kg\nscal.2=1 kg\n", Kind::Weighing)
+        .unwrap_err()
+        .to_string();
     assert!(e.contains("w.toml:2:1"), "{e}");
 }
 

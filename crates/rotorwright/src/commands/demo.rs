@@ -36,7 +36,10 @@ const MARK: &str = "# An example made by `rotorwright demo`: invented data.";
 
 pub(super) fn run(args: &Args, out: &mut dyn Write) -> Outcome {
     if is_example(&args.dir) {
-        say(&format!("The example in {0} is used as it stands; delete {0} for a fresh one.", args.dir.display()));
+        say(&format!(
+            "The example in {0} is used as it stands; delete {0} for a fresh one.",
+            args.dir.display()
+        ));
     } else {
         say(&format!("Making the example in {}: its flights are simulated now.", args.dir.display()));
         make_folder(&args.dir, |dir| {

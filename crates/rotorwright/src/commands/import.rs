@@ -117,7 +117,10 @@ impl Place {
 
 fn flight(args: &Args, place: &Place, out: &mut dyn Write) -> Outcome {
     if args.files.is_empty() {
-        return Err(Failure::call("no log file is named", "rotorwright import hop.csv --into heron --kind flight"));
+        return Err(Failure::call(
+            "no log file is named",
+            "rotorwright import hop.csv --into heron --kind flight",
+        ));
     }
     if !args.value.is_empty() {
         return Err(Failure::call(
@@ -193,10 +196,11 @@ pub(super) fn propose(files: &[PathBuf], accept: &[String], as_json: bool, out: 
 }
 
 /// The text of a channel map.
-pub(super) fn map_text(map: &Path) -> Result<String, Diagnostic> {
+pub(super) fn map_text(map: &Path) -> Result<String, Failure> {
     std::fs::read_to_string(map).map_err(|e| {
         Diagnostic::error(map, format!("cannot be read: {e}"))
             .help("--channels names a channel map; without it, one is proposed")
+            .into()
     })
 }
 

@@ -68,8 +68,7 @@ fn open(url: &str) {
     } else {
         Command::new("xdg-open")
     };
-    let started =
-        command.arg(url).stdin(Stdio::null()).stdout(Stdio::null()).stderr(Stdio::null()).spawn();
+    let started = command.arg(url).stdin(Stdio::null()).stdout(Stdio::null()).stderr(Stdio::null()).spawn();
     if let Err(e) = started {
         say(&format!("No browser could be opened ({e}); open the address yourself."));
     }

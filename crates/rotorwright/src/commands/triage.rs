@@ -44,7 +44,9 @@ pub(super) struct Args {
 }
 
 /// A reader of quantities for clap.
-fn quantity(dimension: Dimension) -> impl Fn(&str) -> Result<Quantity, String> + Clone + Send + Sync + 'static {
+fn quantity(
+    dimension: Dimension,
+) -> impl Fn(&str) -> Result<Quantity, String> + Clone + Send + Sync + 'static {
     move |text| {
         let q = parse_quantity(text, dimension).map_err(|e| e.to_string())?;
         if q.value > 0.0 { Ok(q) } else { Err("it must be more than zero".to_owned()) }
@@ -85,7 +87,9 @@ pub(super) fn run(args: &Args, out: &mut dyn Write) -> Outcome {
         let names: Vec<String> = args
             .files
             .iter()
-            .map(|f| f.file_name().map_or_else(|| f.display().to_string(), |n| n.to_string_lossy().into_owned()))
+            .map(|f| {
+                f.file_name().map_or_else(|| f.display().to_string(), |n| n.to_string_lossy().into_owned())
+            })
             .collect();
         out.write_all(text::triage::triage(&triage, &names.join(", ")).as_bytes())?;
     }

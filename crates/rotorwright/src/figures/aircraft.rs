@@ -9,7 +9,7 @@ use super::{c, number::Scale};
 
 const LEFT: f64 = 78.0;
 const AREA: f64 = 430.0;
-const WIDTH: f64 = 740.0;
+const WIDTH: f64 = 800.0;
 
 /// Extent of the aircraft, m: least and greatest of each axis, discs included.
 fn extent(aircraft: &Aircraft) -> ([f64; 3], [f64; 3]) {
@@ -32,7 +32,8 @@ fn extent(aircraft: &Aircraft) -> ([f64; 3], [f64; 3]) {
 }
 
 fn mm(metres: f64) -> String {
-    format!("{:.0} mm", metres * 1e3)
+    let text = format!("{:.0} mm", metres * 1e3);
+    if text.starts_with("-0 ") { "0 mm".to_owned() } else { text.replace('-', "−") }
 }
 
 fn kg(mass: f64) -> String {
@@ -134,6 +135,8 @@ fn rotor_from_above(aircraft: &Aircraft, i: usize, x: f64, y: f64, s: f64, prefi
     let sweep = if station.spin == Spin::Cw { 1 } else { 0 };
     let toward = if station.spin == Spin::Cw { 1.0 } else { -1.0 };
     let cant = station.axis.xy().norm();
+    // The name stands on the side that the arrow of the cant leaves free.
+    let side = if cant > 1e-4 { if station.axis.x > 0.0 { 1.0 } else { -1.0 } } else { toward };
     html! {
         circle class=(if lower { "disc broken" } else { "disc" }) cx=(c(x)) cy=(c(y))
             r=(c(if lower { radius * 0.95 } else { radius })) {}
@@ -143,7 +146,7 @@ fn rotor_from_above(aircraft: &Aircraft, i: usize, x: f64, y: f64, s: f64, prefi
         }
         circle.hub cx=(c(x)) cy=(c(y)) r="4" {}
         @if !lower {
-            text.small text-anchor="middle" x=(c(x)) y=(c(y + toward * 26.0 + 4.0)) {
+            text.small text-anchor="middle" x=(c(x)) y=(c(y + side * 24.0 + 4.0)) {
                 (numbers(&aircraft.stations, i)) " " (station.place)
             }
         }

@@ -87,6 +87,8 @@ pub(crate) struct Leader {
     pub(crate) x: f64,
     pub(crate) y: f64,
     pub(crate) text: String,
+    /// Row of the text, from the top of the panel.
+    pub(crate) row: usize,
 }
 
 /// A panel with its own ordinate.
@@ -170,7 +172,11 @@ pub(crate) fn ticks(axis: &Axis, most: usize) -> Vec<f64> {
             }
             let raw = span / most.max(1) as f64;
             let order = 10f64.powf(raw.log10().floor());
-            let step = [1.0, 2.0, 5.0, 10.0].into_iter().map(|m| m * order).find(|s| *s >= raw).unwrap_or(10.0 * order);
+            let step = [1.0, 2.0, 5.0, 10.0]
+                .into_iter()
+                .map(|m| m * order)
+                .find(|s| *s >= raw)
+                .unwrap_or(10.0 * order);
             let first = (axis.low / step).ceil() as i64;
             let last = (axis.high / step).floor() as i64;
             (first..=last.min(first + 50)).map(|i| i as f64 * step).collect()

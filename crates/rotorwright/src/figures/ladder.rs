@@ -30,7 +30,9 @@ fn braces(gates: &[GateResult]) -> Vec<Vec<Brace>> {
         let held: Vec<usize> = gates
             .iter()
             .enumerate()
-            .filter(|(i, g)| *i > holder && g.premature.as_deref().is_some_and(|p| p == gate.name || p == gate.id))
+            .filter(|(i, g)| {
+                *i > holder && g.premature.as_deref().is_some_and(|p| p == gate.name || p == gate.id)
+            })
             .map(|(i, _)| i)
             .collect();
         if let Some(&last) = held.last() {
@@ -52,7 +54,11 @@ fn braces(gates: &[GateResult]) -> Vec<Vec<Brace>> {
 
 /// The ladder as the main figure of the first page. `href` makes a gate's address, `age` words for
 /// the date of its evidence.
-pub(crate) fn large(check: &CheckResult, href: &dyn Fn(&str) -> String, age: &dyn Fn(&str) -> String) -> Markup {
+pub(crate) fn large(
+    check: &CheckResult,
+    href: &dyn Fn(&str) -> String,
+    age: &dyn Fn(&str) -> String,
+) -> Markup {
     let braces = braces(&check.gates);
     html! {
         ol.ladder {

@@ -7,7 +7,8 @@ use super::{c, number::Scale};
 
 /// The ledger as a table whose bars start where the line before ended, so that they add up to the sum.
 pub(crate) fn table(ledger: &Ledger) -> Markup {
-    let scale = Scale::of(&ledger.sum.unit, ledger.sum.value.abs().max(ledger.sum.uncertainty), &ledger.title);
+    let scale =
+        Scale::of(&ledger.sum.unit, ledger.sum.value.abs().max(ledger.sum.uncertainty), &ledger.title);
     let mut low: f64 = 0.0;
     let mut high: f64 = ledger.allowance.unwrap_or(0.0);
     let mut at = 0.0;
@@ -39,7 +40,7 @@ pub(crate) fn table(ledger: &Ledger) -> Markup {
                         tr {
                             th scope="row" { (line.name) }
                             td.num data-label="amount" { (scale.estimate(&line.value)) }
-                            td.num data-label="share" { (format!("{:.0} %", line.share * 100.0)) }
+                            td.num data-label="share" { (format!("{:.0} %", line.share * 100.0).replace('-', "−")) }
                             td.bar { (bar(x(start), x(end), ledger.allowance.map(x), false)) }
                             td.note { (line.note) }
                         }

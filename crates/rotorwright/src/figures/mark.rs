@@ -4,7 +4,7 @@ use dossier::result::State;
 use maud::{Markup, html};
 
 /// Shape of a state, 16 units square around (8, 8). Met is a full lozenge, open an empty one,
-/// undecided half full, stale a broken outline struck through, short a lozenge cut off at its
+/// undecided half full, stale an empty one struck through, short a lozenge cut off at its
 /// lower half and underlined.
 pub(crate) fn shape(state: State) -> Markup {
     html! {
@@ -16,8 +16,8 @@ pub(crate) fn shape(state: State) -> Markup {
                 path.full d="M8 1 8 15 1 8z" {}
             }
             State::Stale => {
-                path.line.broken d="M8 1.6 14.4 8 8 14.4 1.6 8z" {}
-                path.line d="M2 14 14 2" {}
+                path.line d="M8 2.6 13.4 8 8 13.4 2.6 8z" {}
+                path.line d="M1.5 14.5 14.5 1.5" {}
             }
             State::Short => {
                 path.line.hot d="M2.2 8 8 2.2 13.8 8" {}

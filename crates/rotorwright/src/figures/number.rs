@@ -45,11 +45,6 @@ impl Scale {
         Self::of(&e.unit, e.value.abs().max(e.uncertainty), name)
     }
 
-    /// Unit as shown; empty for a ratio.
-    pub(crate) fn unit(&self) -> &str {
-        &self.unit
-    }
-
     /// Value on this scale.
     pub(crate) fn apply(&self, value: f64) -> f64 {
         value * self.factor + self.offset
@@ -110,7 +105,11 @@ pub(crate) fn tidy_unit(unit: &str) -> String {
     if unit == "1" {
         return String::new();
     }
-    unit.replace("^2", "²").replace("^3", "³").replace("sqrt(Hz)", "√Hz").replace("ohm", "Ω").replace('*', " ")
+    unit.replace("^2", "²")
+        .replace("^3", "³")
+        .replace("sqrt(Hz)", "√Hz")
+        .replace("ohm", "Ω")
+        .replace('*', " ")
 }
 
 /// Value and uncertainty rounded to the digits that the uncertainty carries: two when its first
@@ -124,7 +123,10 @@ fn rounded(value: f64, uncertainty: f64) -> (String, String) {
     }
     if places <= 0.0 {
         let step = 10f64.powf(-places);
-        (group(&format!("{:.0}", (value / step).round() * step)), group(&format!("{:.0}", (uncertainty / step).round() * step)))
+        (
+            group(&format!("{:.0}", (value / step).round() * step)),
+            group(&format!("{:.0}", (uncertainty / step).round() * step)),
+        )
     } else {
         let places = places.min(9.0) as usize;
         (group(&format!("{value:.places$}")), format!("{uncertainty:.places$}"))
@@ -153,7 +155,11 @@ pub(crate) fn plain(value: f64) -> String {
 }
 
 fn trim(text: &str) -> String {
-    if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').to_owned() } else { text.to_owned() }
+    if text.contains('.') {
+        text.trim_end_matches('0').trim_end_matches('.').to_owned()
+    } else {
+        text.to_owned()
+    }
 }
 
 /// Thin spaces between groups of three from five digits on, and a true minus sign.

@@ -27,7 +27,10 @@ pub(crate) fn numbers(values: &[f64]) -> Value {
 /// Times keep microseconds.
 pub(crate) fn times(values: &[f64]) -> Value {
     Value::Array(
-        values.iter().map(|v| if v.is_finite() { json!((v * 1e6).round() / 1e6) } else { Value::Null }).collect(),
+        values
+            .iter()
+            .map(|v| if v.is_finite() { json!((v * 1e6).round() / 1e6) } else { Value::Null })
+            .collect(),
     )
 }
 
@@ -115,15 +118,18 @@ pub(crate) fn json(chart: &Chart) -> Value {
                 "align": "left", "font": { "size": 12 }, "name": "end",
             }));
         }
-        for (k, l) in panel.leaders.iter().enumerate() {
+        for l in &panel.leaders {
             let left = chart.x.place(l.x) > 0.5;
+            // The texts stand in rows at the top of the panel, clear of the line.
+            let below = (1.0 - panel.y.place(l.y)).clamp(0.0, 1.0) * (low - top) * plot;
+            let row = 8.0 + 15.0 * l.row.min(7) as f64;
             notes.push(json!({
                 "text": l.text, "xref": "x", "yref": name("y", i),
                 "x": if log_x { l.x.log10() } else { l.x },
                 "y": if panel.y.kind == Kind::Log { l.y.log10() } else { l.y },
                 "showarrow": true, "arrowhead": 0, "arrowwidth": 0.8, "arrowcolor": "@ink",
                 "ax": if left { -14 } else { 14 },
-                "ay": -(18.0 + 15.0 * (k % 3) as f64),
+                "ay": (row - below).min(-8.0),
                 "xanchor": if left { "right" } else { "left" },
                 "font": { "size": 12 },
             }));
@@ -131,11 +137,9 @@ pub(crate) fn json(chart: &Chart) -> Value {
     }
     let down = |pixels: f64| -pixels / plot;
     for b in &chart.brackets {
-        for (x0, x1, y0, y1) in [
-            (b.from, b.to, 28.0, 28.0),
-            (b.from, b.from, 22.0, 28.0),
-            (b.to, b.to, 22.0, 28.0),
-        ] {
+        for (x0, x1, y0, y1) in
+            [(b.from, b.to, 28.0, 28.0), (b.from, b.from, 22.0, 28.0), (b.to, b.to, 22.0, 28.0)]
+        {
             shapes.push(json!({
                 "type": "line", "xref": "x", "yref": "paper", "x0": x0, "x1": x1, "y0": down(y0), "y1": down(y1),
                 "line": { "color": "@ink", "width": 1 },

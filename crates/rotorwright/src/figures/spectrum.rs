@@ -49,21 +49,30 @@ pub(crate) fn chart(record: &str, spectrum: &Spectrum) -> Option<Chart> {
     let floor = y.iter().copied().fold(f64::INFINITY, f64::min);
     let top = y.iter().copied().fold(0.0, f64::max);
     let pen = Pen { dash: 0, weight: 1.3, faint: false };
-    let leaders = spectrum
-        .peaks
-        .iter()
-        .take(6)
-        .filter(|p| p.frequency > low && p.frequency < high)
+    let axis = Axis { label: "frequency, Hz".to_owned(), kind: Kind::Log, low, high };
+    let mut shown: Vec<_> =
+        spectrum.peaks.iter().take(6).filter(|p| p.frequency > low && p.frequency < high).collect();
+    // Texts run towards the middle, so the outermost peaks take the top rows: no text then crosses
+    // the leader of another.
+    let outwards = |f: f64| (axis.place(f) - 0.5).abs();
+    shown.sort_by(|p, q| outwards(q.frequency).total_cmp(&outwards(p.frequency)));
+    let mut rows = [0, 0];
+    let leaders = shown
+        .into_iter()
         .map(|p| {
             let near = x
                 .iter()
                 .zip(&y)
                 .min_by(|a, b| (a.0 - p.frequency).abs().total_cmp(&(b.0 - p.frequency).abs()))
                 .map_or(top, |n| *n.1);
+            let side = &mut rows[usize::from(axis.place(p.frequency) > 0.5)];
+            let row = *side;
+            *side += 1;
             Leader {
                 x: p.frequency,
                 y: near,
                 text: format!("{} Hz, {}", number::plain((p.frequency * 10.0).round() / 10.0), p.attribution),
+                row,
             }
         })
         .collect();
@@ -89,7 +98,7 @@ pub(crate) fn chart(record: &str, spectrum: &Spectrum) -> Option<Chart> {
             spectrum.channel,
             number::plain((total * 1e3).round() / 1e3)
         ),
-        x: Axis { label: "frequency, Hz".to_owned(), kind: Kind::Log, low, high },
+        x: axis,
         panels: vec![
             Panel {
                 y: Axis {
@@ -98,12 +107,24 @@ pub(crate) fn chart(record: &str, spectrum: &Spectrum) -> Option<Chart> {
                     low: floor.max(top * 1e-9) * 0.6,
                     high: top * 30.0,
                 },
-                series: vec![Series { label: spectrum.channel.clone(), x, y, pen, steps: false, channel: None }],
+                series: vec![Series {
+                    label: spectrum.channel.clone(),
+                    x,
+                    y,
+                    pen,
+                    steps: false,
+                    channel: None,
+                }],
                 leaders,
                 share: 2.2,
             },
             Panel {
-                y: Axis { label: format!("r.m.s., {unit}"), kind: Kind::Linear, low: 0.0, high: (total * 1.12).max(1e-12) },
+                y: Axis {
+                    label: format!("r.m.s., {unit}"),
+                    kind: Kind::Linear,
+                    low: 0.0,
+                    high: (total * 1.12).max(1e-12),
+                },
                 series: vec![Series {
                     label: "from below".to_owned(),
                     x: cx,

@@ -21,7 +21,6 @@ pub(crate) struct Limits {
 
 fn sides(axis: char) -> (&'static str, &'static str) {
     match axis {
-        'x' => ("right", "left"),
         'y' => ("nose up", "nose down"),
         _ => ("right", "left"),
     }
@@ -85,7 +84,11 @@ pub(crate) fn drawing(axis: char, all: &[StepTrace], limits: Limits, prefix: &st
     let pick = |positive: bool, f: &dyn Fn(&StepTrace) -> Option<f64>| {
         median(steps.iter().filter(|s| (s.size > 0.0) == positive).filter_map(|s| f(s)).collect())
     };
-    let bar = |name, f: &dyn Fn(&StepTrace) -> Option<f64>| Bar { name, right: pick(true, f), left: pick(false, f) };
+    let bar = |name, f: &dyn Fn(&StepTrace) -> Option<f64>| Bar {
+        name,
+        right: pick(true, f),
+        left: pick(false, f),
+    };
     let bars = [
         bar("delay to 10 %", &|s| s.delay),
         bar("rise 10 to 90 %", &|s| s.rise),
@@ -94,7 +97,7 @@ pub(crate) fn drawing(axis: char, all: &[StepTrace], limits: Limits, prefix: &st
     let over_right = pick(true, &|s| s.overshoot);
     let over_left = pick(false, &|s| s.overshoot);
     let ruler = floor + 44.0;
-    let height = ruler + 30.0 * 3.0 + 26.0;
+    let height = ruler + 40.0 * 3.0 - 8.0;
     let x_axis = Axis { label: String::new(), kind: Kind::Linear, low: 0.0, high: end };
     let y_axis = Axis { label: String::new(), kind: Kind::Linear, low: -reach, high: reach };
     let count = |positive: bool| steps.iter().filter(|s| (s.size > 0.0) == positive).count();
@@ -142,10 +145,10 @@ pub(crate) fn drawing(axis: char, all: &[StepTrace], limits: Limits, prefix: &st
             }
             text.small x=(c(RIGHT + 14.0)) y=(c(ruler - 24.0)) { "ms from the step" }
             @for (i, b) in bars.iter().enumerate() {
-                @let row = ruler + 30.0 * i as f64;
-                text.small x=(c(LEFT - 6.0)) y=(c(row + 8.0)) text-anchor="end" { (b.name) }
+                @let row = ruler + 40.0 * i as f64;
+                text.small x=(c(LEFT - 6.0)) y=(c(row + 11.0)) text-anchor="end" { (b.name) }
                 @for (k, value) in [b.right, b.left].iter().enumerate() {
-                    @let at = row + 11.0 * k as f64;
+                    @let at = row + 15.0 * k as f64;
                     @if let Some((middle, least, most)) = value {
                         rect class=(if k == 0 { "full" } else { "wash" }) x=(c(LEFT)) y=(c(at - 4.0)) width=(c(x(*middle) - LEFT)) height="7" {}
                         path.thin d=(format!("M{} {y}H{}", c(x(*least)), c(x(*most)), y = c(at - 0.5))) {}

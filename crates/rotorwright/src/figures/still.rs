@@ -53,7 +53,14 @@ pub(crate) fn svg(chart: &Chart) -> Markup {
     }
 }
 
-fn draw_panel(chart: &Chart, panel: &Panel, top: f64, bottom: f64, x: &dyn Fn(f64) -> f64, right: f64) -> Markup {
+fn draw_panel(
+    chart: &Chart,
+    panel: &Panel,
+    top: f64,
+    bottom: f64,
+    x: &dyn Fn(f64) -> f64,
+    right: f64,
+) -> Markup {
     let y = |v: f64| bottom - panel.y.place(v).clamp(-0.02, 1.02) * (bottom - top);
     let mut ends: Vec<(f64, &str)> = panel
         .series
@@ -81,9 +88,9 @@ fn draw_panel(chart: &Chart, panel: &Panel, top: f64, bottom: f64, x: &dyn Fn(f6
             path.leader d=(format!("M{} {}L{} {}", c(right + 1.0), c(*end), c(right + 9.0), c(*at))) {}
             text.small x=(c(right + 12.0)) y=(c(at + 4.0)) { (label) }
         }
-        @for (i, l) in panel.leaders.iter().enumerate() {
+        @for l in &panel.leaders {
             @let (px, py) = (x(l.x), y(l.y));
-            @let ty = top + 12.0 + 14.0 * (i % 4) as f64;
+            @let ty = top + 12.0 + 14.0 * l.row.min(7) as f64;
             @let left = px > (LEFT + right) / 2.0;
             path.leader d=(format!("M{} {}L{} {}", c(px), c(py), c(if left { px - 10.0 } else { px + 10.0 }), c(ty))) {}
             circle.full cx=(c(px)) cy=(c(py)) r="2.4" {}

@@ -124,7 +124,13 @@ fn families(record: &Record) -> Vec<Family> {
 
 /// The time chart of a record between two times, or of the whole record. `detail` is the address
 /// of its samples, when a server stands behind the page.
-pub(crate) fn chart(record: &Record, findings: &Findings, span: Option<(f64, f64)>, points: usize, detail: Option<String>) -> Option<Chart> {
+pub(crate) fn chart(
+    record: &Record,
+    findings: &Findings,
+    span: Option<(f64, f64)>,
+    points: usize,
+    detail: Option<String>,
+) -> Option<Chart> {
     let (start, stop) = (record.time.first().copied()?, record.time.last().copied()?);
     let (from, to) = span.filter(|(a, b)| a < b && *a < stop && *b > start).unwrap_or((start, stop));
     if to <= from {
@@ -151,7 +157,8 @@ pub(crate) fn chart(record: &Record, findings: &Findings, span: Option<(f64, f64
         if series.iter().all(|s| s.y.iter().all(|v| !v.is_finite())) {
             continue;
         }
-        let label = if unit == "1" { format!("{}, 1", family.title) } else { format!("{}, {unit}", family.title) };
+        let label =
+            if unit == "1" { format!("{}, 1", family.title) } else { format!("{}, {unit}", family.title) };
         let y = Axis::around(&label, series.iter().flat_map(|s| s.y.iter().copied()));
         panels.push(Panel { y, series, leaders: Vec::new(), share: 1.0 });
     }

@@ -134,15 +134,16 @@ fn gate_section(number: usize, gate: &GateResult, detail: bool) -> String {
         ));
     }
     out.push('\n');
-    let mut table = Table::new(&["No", "Criterion", "Predicted", "Measured", "Limit", "State"]);
+    let mut table = Table::new(&["No", "Criterion", "Predicted", "Measured", "Limit", "Unit", "State"]);
     for (k, c) in gate.criteria.iter().enumerate() {
         let d = display(c);
         table.row([
             format!("{number}.{}", k + 1),
             c.text.clone(),
-            c.predicted.as_ref().map_or_else(|| "-".to_owned(), |e| d.figure(e)),
-            c.measured.as_ref().map_or_else(|| "-".to_owned(), |m| d.figure(&m.estimate)),
+            c.predicted.as_ref().map_or_else(|| "-".to_owned(), |e| d.bare(e)),
+            c.measured.as_ref().map_or_else(|| "-".to_owned(), |m| d.bare(&m.estimate)),
             limit_for(&d, &c.limit),
+            d.unit.clone(),
             c.state.word_marked(c.simulated),
         ]);
     }
@@ -227,12 +228,12 @@ fn cause_text(lead: &str, c: &CriterionResult, cause: &Cause) -> String {
         out.push_str(&paragraph(text, &format!("       {word:<8}"), 15, WIDTH));
     };
     line("change", &format!("{} ({})", cause.change, class(cause.class)));
-    for edit in &cause.edits {
+    for edit in cause.edits.iter().filter(|e| !cause.change.contains(&e.key)) {
         line("", &format!("{}\u{a0}= {}", edit.key, edit.value));
     }
     line("effect", &effect(&c.id, cause, Some(c)));
     if !cause.makes_stale.is_empty() {
-        line("stale", &format!("makes the evidence stale of: {}", cause.makes_stale.join(", ")));
+        line("then", &format!("to be measured again: {}", cause.makes_stale.join(", ")));
     }
     if !cause.breaks.is_empty() {
         line("breaks", &format!("pushes over its limit: {}", cause.breaks.join(", ")));

@@ -16,7 +16,12 @@ pub fn questions(p: &Proposal) -> String {
         for u in &p.unmapped {
             let name = if u.name.is_empty() { String::new() } else { format!(" `{}`", u.name) };
             let file = if p.map.files() > 1 { format!("file {}, ", u.file) } else { String::new() };
-            out.push_str(&paragraph(&format!("{file}column {}{name}: {}", u.position, u.holds), "- ", 2, WIDTH));
+            out.push_str(&paragraph(
+                &format!("{file}column {}{name}: {}", u.position, u.holds),
+                "- ",
+                2,
+                WIDTH,
+            ));
         }
     }
     out.push('\n');

@@ -1,8 +1,10 @@
 //! Tables and paragraphs that fit a width. Lines break at spaces, so a number is never cut.
 
+use std::collections::HashMap;
+
 use crate::format::HARD_SPACE;
 
-/// A table: a heading line, a rule, rows. Every column may wrap; the widest give way first.
+/// A table: a heading line, a rule, rows. Every column may wrap.
 #[derive(Debug, Clone, Default)]
 pub struct Table {
     headers: Vec<String>,
@@ -51,7 +53,8 @@ impl Table {
         out
     }
 
-    /// Natural widths, then the widest columns shrink until all fit, none below its longest word.
+    /// Natural widths, then one column after another gives way until all fit: the one that makes
+    /// the table grow least, none below its longest word.
     fn widths(&self, width: usize) -> Vec<usize> {
         let column = |i: usize| {
             self.rows.iter().chain([&self.headers]).filter_map(move |r| r.get(i)).map(String::as_str)
@@ -61,12 +64,25 @@ impl Table {
         let least: Vec<usize> =
             (0..self.headers.len()).map(|i| column(i).map(longest_word).max().unwrap_or(0)).collect();
         let room = width.saturating_sub(GAP * self.headers.len().saturating_sub(1));
+        // Lines of every row by column and width, found once.
+        let mut known: HashMap<(usize, usize), Vec<usize>> = HashMap::new();
+        let mut heights = |i: usize, w: usize| -> Vec<usize> {
+            known.entry((i, w)).or_insert_with(|| column(i).map(|c| wrap(c, w).len()).collect()).clone()
+        };
         while widths.iter().sum::<usize>() > room {
-            let widest = (0..widths.len())
-                .filter(|&i| widths[i] > least[i])
-                .max_by_key(|&i| (widths[i], std::cmp::Reverse(i)));
-            match widest {
-                Some(i) => widths[i] -= 1,
+            let mut best: Option<(usize, std::cmp::Reverse<usize>, usize)> = None;
+            for i in (0..widths.len()).filter(|&i| widths[i] > least[i]) {
+                let mut tallest = heights(i, widths[i] - 1);
+                for j in (0..widths.len()).filter(|&j| j != i) {
+                    for (t, h) in tallest.iter_mut().zip(heights(j, widths[j])) {
+                        *t = (*t).max(h);
+                    }
+                }
+                let candidate = (tallest.iter().sum(), std::cmp::Reverse(widths[i]), i);
+                best = Some(best.map_or(candidate, |b| b.min(candidate)));
+            }
+            match best {
+                Some((_, _, i)) => widths[i] -= 1,
                 None => break,
             }
         }

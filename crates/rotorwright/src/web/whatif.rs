@@ -57,7 +57,10 @@ impl WhatIf {
 
     /// Without one of the edits.
     pub(crate) fn without(&self, key: &str) -> Self {
-        Self { build: self.build.clone(), edits: self.edits.iter().filter(|e| e.key != key).cloned().collect() }
+        Self {
+            build: self.build.clone(),
+            edits: self.edits.iter().filter(|e| e.key != key).cloned().collect(),
+        }
     }
 
     /// The build as its file stands.

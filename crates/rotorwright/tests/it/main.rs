@@ -1,3 +1,6 @@
 //! Integration tests.
 
+mod browser;
 mod cli;
+mod fixture;
+mod pages;

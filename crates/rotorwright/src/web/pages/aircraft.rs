@@ -42,7 +42,7 @@ pub(crate) async fn page(State(state): State<AppState>, Query(pairs): Query<Pair
             div.pair {
                 div {
                     h2 { "Inputs" }
-                    (aircraft::form(&base, &what, wrong.is_some()))
+                    (aircraft::form(&base, &check, &what, wrong.is_some()))
                 }
                 div {
                     div id="numbers" data-live {

@@ -9,7 +9,11 @@ use crate::web::whatif::{Pairs, WhatIf, encode};
 
 use super::{PageError, run};
 
-pub(crate) async fn page(State(state): State<AppState>, Path(id): Path<String>, Query(pairs): Query<Pairs>) -> Response {
+pub(crate) async fn page(
+    State(state): State<AppState>,
+    Path(id): Path<String>,
+    Query(pairs): Query<Pairs>,
+) -> Response {
     run(move || {
         let what = WhatIf::from_pairs(&pairs);
         let check = state.check(&what)?;
@@ -29,7 +33,14 @@ pub(crate) async fn page(State(state): State<AppState>, Path(id): Path<String>, 
         let main = view::gate::body(&check, base.as_deref(), gate, &seen, &Links::served(&what));
         let path = format!("/gate/{}", encode(&id));
         Ok(shell::page(
-            &shell::Sheet { check: &check, what: &what, title: &gate.name, here: &gate.id, path: &path, charts: drawn },
+            &shell::Sheet {
+                check: &check,
+                what: &what,
+                title: &gate.name,
+                here: &gate.id,
+                path: &path,
+                charts: drawn,
+            },
             &main,
         ))
     })

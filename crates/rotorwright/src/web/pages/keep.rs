@@ -33,7 +33,9 @@ pub(crate) async fn act(State(state): State<AppState>, Form(pairs): Form<Pairs>)
             None
         };
         if let Some(message) = problem {
-            let d = Diagnostic::error(Path::new("dossier.toml"), message).found(id).help("a name such as b2 or b2-light");
+            let d = Diagnostic::error(Path::new("dossier.toml"), message)
+                .found(id)
+                .help("a name such as b2 or b2-light");
             return Err(dossier::diagnostic::Diagnostics::from(d).into());
         }
         state.keep(&check.build, &what.edits, id)?;

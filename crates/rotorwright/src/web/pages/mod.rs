@@ -54,10 +54,9 @@ impl IntoResponse for PageError {
 }
 
 /// Runs a page's work where it may block.
-pub(super) async fn run<T: IntoResponse>(work: impl FnOnce() -> Result<T, PageError> + Send + 'static) -> Response
-where
-    T: Send + 'static,
-{
+pub(super) async fn run<T: IntoResponse + Send + 'static>(
+    work: impl FnOnce() -> Result<T, PageError> + Send + 'static,
+) -> Response {
     match tokio::task::spawn_blocking(work).await {
         Ok(Ok(page)) => page.into_response(),
         Ok(Err(error)) => error.into_response(),

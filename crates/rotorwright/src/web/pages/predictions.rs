@@ -22,7 +22,14 @@ pub(crate) async fn page(State(state): State<AppState>, Query(pairs): Query<Pair
             (aircraft::predictions(&check, base.as_deref()))
         };
         Ok(shell::page(
-            &shell::Sheet { check: &check, what: &what, title: "Predictions", here: "/predictions", path: "/predictions", charts: false },
+            &shell::Sheet {
+                check: &check,
+                what: &what,
+                title: "Predictions",
+                here: "/predictions",
+                path: "/predictions",
+                charts: false,
+            },
             &main,
         ))
     })

@@ -19,7 +19,11 @@ const POINTS: usize = 1200;
 const MOST_POINTS: usize = 20_000;
 
 fn number(pairs: &Pairs, name: &str) -> Option<f64> {
-    pairs.iter().find(|(n, _)| n == name).and_then(|(_, v)| v.trim().parse::<f64>().ok()).filter(|v| v.is_finite())
+    pairs
+        .iter()
+        .find(|(n, _)| n == name)
+        .and_then(|(_, v)| v.trim().parse::<f64>().ok())
+        .filter(|v| v.is_finite())
 }
 
 fn unknown(id: &str) -> PageError {
@@ -70,7 +74,11 @@ pub(crate) async fn list(State(state): State<AppState>, Query(pairs): Query<Pair
     .await
 }
 
-pub(crate) async fn page(State(state): State<AppState>, Path(id): Path<String>, Query(pairs): Query<Pairs>) -> Response {
+pub(crate) async fn page(
+    State(state): State<AppState>,
+    Path(id): Path<String>,
+    Query(pairs): Query<Pairs>,
+) -> Response {
     run(move || {
         let what = WhatIf::from_pairs(&pairs);
         let check = state.check(&what)?;
@@ -116,7 +124,11 @@ pub(crate) async fn page(State(state): State<AppState>, Path(id): Path<String>, 
 }
 
 /// Samples of one channel between two times, thinned to about `points`, in the unit that the chart shows.
-pub(crate) async fn samples(State(state): State<AppState>, Path(id): Path<String>, Query(pairs): Query<Pairs>) -> Response {
+pub(crate) async fn samples(
+    State(state): State<AppState>,
+    Path(id): Path<String>,
+    Query(pairs): Query<Pairs>,
+) -> Response {
     run(move || {
         let check = state.check(&WhatIf::from_pairs(&pairs))?;
         if !check.records.iter().any(|r| r.id == id) {
@@ -131,7 +143,8 @@ pub(crate) async fn samples(State(state): State<AppState>, Path(id): Path<String
         let from = number(&pairs, "from").unwrap_or(f64::NEG_INFINITY);
         let to = number(&pairs, "to").unwrap_or(f64::INFINITY);
         let points = number(&pairs, "points").map_or(POINTS, |p| (p.max(2.0) as usize).min(MOST_POINTS));
-        let (factor, unit) = traces::shown(channel, data.channel_meta(channel).map_or("1", |m| m.unit.as_str()));
+        let (factor, unit) =
+            traces::shown(channel, data.channel_meta(channel).map_or("1", |m| m.unit.as_str()));
         let (time, y) = traces::thin(&data.time, values, from, to, points);
         let y: Vec<f64> = y.iter().map(|v| v * factor).collect();
         Ok(Json(json!({

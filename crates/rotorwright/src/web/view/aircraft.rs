@@ -63,7 +63,8 @@ pub(crate) fn predictions(check: &CheckResult, base: Option<&CheckResult>) -> Ma
         }
     }
     let before = |f: &Figure| {
-        base.and_then(|b| b.figures.iter().find(|o| o.id == f.id)).filter(|o| o.estimate.value != f.estimate.value)
+        base.and_then(|b| b.figures.iter().find(|o| o.id == f.id))
+            .filter(|o| o.estimate.value != f.estimate.value)
     };
     html! {
         @for group in groups {
@@ -96,6 +97,12 @@ pub(crate) fn predictions(check: &CheckResult, base: Option<&CheckResult>) -> Ma
                 }
             }
         }
+        @if !check.facts.is_empty() {
+            h3 { "In words" }
+            dl.change {
+                @for f in &check.facts { div { dt { (f.name) } dd { (f.text) } } }
+            }
+        }
         @if !check.waits.is_empty() {
             h3 { "Not predicted yet" }
             ul { @for w in &check.waits { li { (w) } } }
@@ -106,7 +113,7 @@ pub(crate) fn predictions(check: &CheckResult, base: Option<&CheckResult>) -> Ma
 /// States of all gates, beside a what-if with those of the file.
 pub(crate) fn gates(check: &CheckResult, base: &CheckResult) -> Markup {
     html! {
-        table.gates {
+        div.scroll tabindex="0" role="group" aria-label="gates" { table.gates {
             caption { "What the edits do to the gates" }
             thead { tr { th scope="col" { "gate" } th scope="col" { "by the file" } th scope="col" { "what-if" } th.num scope="col" { "worst margin" } } }
             tbody {
@@ -125,7 +132,7 @@ pub(crate) fn gates(check: &CheckResult, base: &CheckResult) -> Markup {
                     }
                 }
             }
-        }
+        } }
     }
 }
 
@@ -148,7 +155,7 @@ fn section(key: &str) -> &str {
 }
 
 /// The inputs as a form; each is text with its unit, as in the file.
-pub(crate) fn form(base: &CheckResult, what: &WhatIf, refused: bool) -> Markup {
+pub(crate) fn form(base: &CheckResult, check: &CheckResult, what: &WhatIf, refused: bool) -> Markup {
     let mut sections: Vec<&str> = Vec::new();
     for i in &base.inputs {
         let s = section(&i.key);
@@ -157,7 +164,10 @@ pub(crate) fn form(base: &CheckResult, what: &WhatIf, refused: bool) -> Markup {
         }
     }
     let text = |line: &InputLine| {
-        what.edits.iter().find(|e| e.key == line.key).map_or_else(|| editable(&line.text).to_owned(), |e| editable(&e.value).to_owned())
+        what.edits
+            .iter()
+            .find(|e| e.key == line.key)
+            .map_or_else(|| editable(&line.text).to_owned(), |e| editable(&e.value).to_owned())
     };
     html! {
         form.inputs id="inputs" method="get" action="/aircraft" {
@@ -169,6 +179,7 @@ pub(crate) fn form(base: &CheckResult, what: &WhatIf, refused: bool) -> Markup {
                 fieldset {
                     legend { (s) }
                     @for line in base.inputs.iter().filter(|i| section(&i.key) == s) {
+                        @let now = check.inputs.iter().find(|i| i.key == line.key).unwrap_or(line);
                         @let edited = what.edits.iter().any(|e| e.key == line.key);
                         div.field.edited[edited] {
                             label for=(format!("in-{}", line.key)) { (line.label) " " code { (line.key) } }
@@ -177,8 +188,8 @@ pub(crate) fn form(base: &CheckResult, what: &WhatIf, refused: bool) -> Markup {
                                 aria-invalid=[(edited && refused).then_some("true")];
                             span.small {
                                 @if edited { "file: " (editable(&line.text)) "; " }
-                                (Scale::of(&line.unit, line.value, &line.label).show_with(line.value, line.uncertainty))
-                                @if line.assumed { " (uncertainty assumed)" }
+                                (Scale::of(&now.unit, now.value, &now.label).show_with(now.value, now.uncertainty))
+                                @if now.assumed { " (uncertainty assumed)" }
                             }
                         }
                     }

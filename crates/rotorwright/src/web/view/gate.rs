@@ -20,8 +20,8 @@ const POWERED: [&str; 5] = ["sizing", "set-up", "hover", "vibration", "rate"];
 /// The cautions of powered tests. Common practice; local rules and licensed practice decide.
 pub(crate) fn cautions() -> Markup {
     html! {
-        aside.cautions aria-labelledby="cautions" {
-            h2 id="cautions" { "Before motors turn" }
+        aside.cautions aria-label="cautions" {
+            h2 { "Before motors turn" }
             ul {
                 li { "Propellers off for every set-up and wiring check. They go on last." }
                 li { "On a bench: a restrained rig, nobody in the plane of a disc, and a way to cut power that works at arm's length." }
@@ -119,7 +119,12 @@ fn criteria(gate: &GateResult, base: Option<&CheckResult>, links: &Links) -> Mar
 }
 
 /// Figures that belong to a gate.
-fn figures(check: &CheckResult, gate: &GateResult, seen: &[Arc<(Record, Findings)>], links: &Links) -> Markup {
+fn figures(
+    check: &CheckResult,
+    gate: &GateResult,
+    seen: &[Arc<(Record, Findings)>],
+    links: &Links,
+) -> Markup {
     let overshoot = gate
         .criteria
         .iter()

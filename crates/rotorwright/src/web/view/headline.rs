@@ -32,8 +32,10 @@ pub(crate) fn headline(check: &CheckResult, links: &Links) -> Markup {
                 }
                 None => {
                     @let met = check.gates.iter().filter(|g| g.state == State::Met).count();
-                    h2 id="limits" { "Nothing is short" }
+                    @let short: Vec<_> = check.gates.iter().filter(|g| g.state == State::Short).collect();
+                    h2 id="limits" { @if short.is_empty() { "Nothing is short" } @else { "Still short" } }
                     p.lead {
+                        @for g in short { a href=(links.gate(&g.id)) { (g.name) } ": " (g.verdict) " " }
                         (met) " of " (check.gates.len()) " gates are met. "
                         @if let Some(next) = check.gates.iter().find(|g| g.state != State::Met) {
                             "Next: " a href=(links.gate(&next.id)) { (next.name) } ", which is " (next.state.word()) " and closes on " (next.closes_on) "."
