@@ -178,7 +178,11 @@ fn behind(c: &CriterionResult, detail: bool) -> String {
     let mut out = String::new();
     let mut line = |text: &str| out.push_str(&paragraph(text, "    ", 4, WIDTH));
     if let Some(key) = &c.waits_for {
-        line(&format!("Waits for {key}."));
+        // What a record cannot tell is no thing to wait for, but says which.
+        match key.strip_prefix("cannot tell from ") {
+            Some(rest) => line(&format!("Cannot tell from {rest}.")),
+            None => line(&format!("Waits for {key}.")),
+        }
     }
     if let Some(why) = c.measured.as_ref().and_then(|m| m.stale.as_ref()) {
         line(&format!("Stale: {why}"));

@@ -82,20 +82,30 @@ pub fn findings(f: &Findings) -> String {
     if f.items.is_empty() {
         out.push_str("None.\n");
     }
-    for item in &f.items {
+    let mut k = 0;
+    while let Some(item) = f.items.get(k) {
+        k += 1;
         let answer = match &item.outcome {
             Outcome::Value { estimate } => {
                 format!("{} ({})", figure_for(&item.key, estimate), estimate.origin.word())
             }
             Outcome::Words { answer } => answer.clone(),
-            Outcome::CannotTell { missing, .. } => format!("cannot tell: {missing}"),
+            Outcome::CannotTell { missing, would_tell } => {
+                // What one missing thing leaves open is told once.
+                let mut labels = vec![item.label.as_str()];
+                while let Some(next) = f.items.get(k).filter(|n| n.outcome == item.outcome) {
+                    labels.push(&next.label);
+                    k += 1;
+                }
+                let text = format!("{}: cannot tell, missing: {missing}", together(&labels));
+                out.push_str(&paragraph(&text, "", 2, WIDTH));
+                out.push_str(&paragraph(&format!("What would tell: {would_tell}."), "    ", 4, WIDTH));
+                continue;
+            }
         };
         out.push_str(&paragraph(&format!("{}: {answer}", item.label), "", 2, WIDTH));
         if !item.text.is_empty() {
             out.push_str(&paragraph(&item.text, "    ", 4, WIDTH));
-        }
-        if let Outcome::CannotTell { would_tell, .. } = &item.outcome {
-            out.push_str(&paragraph(&format!("What would tell: {would_tell}"), "    ", 4, WIDTH));
         }
     }
     if !f.cannot_answer.is_empty() {
@@ -118,6 +128,16 @@ pub fn findings(f: &Findings) -> String {
         out.push_str(&spectrum(s));
     }
     out
+}
+
+/// Labels in one line; what they begin with is said once: `roll step, overshoot; rise`.
+fn together(labels: &[&str]) -> String {
+    let lead = labels.first().and_then(|l| l.split_once(", ")).map(|(lead, _)| format!("{lead}, "));
+    let Some(lead) = lead.filter(|lead| labels.iter().all(|l| l.starts_with(lead.as_str()))) else {
+        return labels.join("; ");
+    };
+    let rest: Vec<&str> = labels.iter().filter_map(|l| l.strip_prefix(lead.as_str())).collect();
+    format!("{lead}{}", rest.join("; "))
 }
 
 /// Phases by label, with how many there are and how long they last; one by one when they are few.
