@@ -342,5 +342,6 @@ pub fn stated_input(key: &'static Key, text: &str, quantity: Quantity) -> Result
         uncertainty,
         unit: d.si().to_owned(),
         assumed: is_assumed,
+        origin: crate::estimate::Origin::Stated,
     })
 }

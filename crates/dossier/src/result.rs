@@ -3,7 +3,7 @@
 
 use serde::Serialize;
 
-use crate::estimate::Estimate;
+use crate::estimate::{Estimate, Origin};
 
 /// State of a criterion or a gate.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize)]
@@ -331,4 +331,6 @@ pub struct InputLine {
     pub unit: String,
     /// Whether the uncertainty is our default because none was stated.
     pub assumed: bool,
+    /// What it may claim: always `stated`.
+    pub origin: Origin,
 }

@@ -96,17 +96,6 @@ fn geometry(c: &mut Checker<'_>, draft: &Draft, v: &[f64]) {
                 "give one sense for each rotor: spins = [\"ccw\", \"cw\", \"ccw\", \"cw\"]",
             );
         }
-        if !by_layout && (1..3).contains(&stations.len()) {
-            c.error(
-                stations.first().and_then(|s| s.span.as_ref()),
-                "station",
-                format!(
-                    "{} rotor stations; an aircraft that holds itself up needs at least 3",
-                    stations.len()
-                ),
-                "add a [[station]] for every rotor",
-            );
-        }
     }
     for s in &stations {
         cant_sense(c, s, v);
@@ -292,6 +281,7 @@ fn filters(c: &mut Checker<'_>, draft: &Draft, v: &[f64]) {
 /// Warnings about an aircraft that can be computed.
 pub(crate) fn warnings(draft: &Draft, v: &[f64], aircraft: &Aircraft, source: &Source) -> Vec<Diagnostic> {
     let mut c = Checker { source, found: Vec::new() };
+    few_rotors(&mut c, draft);
     spins(&mut c, draft, aircraft);
     discs(&mut c, draft, aircraft);
     yaw(&mut c, draft, aircraft);
@@ -358,9 +348,25 @@ fn station_place<'a>(draft: &'a Draft, index: usize, key: &str) -> (Option<&'a R
     }
 }
 
+fn few_rotors(c: &mut Checker<'_>, draft: &Draft) {
+    let stations: Vec<&Fields> = draft.many("station").collect();
+    if (1..3).contains(&stations.len()) {
+        let (count, name) = match stations.len() {
+            1 => (1, "rotor station"),
+            n => (n, "rotor stations"),
+        };
+        c.warning(
+            stations.first().and_then(|s| s.span.as_ref()),
+            "station",
+            format!("{count} {name}: fewer than 3 rotors cannot hold attitude, so hover and control stay open"),
+            "add a [[station]] for every rotor; leave it so for a single drive, as on a test stand",
+        );
+    }
+}
+
 fn spins(c: &mut Checker<'_>, draft: &Draft, aircraft: &Aircraft) {
     let sum: f64 = aircraft.stations.iter().map(|s| s.spin.reaction_sign()).sum();
-    if sum.abs() > 0.5 {
+    if sum.abs() > 0.5 && aircraft.stations.len() > 1 {
         let n = aircraft.stations.len();
         let ccw = ((n as f64 + sum) / 2.0).round();
         let (span, key) = station_place(draft, 0, "spin");

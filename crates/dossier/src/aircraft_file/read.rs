@@ -547,6 +547,7 @@ impl<'a> Reader<'a> {
             uncertainty,
             unit: d.si().to_owned(),
             assumed,
+            origin: crate::estimate::Origin::Stated,
         };
         self.inputs.push(Input { line, spec: key, span });
         Some(self.inputs.len() - 1)

@@ -21,6 +21,9 @@ struct Fit {
     dead_error: f64,
     correlation: f64,
     explained: f64,
+    /// Mean command, and how much speed one more unit of command gives there, rad/s.
+    middle: f64,
+    gain: f64,
 }
 
 pub(super) fn run(context: &Context<'_>, out: &mut Out) {
@@ -28,6 +31,7 @@ pub(super) fn run(context: &Context<'_>, out: &mut Out) {
     let refuse = |out: &mut Out, missing: &str| {
         out.cannot_tell("drive.lag", "motor lag", missing, test, RESTS);
         out.cannot_tell("drive.dead_time", "dead time from command to speed", missing, test, RESTS);
+        out.cannot_tell("drive.gain", "speed per command", missing, test, RESTS);
     };
     if context.rotor_series("command").is_none() || context.rotor_series("speed").is_none() {
         refuse(out, "the channels rotor.N.command and rotor.N.speed together");
@@ -67,6 +71,16 @@ pub(super) fn run(context: &Context<'_>, out: &mut Out) {
     let text = "From the logged command to the first change of speed, with whatever the controller's output, the wire \
                 and the speed telemetry add; a bench step with its own clock splits it.";
     out.value("drive.dead_time", "dead time from command to speed", e, text, RESTS);
+    let (gain, gain_error, gain_spread) = gather(&|f| f.gain, &|_| 0.0);
+    let middle = fits.iter().map(|f| f.middle).sum::<f64>() / n;
+    let e = context.estimate("speed per command", gain, gain_error, "rad/s");
+    let text = format!(
+        "Slope of steady speed against command near command {middle:.2}, mean of {} rotors, spread {:.1} %. It goes with \
+         the supply voltage.",
+        fits.len(),
+        100.0 * gain_spread / gain.abs().max(1e-9)
+    );
+    out.value("drive.gain", "speed per command", e, text, RESTS);
 }
 
 /// First-order lag, exact for a held input, started in steady state.
@@ -259,5 +273,8 @@ fn one(context: &Context<'_>, rotor: usize) -> Option<Fit> {
     }
     let (lag_error, dead_error) = (fit.error(0), fit.error(1));
     let correlation = fit.covariance[(0, 1)] / (lag_error * dead_error);
-    Some(Fit { lag, dead, lag_error, dead_error, correlation, explained })
+    let (b, _) = d.solve(lag, dead)?;
+    let middle = robust::mean(d.input.first()?)?;
+    let gain = b.first()? + 2.0 * b.get(1)? * middle;
+    Some(Fit { lag, dead, lag_error, dead_error, correlation, explained, middle, gain })
 }

@@ -17,6 +17,7 @@ mod phases;
 mod steps;
 mod thrust;
 mod turning;
+mod upset;
 mod vibration;
 
 use physics::aircraft::Aircraft;
@@ -46,6 +47,7 @@ pub(crate) fn findings_with(record: &Record, known: &Known) -> Findings {
     vibration::run(&context, &mut out);
     steps::run(&context, &mut out);
     oscillation::run(&context, &mut out);
+    upset::run(&context, &mut out);
     battery::run(&context, &mut out);
     cannot::run(&context, &mut out);
     Findings {

@@ -318,6 +318,7 @@ pub fn lighter(ctx: &Context<'_>) -> Option<Candidate> {
     let item = body.item.clone();
     let key = ctx.keys.mass(&item)?;
     let current = body.mass;
+    let weighed = tolerance(ctx, &format!("{key}.mass"));
     Some(Candidate {
         name: format!("mass: {item}"),
         class: ChangeClass::Hardware,
@@ -325,7 +326,9 @@ pub fn lighter(ctx: &Context<'_>) -> Option<Candidate> {
         reference: 0.85 * current,
         departure: 0.4,
         why: format!("the heaviest item, {item}, has {current:.3} kg"),
-        edits: Box::new(move |v| vec![KeyChange { key: format!("{key}.mass"), value: quoted(round3(v), "kg") }]),
+        edits: Box::new(move |v| {
+            vec![KeyChange { key: format!("{key}.mass"), value: format!("\"{} kg{weighed}\"", round3(v)) }]
+        }),
         words: Box::new(move |v| format!("{item}: {current:.3} kg -> {:.3} kg", round3(v))),
         fixed: false,
         test: "weigh the aircraft",
@@ -346,19 +349,25 @@ fn least_spacing(a: &Aircraft) -> Option<f64> {
     least.is_finite().then_some(least)
 }
 
-/// Items moved to bring the centre of gravity under the rotors' centre.
-pub fn moves(ctx: &Context<'_>) -> Vec<Candidate> {
-    let a = &ctx.subject.resolved().aircraft;
+/// Items moved to bring the centre of gravity under the rotors' centre, of the aircraft with its
+/// payload or without.
+///
+/// The more of the offset an item's own place makes, the more likely it is the cause; an item that
+/// does not make it can still balance it, and ranks by how little it has to travel.
+pub fn moves(ctx: &Context<'_>, loaded: bool) -> Vec<Candidate> {
+    let whole = &ctx.subject.resolved().aircraft;
+    let a = if loaded { whole.clone() } else { whole.without_payload() };
     let total: f64 = a.bodies.iter().map(|b| b.mass).sum();
     if total <= 0.0 {
         return Vec::new();
     }
+    let rotors = rotor_centre(&a);
     let centre = a.bodies.iter().map(|b| b.at * b.mass).sum::<physics::Vec3>() / total;
-    let offset = (centre - rotor_centre(a)).xy();
+    let offset = (centre - rotors).xy();
     if offset.norm() < 1e-6 {
         return Vec::new();
     }
-    let arm = crate::predict::mean_arm(a);
+    let arm = crate::predict::mean_arm(&a);
     let direction = offset / offset.norm();
     let mut out = Vec::new();
     for body in &a.bodies {
@@ -367,28 +376,36 @@ pub fn moves(ctx: &Context<'_>) -> Vec<Candidate> {
         if needed > 0.5 * arm {
             continue;
         }
+        let share = body.mass * (body.at - rotors).xy().dot(&direction) / (total * offset.norm());
+        let makes_it = share > 0.3;
         let (item, at) = (body.item.clone(), body.at);
         let place = move |v: f64| at - physics::Vec3::new(direction.x, direction.y, 0.0) * v;
         let mm = |v: f64| (v * 1e4).round() / 10.0;
+        let role = if makes_it {
+            format!("{item} makes {:.0} % of that", 100.0 * share)
+        } else {
+            format!("{item} has {:.0} % of the mass and can balance it", 100.0 * body.mass / total)
+        };
+        let tolerances = placement(ctx, &key);
         out.push(Candidate {
-            name: format!("{item} off-centre"),
+            name: if makes_it { format!("{item} off-centre") } else { format!("offset not balanced by {item}") },
             class: ChangeClass::Hardware,
             current: 0.0,
             reference: needed,
-            departure: 0.1 * arm / needed.max(1e-6),
+            departure: if makes_it { 1.0 + share.min(2.0) } else { 0.1 * arm / needed.max(1e-6) }.min(3.0),
             why: format!(
-                "the centre of gravity stands {:.1} mm off the rotors' centre; {item} has {:.0} % of the mass and moves it most for least travel",
+                "the centre of gravity stands {:.1} mm off the rotors' centre; {role}",
                 offset.norm() * 1e3,
-                100.0 * body.mass / total
             ),
             edits: Box::new({
                 let key = key.clone();
                 move |v| {
                     let p = place(v);
-                    vec![KeyChange {
-                        key: format!("{key}.at"),
-                        value: format!("[\"{} mm\", \"{} mm\", \"{} mm\"]", mm(p.x), mm(p.y), mm(p.z)),
-                    }]
+                    let [x, y, z] = [0, 1, 2].map(|k| {
+                        let tolerance = tolerances.get(k).map_or("", String::as_str);
+                        format!("\"{} mm{tolerance}\"", mm(p[k]))
+                    });
+                    vec![KeyChange { key: format!("{key}.at"), value: format!("[{x}, {y}, {z}]") }]
                 }
             }),
             words: Box::new(move |v| {
@@ -409,6 +426,22 @@ pub fn moves(ctx: &Context<'_>) -> Vec<Candidate> {
     out
 }
 
+/// Stated tolerances of an item's place, as they stand behind the values: how well it can be placed
+/// does not change when it is moved.
+fn placement(ctx: &Context<'_>, key: &str) -> Vec<String> {
+    ["x", "y", "z"].map(|axis| tolerance(ctx, &format!("{key}.at.{axis}"))).to_vec()
+}
+
+/// Stated absolute tolerance of an input, as `" +- 1 mm"`; empty where there is none.
+fn tolerance(ctx: &Context<'_>, key: &str) -> String {
+    let inputs = &ctx.subject.resolved().inputs;
+    let Some(input) = inputs.iter().find(|i| i.key == key && !i.assumed) else { return String::new() };
+    match input.text.split_once("+-") {
+        Some((_, t)) if !t.contains('%') => format!(" +- {}", t.trim().trim_end_matches('"')),
+        _ => String::new(),
+    }
+}
+
 /// Spins and cant: what turns yaw the wrong way or weakens it.
 pub fn yaw(ctx: &Context<'_>) -> Vec<Candidate> {
     let a = &ctx.subject.resolved().aircraft;
@@ -420,12 +453,14 @@ pub fn yaw(ctx: &Context<'_>) -> Vec<Candidate> {
             }
             let edits = ctx.keys.exchange_spins(&a.stations, i, j);
             let (si, sj) = (s.place.clone(), t.place.clone());
+            // Of two exchanges that would do alike, the one that gives the layout's own spins.
+            let usual = ctx.keys.usual_spins_after(&a.stations, i, j);
             out.push(Candidate {
                 name: format!("spins of {si} and {sj} exchanged"),
                 class: ChangeClass::Configuration,
                 current: 0.0,
                 reference: 1.0,
-                departure: 10.0,
+                departure: if usual { 11.0 } else { 10.0 },
                 why: format!(
                     "{si} turns {} and {sj} turns {}; exchanged back, yaw can be commanded alone",
                     s.spin.word(),

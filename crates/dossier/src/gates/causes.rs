@@ -9,9 +9,11 @@ use std::collections::BTreeSet;
 
 use rayon::prelude::*;
 
+use crate::estimate::Estimate;
 use crate::gates::candidate::Candidate;
 use crate::gates::context::Context;
 use crate::gates::criterion::{Carry, Draft, Metric, inside, margin};
+use crate::gates::evidence::covers;
 use crate::gates::metric_of;
 use crate::predict::{Group, Subject};
 use crate::result::{Cause, ChangeClass, Effect, KeyChange, Limit};
@@ -46,8 +48,8 @@ pub fn causes(ctx: &Context<'_>, draft: &Draft, limit: &Limit, rests: &Rests) ->
             return after;
         }
         match metric.carry {
-            Carry::Add => figure.value + after - today,
-            Carry::Scale => figure.value * after / today,
+            Carry::Scale if scales(today) => figure.value * after / today,
+            Carry::Scale | Carry::Add => figure.value + after - today,
         }
     };
     let value_at = |edits: &[KeyChange]| -> Option<(f64, Limit)> {
@@ -66,7 +68,7 @@ pub fn causes(ctx: &Context<'_>, draft: &Draft, limit: &Limit, rests: &Rests) ->
         .filter_map(|c| {
             let (at_reference, lim) = value_at(&(c.edits)(c.reference))?;
             let gain = margin(at_reference, &lim) + shortfall;
-            if gain <= 0.02 * shortfall {
+            if !gain.is_finite() || gain <= 0.02 * shortfall {
                 return None;
             }
             let value = if !c.fixed && inside(at_reference, &lim) {
@@ -89,7 +91,20 @@ pub fn causes(ctx: &Context<'_>, draft: &Draft, limit: &Limit, rests: &Rests) ->
         )),
         _ => None,
     };
-    let causes = tried.iter().filter_map(|t| cause(ctx, draft, metric, limit, t, rests)).collect();
+    // Only the inputs that matter need a sensitivity at the changed aircraft.
+    let Some(full) = ctx.prediction.get(metric.output) else { return none };
+    let total = full.uncertainty.powi(2);
+    let keys: Vec<&str> = full
+        .contributions
+        .iter()
+        .filter(|k| k.effect().powi(2) > 1e-3 * total)
+        .map(|k| k.source.as_str())
+        .take(10)
+        .collect();
+    let before = ctx.subject.predict_by(&[metric.group], &keys);
+    let Some(before) = before.get(metric.output) else { return none };
+    let shortage = Shortage { draft, metric, limit, keys: &keys, before, rests };
+    let causes = tried.iter().filter_map(|t| cause(ctx, &shortage, t)).collect();
     Verdict { causes, separating_test }
 }
 
@@ -108,37 +123,36 @@ fn least(c: &Candidate, value_at: &dyn Fn(&[KeyChange]) -> Option<(f64, Limit)>)
     c.current + t * (c.reference - c.current)
 }
 
-fn cause(
-    ctx: &Context<'_>,
-    draft: &Draft,
+/// Whether a ratio to this value means something: nothing scales from zero.
+fn scales(value: f64) -> bool {
+    value.is_normal()
+}
+
+/// What all causes of one shortfall share.
+struct Shortage<'s> {
+    draft: &'s Draft,
     metric: Metric,
-    limit: &Limit,
-    tried: &Tried<'_>,
-    rests: &Rests,
-) -> Option<Cause> {
+    limit: &'s Limit,
+    /// Inputs that matter for the metric.
+    keys: &'s [&'s str],
+    /// The metric today, with the sensitivities to those inputs.
+    before: &'s Estimate,
+    rests: &'s Rests,
+}
+
+fn cause(ctx: &Context<'_>, shortage: &Shortage<'_>, tried: &Tried<'_>) -> Option<Cause> {
+    let Shortage { draft, metric, limit, keys, before, rests } = *shortage;
     let c = tried.candidate;
     let edits = (c.edits)(tried.value);
     let changed = ctx.subject.with_edits(&edits).ok()?;
     let (figure, measured) = draft.figure()?;
-    let full = ctx.prediction.get(metric.output)?;
-    // Only the inputs that matter need a sensitivity at the changed aircraft.
-    let total = full.uncertainty.powi(2);
-    let keys: Vec<&str> = full
-        .contributions
-        .iter()
-        .filter(|k| k.effect().powi(2) > 1e-3 * total)
-        .map(|k| k.source.as_str())
-        .take(10)
-        .collect();
-    let after = changed.predict_by(&[metric.group], &keys);
+    let after = changed.predict_by(&[metric.group], keys);
     let after = after.get(metric.output)?;
-    let before = ctx.subject.predict_by(&[metric.group], &keys);
-    let before = before.get(metric.output)?;
     let difference = after.minus(before);
     let (before, after, difference) = if measured {
         let expected = match metric.carry {
-            Carry::Add => figure.plus(&difference),
-            Carry::Scale => figure.times(&after.over(before, "1"), &figure.unit),
+            Carry::Scale if scales(before.value) => figure.times(&after.over(before, "1"), &figure.unit),
+            Carry::Scale | Carry::Add => figure.plus(&difference),
         };
         let difference = expected.minus(figure);
         (figure.clone(), expected, difference)
@@ -175,14 +189,16 @@ pub fn section(key: &str) -> &str {
 fn makes_stale(edits: &[KeyChange], rests: &Rests) -> Vec<String> {
     rests
         .iter()
-        .filter(|(_, sections)| edits.iter().any(|e| sections.contains(section(&e.key))))
+        .filter(|(_, sections)| {
+            edits.iter().any(|e| sections.iter().any(|rests| covers(rests, section(&e.key))))
+        })
         .map(|(gate, _)| gate.clone())
         .collect()
 }
 
 /// Criteria that the change pushes over their limit, judged on the central prediction.
 fn breaks(ctx: &Context<'_>, changed: &Subject, but: &str) -> Vec<String> {
-    let before = ctx.subject.nominal(&Group::ALL);
+    let before = |output: &str| ctx.prediction.get(output).map(|e| e.value);
     let after = changed.nominal(&Group::ALL);
     let (now, then) = (&ctx.subject.resolved().aircraft, &changed.resolved().aircraft);
     ctx.limits
@@ -190,9 +206,10 @@ fn breaks(ctx: &Context<'_>, changed: &Subject, but: &str) -> Vec<String> {
         .filter(|id| *id != but)
         .filter_map(|id| {
             let output = metric_of(id)?;
-            let (b, a) = (before.get(output)?, after.get(output)?);
             let (lb, la) = (ctx.limits.limit(id, now)?, ctx.limits.limit(id, then)?);
-            (inside(b, &lb) && !inside(a, &la)).then(|| id.to_owned())
+            // A figure that exists no longer is lost too: an unstable loop has no overshoot.
+            let lost = after.get(output).is_none_or(|a| !inside(a, &la));
+            (inside(before(output)?, &lb) && lost).then(|| id.to_owned())
         })
         .collect()
 }

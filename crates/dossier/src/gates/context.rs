@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use crate::check::payload_fitted;
 use crate::estimate::{Contribution, Estimate, Origin};
-use crate::gates::evidence::{Answer, Evidence, Found};
+use crate::gates::evidence::{Answer, Evidence, Found, changed};
 use crate::gates::keys::Keys;
 use crate::gates::limits::Limits;
 use crate::import::weighing::weighing;
@@ -68,27 +68,44 @@ impl<'a> Context<'a> {
         }
     }
 
-    /// The worst (largest) of several measured figures.
+    /// The worst (largest) of several measured figures. Where one of them is missing the answer is
+    /// partial: the missing one might be worse.
     pub fn flight_worst(&self, keys: &[&str]) -> Answer {
         let mut worst: Option<Found> = None;
         let mut other = Answer::Nothing;
+        let mut missing = Vec::new();
         for key in keys {
             match self.flight_magnitude(key) {
                 Answer::Found(f) => {
                     // A figure that still holds goes before a stale one.
-                    let better = worst.as_ref().is_none_or(|w| {
-                        (w.stale.is_some(), f.estimate.value) > (f.stale.is_some(), w.estimate.value)
-                            || (w.stale.is_some() && f.stale.is_none())
+                    let better = worst.as_ref().is_none_or(|w| match (w.stale.is_some(), f.stale.is_some()) {
+                        (true, false) => true,
+                        (false, true) => false,
+                        _ => f.estimate.value > w.estimate.value,
                     });
+                    if f.stale.is_some() {
+                        missing.push(format!("{key} is stale"));
+                    }
                     if better {
                         worst = Some(*f);
                     }
                 }
-                a @ Answer::CannotTell(_) => other = a,
-                Answer::Nothing => {}
+                Answer::CannotTell(why) => {
+                    missing.push(format!("{key} cannot be told from {why}"));
+                    other = Answer::CannotTell(why);
+                }
+                Answer::Nothing => missing.push(format!("{key} was not measured")),
             }
         }
-        worst.map_or(other, |f| Answer::Found(Box::new(f)))
+        match worst {
+            None => other,
+            Some(mut f) => {
+                if f.stale.is_none() && !missing.is_empty() {
+                    f.partial = Some(missing.join("; "));
+                }
+                Answer::Found(Box::new(f))
+            }
+        }
     }
 
     /// Mass, kg, and centre of gravity, m, as weighed; carried to today's file by the computed
@@ -131,7 +148,10 @@ impl<'a> Context<'a> {
         let (mass, carried) = figure("mass", w.mass, "kg", get(mass_id));
         let (x, _) = figure("centre.x", w.centre_x, "m", get(&format!("{centre}.x")));
         let (y, _) = figure("centre.y", w.centre_y, "m", get(&format!("{centre}.y")));
-        Some(Weighed { mass, x, y, loaded, carried, record: meta.id.clone(), date: meta.date.clone() })
+        // Without the computed values of its day a weighing cannot be carried.
+        let known = meta.values.contains_key("computed.mass");
+        let stale = if known { None } else { changed(meta, &self.today, &["mass".to_owned(), "geometry".to_owned()]) };
+        Some(Weighed { mass, x, y, loaded, carried, stale, record: meta.id.clone(), date: meta.date.clone() })
     }
 
     /// A found figure made from another by a computation.
@@ -180,6 +200,8 @@ pub struct Weighed {
     pub loaded: bool,
     /// Whether it was carried to changed mass items.
     pub carried: bool,
+    /// Why it no longer holds, where it cannot be carried.
+    pub stale: Option<String>,
     /// Record.
     pub record: String,
     /// Date.

@@ -115,7 +115,11 @@ pub fn result(draft: &Draft, limit: Limit) -> CriterionResult {
     let found = draft.found();
     let (state, simulated) = match found {
         Some(f) if f.stale.is_none() => {
-            (judge(&f.estimate, &limit, draft.compare), f.estimate.origin == Origin::Simulated)
+            let state = match judge(&f.estimate, &limit, draft.compare) {
+                State::Met if f.partial.is_some() => State::Undecided,
+                other => other,
+            };
+            (state, f.estimate.origin == Origin::Simulated)
         }
         Some(_) if predicted_state != Some(State::Short) => (State::Stale, false),
         _ if predicted_state == Some(State::Short) => (State::Short, false),
@@ -127,6 +131,7 @@ pub fn result(draft: &Draft, limit: Limit) -> CriterionResult {
     let waits_for = match (&draft.measured, state) {
         (Answer::CannotTell(why), _) => Some(format!("cannot tell from {why}")),
         (Answer::Nothing, State::Open) => Some(draft.needs.to_owned()),
+        (Answer::Found(f), State::Undecided) if f.partial.is_some() => f.partial.clone(),
         (Answer::Found(f), State::Stale) => f.stale.as_ref().map(|s| format!("{s}; measure again: {}", draft.needs)),
         _ => None,
     };

@@ -1,6 +1,6 @@
 //! Evidence of one build: its records with what they show, and whether they still hold.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use crate::diagnostic::Diagnostic;
 use crate::estimate::{Contribution, Estimate, Origin};
@@ -42,6 +42,8 @@ pub struct Found {
     pub rests_on: Vec<String>,
     /// Why it no longer holds.
     pub stale: Option<String>,
+    /// What of the question it leaves unanswered: such a figure can fail a criterion but not meet it.
+    pub partial: Option<String>,
 }
 
 /// Answer of the evidence to a question.
@@ -65,15 +67,27 @@ impl Answer {
     }
 }
 
+/// Whether something that rests on `rests` is touched by a change of the section `section`.
+///
+/// Findings name what they rest on by the headers of the aircraft file; its fingerprint puts
+/// `aircraft` and `station` together as `geometry`, and `loop` stands for every loop.
+pub(super) fn covers(rests: &str, section: &str) -> bool {
+    match rests {
+        "station" | "aircraft" => section == "geometry",
+        "loop" => section == "loop" || section.starts_with("loop."),
+        other => other == section,
+    }
+}
+
 /// Sections that differ between a record's fingerprint and the file of today.
-fn changed(meta: &RecordMeta, today: &BTreeMap<String, String>, rests_on: &[String]) -> Option<String> {
+pub(super) fn changed(meta: &RecordMeta, today: &BTreeMap<String, String>, rests_on: &[String]) -> Option<String> {
     if meta.fingerprint.is_empty() {
         return None;
     }
-    let differ: Vec<&str> = rests_on
-        .iter()
-        .filter(|s| meta.fingerprint.get(*s) != today.get(*s))
-        .map(String::as_str)
+    let sections: BTreeSet<&str> = meta.fingerprint.keys().chain(today.keys()).map(String::as_str).collect();
+    let differ: Vec<&str> = sections
+        .into_iter()
+        .filter(|s| rests_on.iter().any(|r| covers(r, s)) && meta.fingerprint.get(*s) != today.get(*s))
         .collect();
     (!differ.is_empty()).then(|| format!("changed since {}: {}", meta.date, differ.join(", ")))
 }
@@ -93,6 +107,7 @@ impl Evidence {
                         date: f.meta.date.clone(),
                         rests_on: item.rests_on.clone(),
                         stale: changed(&f.meta, today, &item.rests_on),
+                        partial: None,
                     };
                     if found.stale.is_none() {
                         return Answer::Found(Box::new(found));
@@ -129,6 +144,7 @@ impl Evidence {
                     date: meta.date.clone(),
                     stale: changed(meta, today, &rests_on),
                     rests_on,
+                    partial: None,
                 }));
             }
         }

@@ -38,7 +38,7 @@ fn drafts(ctx: &Context<'_>) -> Vec<Draft> {
         note: Some(
             "a share shows uneven lift; an off-centre mass, a weak rotor and a twisted motor look the same".to_owned(),
         ),
-        candidates: candidate::moves(ctx),
+        candidates: candidate::moves(ctx, false),
     };
     vec![
         Draft {

@@ -14,13 +14,15 @@ pub struct Keys {
     senses: Vec<Option<String>>,
     /// Whether the stations are listed one by one.
     explicit: bool,
+    /// Layout by name, when they are not.
+    layout: Option<String>,
 }
 
 impl Keys {
     /// Reads the places from a file's text; a text that is not TOML has none.
     pub fn of(text: &str) -> Self {
         let Ok(doc) = Document::parse(text) else {
-            return Self { items: Vec::new(), senses: Vec::new(), explicit: false };
+            return Self { items: Vec::new(), senses: Vec::new(), explicit: false, layout: None };
         };
         let tables = |name: &str| -> Vec<&toml_edit::Table> {
             doc.get(name).and_then(Item::as_array_of_tables).map(|a| a.iter().collect()).unwrap_or_default()
@@ -40,7 +42,14 @@ impl Keys {
         } else {
             vec![doc.get("aircraft").and_then(Item::as_table_like).and_then(sense)]
         };
-        Self { items, senses, explicit }
+        let layout = doc
+            .get("aircraft")
+            .and_then(Item::as_table_like)
+            .and_then(|t| t.get("layout"))
+            .and_then(Item::as_str)
+            .filter(|_| !explicit)
+            .map(str::to_owned);
+        Self { items, senses, explicit, layout }
     }
 
     /// Key of the mass item with this name, unless it stands once per rotor.
@@ -53,6 +62,16 @@ impl Keys {
     pub fn mass_any(&self, item: &str) -> Option<String> {
         let at = self.items.iter().position(|(name, _)| name == item)?;
         Some(format!("mass.{}", at + 1))
+    }
+
+    /// Whether exchanging the spins of two stations gives those that the layout has of itself.
+    pub fn usual_spins_after(&self, stations: &[Station], i: usize, j: usize) -> bool {
+        let Some(usual) = self.layout.as_deref().and_then(|l| physics::layout::stations(l, 1.0, 0.0, true)) else {
+            return false;
+        };
+        let mut spins: Vec<Spin> = stations.iter().map(|s| s.spin).collect();
+        spins.swap(i, j);
+        usual.iter().map(|s| s.spin).eq(spins)
     }
 
     /// Edits that exchange the spins of two stations.

@@ -42,19 +42,12 @@ impl Limits {
     /// # Errors
     /// All that is wrong with the dossier's file.
     pub fn load(dir: &Path) -> Result<Self, Diagnostics> {
-        let mut limits = Self::read(Path::new("limits.toml"), BUILT_IN)?;
+        let mut limits = Self::built_in()?;
         let own = dir.join("gates.toml");
         match std::fs::read_to_string(&own) {
             Ok(text) => {
-                for (id, rule) in Self::read(&own, &text)?.0 {
-                    if !limits.0.contains_key(&id) {
-                        return Err(Diagnostic::error(&own, "no criterion has this name")
-                            .key(id)
-                            .help(format!("criteria are: {}", limits.0.keys().cloned().collect::<Vec<_>>().join(", ")))
-                            .into());
-                    }
-                    limits.0.insert(id, rule);
-                }
+                let rules = Self::read_over(&own, &text, Some(&limits))?;
+                limits.0.extend(rules.0);
                 Ok(limits)
             }
             Err(e) if e.kind() == std::io::ErrorKind::NotFound => Ok(limits),
@@ -62,7 +55,16 @@ impl Limits {
         }
     }
 
-    fn read(file: &Path, text: &str) -> Result<Self, Diagnostics> {
+    /// The built-in limits alone.
+    ///
+    /// # Errors
+    /// None, as long as the built-in file is sound.
+    pub fn built_in() -> Result<Self, Diagnostics> {
+        Self::read_over(Path::new("limits.toml"), BUILT_IN, None)
+    }
+
+    /// Reads limits; with `over`, only those that override one of these in the same unit and sense.
+    fn read_over(file: &Path, text: &str, over: Option<&Self>) -> Result<Self, Diagnostics> {
         let doc = Document::parse(text).map_err(|e| {
             let (line, column) = place(text, e.span().map_or(0, |s| s.start));
             Diagnostics::from(
@@ -81,7 +83,7 @@ impl Limits {
             for (name, rule) in table.iter() {
                 let id = format!("{gate}.{name}");
                 let at = place(text, rule.span().map_or(0, |s| s.start));
-                match read_rule(rule) {
+                match read_rule(rule).and_then(|r| fits(&id, r, over)) {
                     Ok(rule) => {
                         rules.insert(id, rule);
                     }
@@ -120,6 +122,30 @@ impl Limits {
     }
 }
 
+/// Whether a rule may take the place of the built-in one of the same name.
+fn fits(id: &str, rule: Rule, over: Option<&Limits>) -> Result<Rule, (String, String)> {
+    let Some(over) = over else { return Ok(rule) };
+    let Some(old) = over.0.get(id) else {
+        let ids: Vec<_> = over.ids().collect();
+        return Err(("no criterion has this name".to_owned(), format!("criteria are: {}", ids.join(", "))));
+    };
+    if rule.unit != old.unit {
+        let message = format!("the unit is \"{}\"; this criterion is in \"{}\"", rule.unit, old.unit);
+        return Err((message, format!("convert the value and write unit = \"{}\"", old.unit)));
+    }
+    if rule.sense != old.sense {
+        let sense = match old.sense {
+            Sense::AtMost => "at-most",
+            Sense::AtLeast => "at-least",
+        };
+        return Err((
+            "the sense is turned round: a figure that was right would be wrong".to_owned(),
+            format!("write sense = \"{sense}\""),
+        ));
+    }
+    Ok(rule)
+}
+
 /// Line and column, from 1, of a byte offset.
 pub(crate) fn place(text: &str, offset: usize) -> (usize, usize) {
     let before = text.get(..offset).unwrap_or(text);
@@ -152,7 +178,7 @@ fn read_rule(item: &toml_edit::Item) -> Result<Rule, (String, String)> {
         table.get(key).and_then(|v| v.as_str()).map(str::to_owned).ok_or_else(|| wrong(&format!("{key} is missing")))
     };
     let value = match (number("value")?, number("factor")?) {
-        (Some(v), None) => Value::Plain(v),
+        (Some(v), None) if table.get("of").is_none() => Value::Plain(v),
         (None, Some(f)) => match text("of")?.as_str() {
             "wc" => Value::TimesCrossover(f),
             "T_b" => Value::TimesBudget(f),

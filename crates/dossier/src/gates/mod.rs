@@ -68,6 +68,7 @@ pub(crate) fn metric_of(criterion: &str) -> Option<&'static str> {
         "rate.gain-margin-down" => "loop.worst.gain_margin_down",
         "rate.peak-sensitivity" => "loop.worst.peak_sensitivity",
         "rate.overshoot" => "loop.worst.overshoot",
+        "rate.half-cycles" => "loop.worst.half_cycles",
         _ => return None,
     })
 }

@@ -94,7 +94,7 @@ fn drafts(ctx: &Context<'_>) -> Vec<Draft> {
         compare: Compare::Interval,
         needs: "a weighing on three points",
         note: None,
-        candidates: candidate::moves(ctx),
+        candidates: candidate::moves(ctx, true),
     });
     drafts
 }
@@ -159,8 +159,10 @@ fn centre_offset(ctx: &Context<'_>, w: &Weighed) -> Answer {
         estimate,
         record: w.record.clone(),
         date: w.date.clone(),
-        rests_on: vec!["mass".to_owned()],
-        stale: None,
+        // Carried with a correction when mass items change, so that no change makes it stale.
+        rests_on: if w.stale.is_some() { vec!["mass".to_owned(), "geometry".to_owned()] } else { Vec::new() },
+        stale: w.stale.clone(),
+        partial: None,
     }))
 }
 

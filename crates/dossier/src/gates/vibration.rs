@@ -50,7 +50,7 @@ fn drafts(ctx: &Context<'_>) -> Vec<Draft> {
         Draft {
             id: "vibration.filters",
             text: "delay of all own filters at the required crossover",
-            metric: Some(Metric { output: "filters.delay", group: Group::Loop, carry: Carry::Add }),
+            metric: Some(Metric { output: "filters.delay", group: Group::Filters, carry: Carry::Add }),
             predicted: ctx.predicted("filters.delay"),
             measured: ctx.flight("filter.delay"),
             compare: Compare::Interval,

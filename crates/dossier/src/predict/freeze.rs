@@ -102,14 +102,17 @@ pub fn score(frozen: &Frozen, ctx: &Context<'_>) -> Vec<Score> {
             });
         }
     };
-    if let Some(w) = ctx.weighed() {
+    if let Some(w) = ctx.weighed().filter(|w| !w.carried && w.stale.is_none()) {
         let (mass, centre) = if w.loaded { ("mass.total", "mass.centre") } else { ("mass.bare", "mass.bare.centre") };
         add("mass", "mass", mass, w.mass);
         add("mass", "centre of gravity x", &format!("{centre}.x"), w.x);
         add("mass", "centre of gravity y", &format!("{centre}.y"), w.y);
     }
     for (model, name, id, finding) in SCORED {
-        if let Some(f) = ctx.flight(finding).found() {
+        // Scored only where the aircraft that flew is the one the prediction was frozen for.
+        if let Some(f) = ctx.evidence.flight(finding, &frozen.fingerprint).found()
+            && f.stale.is_none()
+        {
             add(model, name, id, f.estimate);
         }
     }

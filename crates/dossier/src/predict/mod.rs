@@ -4,6 +4,7 @@
 pub mod freeze;
 mod nominal;
 mod propagate;
+mod rate_loop;
 
 pub use nominal::{
     Group, Nominal, Output, SiteAir, delay_budget, loop_lag, mean_arm, nominal, required_crossover, rotor_centre,

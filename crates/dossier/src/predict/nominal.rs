@@ -6,11 +6,14 @@
 use physics::aircraft::Aircraft;
 use physics::atmosphere::{self, Air};
 use physics::control;
-use physics::loops::{chain, ledger, margins, noise, response};
+use physics::loops::{filter, ledger, noise};
 use physics::mass::{MassProperties, mass_properties};
 use physics::powertrain::{self, OperatingPoint, PowertrainError};
 use physics::{STANDARD_GRAVITY, Vec3};
 
+use super::rate_loop::{
+    AxisFigures, FIGURES, GAIN_DOWN, GAIN_UP, LoopBase, OVERSHOOT, PHASE_MARGIN, SENSITIVITY, axis_figures,
+};
 use crate::programme::Site;
 
 /// Names of the axes.
@@ -33,13 +36,17 @@ pub enum Group {
     Loop,
     /// Rate loop: the same with the step response.
     Step,
+    /// Rate loop: yaw as well.
+    Yaw,
+    /// Delay of the own filters.
+    Filters,
     /// Vibration and noise.
     Vibration,
 }
 
 impl Group {
     /// All groups.
-    pub const ALL: [Self; 8] = [
+    pub const ALL: [Self; 10] = [
         Self::Mass,
         Self::Hover,
         Self::Full,
@@ -47,6 +54,8 @@ impl Group {
         Self::Authority,
         Self::Loop,
         Self::Step,
+        Self::Yaw,
+        Self::Filters,
         Self::Vibration,
     ];
 }
@@ -205,6 +214,11 @@ pub fn delay_budget(aircraft: &Aircraft) -> f64 {
 
 /// Predicts the asked groups.
 pub fn nominal(aircraft: &Aircraft, air: &SiteAir, groups: &[Group]) -> Nominal {
+    nominal_near(aircraft, air, groups, None)
+}
+
+/// The same, with the rate loop's figures taken from a central aircraft where only the motor lag differs.
+pub(super) fn nominal_near(aircraft: &Aircraft, air: &SiteAir, groups: &[Group], base: Option<&LoopBase>) -> Nominal {
     let mut out = Nominal::default();
     let bare_aircraft = aircraft.without_payload();
     let density = air.usual.density;
@@ -229,7 +243,11 @@ pub fn nominal(aircraft: &Aircraft, air: &SiteAir, groups: &[Group]) -> Nominal 
         authority_outputs(&mut out, &loaded, density);
     }
     if wants(Group::Loop) || wants(Group::Step) {
-        loop_outputs(&mut out, &bare, density, wants(Group::Step));
+        let axes: &[usize] = if wants(Group::Yaw) { &[0, 1, 2] } else { &[0, 1] };
+        loop_outputs(&mut out, &bare, density, axes, wants(Group::Step), base);
+    }
+    if wants(Group::Filters) {
+        filter_outputs(&mut out, aircraft);
     }
     if wants(Group::Vibration) {
         vibration_outputs(&mut out, &bare, density);
@@ -494,73 +512,48 @@ fn lag_outputs(out: &mut Nominal, bare: &Case<'_>, density: f64) -> Option<f64> 
     Some(lag)
 }
 
-/// Figures of one axis of the rate loop.
-#[derive(Clone)]
-struct AxisFigures {
-    margins: margins::Margins,
-    step: Option<response::StepFigures>,
-    ledger: Vec<ledger::Line>,
+/// Motor lag of the central aircraft in its loading case without payload, for [`LoopBase`].
+pub(super) fn central_lag(aircraft: &Aircraft, density: f64) -> Option<f64> {
+    let bare = aircraft.without_payload();
+    let case = Case::new(&bare, density);
+    loop_lag(&bare, case.weight / bare.stations.len().max(1) as f64, density).ok().map(|l| l.0)
 }
 
-fn axis_figures(chain: &chain::RateChain, required: f64, with_step: bool) -> AxisFigures {
-    let margins =
-        margins::margins(&|w| chain.loop_gain(w), required / 300.0, required * 100.0, chain.integrators());
-    let step = (with_step && margins.stable)
-        .then(|| response::closed_step(chain, 12.0 / required, 0.012 / required).ok())
-        .flatten()
-        .map(|s| s.figures());
-    let ledger = ledger::ledger(chain, margins.crossover);
-    AxisFigures { margins, step, ledger }
-}
-
-fn loop_outputs(out: &mut Nominal, bare: &Case<'_>, density: f64, with_step: bool) {
+fn loop_outputs(out: &mut Nominal, bare: &Case<'_>, density: f64, axes: &[usize], with_step: bool, base: Option<&LoopBase>) {
     let a = bare.aircraft;
     let Some(lag) = lag_outputs(out, bare, density) else { return };
-    let required = required_crossover(a);
-    let mut known: Vec<((f64, f64, f64), AxisFigures)> = Vec::new();
-    let mut worst = Worst::default();
-    for (k, axis) in ["roll", "pitch", "yaw"].iter().enumerate() {
+    let mut worst: [f64; 10] = [f64::NAN; 10];
+    let mut known: Vec<([f64; 3], AxisFigures)> = Vec::new();
+    for &k in axes {
+        let axis = ["roll", "pitch", "yaw"][k];
         let head = format!("Rate loop, {axis}");
-        let chain = match chain::rate_chain(a, k, lag, 0.0) {
-            Ok(c) => c,
+        // Axes with the same gains have the same loop.
+        let gains = a.rate_loop.as_ref().map(|l| [l.p[k], l.i[k], l.d[k]]);
+        let same = gains.and_then(|g| known.iter().find(|(seen, _)| *seen == g)).map(|(_, f)| f.clone());
+        let figures = match same.map_or_else(|| axis_figures(a, k, lag, with_step, base), Ok) {
+            Ok(f) => f,
             Err(e) => {
                 out.wait(&head, &e);
                 return;
             }
         };
-        // Axes with the same gains have the same loop.
-        let gains = chain.gains();
-        let figures = match known.iter().find(|(g, _)| *g == gains) {
-            Some((_, f)) => f.clone(),
-            None => {
-                let f = axis_figures(&chain, required, with_step);
-                known.push((gains, f.clone()));
-                f
-            }
-        };
-        let m = &figures.margins;
-        let id = AXES[k];
-        out.put(format!("loop.{id}.crossover"), &head, "crossover", "rad/s", m.crossover);
-        out.put(format!("loop.{id}.phase_margin"), &head, "phase margin", "rad", m.phase_margin);
-        out.put(format!("loop.{id}.gain_margin_up"), &head, "gain margin up", "dB", decibel(m.gain_margin_up));
-        out.put(format!("loop.{id}.gain_margin_down"), &head, "gain margin down", "dB", decibel(m.gain_margin_down));
-        out.put(format!("loop.{id}.delay_margin"), &head, "delay margin", "s", m.delay_margin);
-        out.put(format!("loop.{id}.disc_margin"), &head, "disc margin", "1", m.disc_margin);
-        out.put(format!("loop.{id}.peak_sensitivity"), &head, "peak sensitivity", "1", m.peak_sensitivity);
-        if let Some(s) = &figures.step {
-            out.put(format!("loop.{id}.overshoot"), &head, "step overshoot", "1", s.overshoot);
-            if let Some(rise) = s.rise {
-                out.put(format!("loop.{id}.rise"), &head, "step rise time", "s", rise);
-            }
-            if let Some(settling) = s.settling {
-                out.put(format!("loop.{id}.settling"), &head, "step settling time", "s", settling);
-            }
+        if let Some(g) = gains {
+            known.push((g, figures.clone()));
         }
-        if !m.stable {
+        for ((id, name, unit), value) in FIGURES.iter().zip(figures.values) {
+            out.put(format!("loop.{}.{id}", AXES[k]), &head, name, unit, value);
+        }
+        if !figures.stable {
             out.facts.push((format!("Rate loop, {axis}"), "unstable with the stated gains".to_owned()));
+        } else if figures.values[GAIN_DOWN].is_nan() {
+            out.facts.push((format!("Rate loop, {axis}"), "no lower limit of gain: less gain never makes it unstable".to_owned()));
         }
         if k < 2 {
-            worst.take(m, figures.step.as_ref());
+            for (i, (w, v)) in worst.iter_mut().zip(figures.values).enumerate() {
+                let larger_is_worse = matches!(i, SENSITIVITY | OVERSHOOT);
+                // `min` and `max` pass over NaN.
+                *w = if larger_is_worse { w.max(v) } else { w.min(v) };
+            }
         }
         if k == 0 {
             let head = "Latency at the roll crossover";
@@ -570,63 +563,29 @@ fn loop_outputs(out: &mut Nominal, bare: &Case<'_>, density: f64, with_step: boo
             out.put("latency.total", head, "total", "s", ledger::total_delay(&figures.ledger));
         }
     }
-    worst.put(out);
-    if let Some(imu) = &a.imu {
-        // Equivalent delay of all own filters at the crossover that this size asks for.
-        let rate = 1.0 / imu.sample_period;
-        let mut phase = 0.0;
-        for f in &a.filters {
-            if let Ok(c) = physics::loops::filter::cascade(f, rate) {
-                phase -= physics::loops::filter::phase(&c, required, rate);
-            }
-        }
-        let name = "delay of all filters at the required crossover";
-        out.put("filters.delay", "Filters", name, "s", phase / required);
+    let head = "Rate loop, the worse of roll and pitch";
+    for i in [PHASE_MARGIN, GAIN_UP, GAIN_DOWN, SENSITIVITY, OVERSHOOT] {
+        let (id, name, unit) = FIGURES[i];
+        out.put(format!("loop.worst.{id}"), head, name, unit, worst[i]);
     }
 }
 
-/// The worse of roll and pitch, for the gate.
-#[derive(Default)]
-struct Worst {
-    margins: Option<[f64; 4]>,
-    overshoot: Option<f64>,
-}
-
-impl Worst {
-    fn take(&mut self, m: &margins::Margins, step: Option<&response::StepFigures>) {
-        let new = [
-            m.phase_margin,
-            decibel(m.gain_margin_up),
-            decibel(m.gain_margin_down),
-            // An unstable loop amplifies without bound.
-            if m.stable { -m.peak_sensitivity } else { f64::NEG_INFINITY },
-        ];
-        self.margins = Some(match self.margins {
-            None => new,
-            Some(old) => std::array::from_fn(|k| old[k].min(new[k])),
-        });
-        if let Some(s) = step {
-            self.overshoot = Some(self.overshoot.unwrap_or(0.0).max(s.overshoot));
+/// Equivalent delay of all own filters at the crossover that this size asks for.
+fn filter_outputs(out: &mut Nominal, a: &Aircraft) {
+    let Some(imu) = &a.imu else {
+        out.wait("Filters", &"waits for `imu` in the aircraft file");
+        return;
+    };
+    let required = required_crossover(a);
+    let rate = 1.0 / imu.sample_period;
+    let mut phase = 0.0;
+    for f in &a.filters {
+        if let Ok(c) = filter::cascade(f, rate) {
+            phase -= filter::phase(&c, required, rate);
         }
     }
-
-    fn put(self, out: &mut Nominal) {
-        let head = "Rate loop, the worse of roll and pitch";
-        if let Some([phase, up, down, sensitivity]) = self.margins {
-            out.put("loop.worst.phase_margin", head, "phase margin", "rad", phase);
-            out.put("loop.worst.gain_margin_up", head, "gain margin up", "dB", up);
-            out.put("loop.worst.gain_margin_down", head, "gain margin down", "dB", down);
-            out.put("loop.worst.peak_sensitivity", head, "peak sensitivity", "1", -sensitivity);
-        }
-        if let Some(v) = self.overshoot {
-            out.put("loop.worst.overshoot", head, "step overshoot", "1", v);
-        }
-    }
-}
-
-/// Ratio in decibels.
-fn decibel(ratio: f64) -> f64 {
-    20.0 * ratio.log10()
+    let name = "delay of all filters at the required crossover";
+    out.put("filters.delay", "Filters", name, "s", phase / required);
 }
 
 fn vibration_outputs(out: &mut Nominal, bare: &Case<'_>, density: f64) {

@@ -12,7 +12,8 @@ use rayon::prelude::*;
 use crate::aircraft_file::{AircraftFile, Resolved};
 use crate::diagnostic::Diagnostics;
 use crate::estimate::{Contribution, Estimate, Origin};
-use crate::predict::nominal::{Group, Nominal, SiteAir, nominal};
+use crate::predict::nominal::{Group, Nominal, SiteAir, central_lag, nominal, nominal_near};
+use crate::predict::rate_loop::LoopBase;
 use crate::programme::Site;
 use crate::result::{Figure, InputLine, KeyChange};
 
@@ -88,13 +89,26 @@ impl Subject {
     }
 
     /// Central values with one input moved; `None` where that makes no aircraft.
-    fn moved(&self, key: &str, value: f64, groups: &[Group]) -> Option<Nominal> {
+    fn moved(&self, key: &str, value: f64, groups: &[Group], base: Option<&LoopBase>) -> Option<Nominal> {
         let moved = BTreeMap::from([(key.to_owned(), value)]);
         if key.starts_with("site.") {
-            return Some(nominal(&self.resolved.aircraft, &SiteAir::of(&self.site.with(&moved)), groups));
+            let air = SiteAir::of(&self.site.with(&moved));
+            return Some(nominal_near(&self.resolved.aircraft, &air, groups, base));
         }
         let resolved = self.file.resolve(&moved).ok()?;
-        Some(nominal(&resolved.aircraft, &self.air(), groups))
+        Some(nominal_near(&resolved.aircraft, &self.air(), groups, base))
+    }
+
+    /// The rate loop of the central aircraft, where the groups ask for it.
+    fn loop_base(&self, groups: &[Group]) -> Option<LoopBase> {
+        let with_step = groups.contains(&Group::Step);
+        if !with_step && !groups.contains(&Group::Loop) {
+            return None;
+        }
+        let axes: &[usize] = if groups.contains(&Group::Yaw) { &[0, 1, 2] } else { &[0, 1] };
+        let bare = self.resolved.aircraft.without_payload();
+        let lag = central_lag(&bare, self.air().usual.density)?;
+        LoopBase::new(&bare, axes, lag, with_step)
     }
 
     /// Predictions with uncertainty, of the asked groups.
@@ -146,12 +160,13 @@ impl Subject {
 
     fn predict_from(&self, groups: &[Group], inputs: &[InputLine]) -> Prediction {
         let centre = self.nominal(groups);
+        let base = self.loop_base(groups);
         let moved: Vec<(Option<Nominal>, Option<Nominal>)> = inputs
             .par_iter()
             .map(|i| {
                 (
-                    self.moved(&i.key, i.value + i.uncertainty, groups),
-                    self.moved(&i.key, i.value - i.uncertainty, groups),
+                    self.moved(&i.key, i.value + i.uncertainty, groups, base.as_ref()),
+                    self.moved(&i.key, i.value - i.uncertainty, groups, base.as_ref()),
                 )
             })
             .collect();

@@ -1,0 +1,146 @@
+//! Figures of the rate loop for one axis, and a quick way to them for small changes of the motor lag.
+//!
+//! Most inputs of an aircraft act on the rate loop through the motor's time constant alone. For
+//! sensitivities those are taken from the slope of every figure against that time constant at the
+//! central aircraft, instead of computing margins and step response anew.
+
+use physics::aircraft::{Aircraft, Missing};
+use physics::loops::{chain, ledger, margins, response};
+
+use super::nominal::required_crossover;
+
+/// Names of the figures: id, words, unit.
+pub(super) const FIGURES: [(&str, &str, &str); 10] = [
+    ("crossover", "crossover", "rad/s"),
+    ("phase_margin", "phase margin", "rad"),
+    ("gain_margin_up", "gain margin up", "dB"),
+    ("gain_margin_down", "gain margin down", "dB"),
+    ("delay_margin", "delay margin", "s"),
+    ("disc_margin", "disc margin", "1"),
+    ("peak_sensitivity", "peak sensitivity", "1"),
+    ("overshoot", "step overshoot", "1"),
+    ("rise", "step rise time", "s"),
+    ("settling", "step settling time", "s"),
+];
+pub(super) const PHASE_MARGIN: usize = 1;
+pub(super) const GAIN_UP: usize = 2;
+pub(super) const GAIN_DOWN: usize = 3;
+pub(super) const SENSITIVITY: usize = 6;
+pub(super) const OVERSHOOT: usize = 7;
+
+/// Figures of one axis; NaN where there is none.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct AxisFigures {
+    pub(super) values: [f64; 10],
+    pub(super) ledger: Vec<ledger::Line>,
+    pub(super) stable: bool,
+}
+
+/// Ratio in decibels; none for an unlimited one.
+fn decibel(ratio: f64) -> f64 {
+    if ratio.is_finite() && ratio > 0.0 { 20.0 * ratio.log10() } else { f64::NAN }
+}
+
+/// Computes the figures of a chain. The step response is dear: it is made only where asked for.
+pub(super) fn figures(chain: &chain::RateChain, required: f64, with_step: bool) -> AxisFigures {
+    let m = margins::margins(&|w| chain.loop_gain(w), required / 100.0, required * 60.0, chain.integrators());
+    let step = (with_step && m.stable)
+        // 12 time constants of the required loop; a peak between two points is off by less than 1e-3.
+        .then(|| response::step(&|s| chain.closed_at(s), 12.0 / required, 0.04 / required).ok())
+        .flatten()
+        .map(|s| s.figures());
+    let of_step = |f: &dyn Fn(&response::StepFigures) -> Option<f64>| step.as_ref().and_then(f).unwrap_or(f64::NAN);
+    AxisFigures {
+        values: [
+            m.crossover,
+            m.phase_margin,
+            decibel(m.gain_margin_up),
+            decibel(m.gain_margin_down),
+            m.delay_margin,
+            m.disc_margin,
+            // An unstable loop amplifies without bound.
+            if m.stable { m.peak_sensitivity } else { f64::NAN },
+            of_step(&|s| Some(s.overshoot)),
+            of_step(&|s| s.rise),
+            of_step(&|s| s.settling),
+        ],
+        ledger: ledger::ledger(chain, m.crossover),
+        stable: m.stable,
+    }
+}
+
+/// One axis of the central aircraft with its slopes against the motor's time constant.
+struct Central {
+    chain: chain::RateChain,
+    axis: usize,
+    low: AxisFigures,
+    high: AxisFigures,
+    lag: f64,
+    step: f64,
+}
+
+/// Figures of the central aircraft, to take small changes of the motor lag from.
+pub(super) struct LoopBase {
+    axes: Vec<Central>,
+    with_step: bool,
+}
+
+impl LoopBase {
+    /// Of the central aircraft; `None` where it has no rate loop.
+    pub(super) fn new(aircraft: &Aircraft, axes: &[usize], lag: f64, with_step: bool) -> Option<Self> {
+        let required = required_crossover(aircraft);
+        let step = 0.02 * lag;
+        let mut all: Vec<Central> = Vec::new();
+        for &axis in axes {
+            let at = |lag: f64| chain::rate_chain(aircraft, axis, lag, 0.0).ok();
+            let chain = at(lag)?;
+            let same = all.iter().find(|c| c.chain.stages == chain.stages);
+            let (low, high) = match same {
+                Some(c) => (c.low.clone(), c.high.clone()),
+                None => {
+                    (figures(&at(lag - step)?, required, with_step), figures(&at(lag + step)?, required, with_step))
+                }
+            };
+            all.push(Central { chain, axis, low, high, lag, step });
+        }
+        Some(Self { axes: all, with_step })
+    }
+
+    /// Figures at another lag of the same chain; `None` where the chain is another one or the lag is far off.
+    pub(super) fn at(&self, aircraft: &Aircraft, axis: usize, lag: f64, with_step: bool) -> Option<AxisFigures> {
+        let central = self.axes.iter().find(|c| c.axis == axis)?;
+        if with_step != self.with_step || (lag - central.lag).abs() > 2.0 * central.step {
+            return None;
+        }
+        let chain = chain::rate_chain(aircraft, axis, central.lag, 0.0).ok()?;
+        if chain != central.chain || central.low.stable != central.high.stable {
+            return None;
+        }
+        let t = (lag - central.lag + central.step) / (2.0 * central.step);
+        let mix = |low: f64, high: f64| low + t * (high - low);
+        let mut out = central.low.clone();
+        for (v, high) in out.values.iter_mut().zip(&central.high.values) {
+            *v = mix(*v, *high);
+        }
+        for (line, high) in out.ledger.iter_mut().zip(&central.high.ledger) {
+            line.delay = mix(line.delay, high.delay);
+            line.phase = mix(line.phase, high.phase);
+        }
+        Some(out)
+    }
+}
+
+/// Figures of an axis: from the central aircraft where that holds, else computed.
+pub(super) fn axis_figures(
+    aircraft: &Aircraft,
+    axis: usize,
+    lag: f64,
+    with_step: bool,
+    base: Option<&LoopBase>,
+) -> Result<AxisFigures, Missing> {
+    if let Some(f) = base.and_then(|b| b.at(aircraft, axis, lag, with_step)) {
+        return Ok(f);
+    }
+    let chain = chain::rate_chain(aircraft, axis, lag, 0.0)?;
+    Ok(figures(&chain, required_crossover(aircraft), with_step))
+}
