@@ -62,7 +62,8 @@ impl Opened {
         let file = if edits.is_empty() { file } else { file.with_edits(edits)? };
         let subject = Subject::new(file, programme.site.clone())?;
         let limits = Limits::load(dir)?;
-        let records = record_store::list(&dir.join("records"))?.into_iter().filter(|r| r.build == build).collect();
+        let records =
+            record_store::list(&dir.join("records"))?.into_iter().filter(|r| r.build == build).collect();
         Ok(Self { programme, build, subject, records, limits, dir: dir.to_owned() })
     }
 
@@ -120,7 +121,11 @@ impl Opened {
             aircraft: self.subject.resolved().aircraft.clone(),
             centre_of_gravity: [centre.x, centre.y, centre.z],
             figures: prediction.figures.clone(),
-            facts: prediction.facts.iter().map(|(name, text)| Fact { name: name.clone(), text: text.clone() }).collect(),
+            facts: prediction
+                .facts
+                .iter()
+                .map(|(name, text)| Fact { name: name.clone(), text: text.clone() })
+                .collect(),
             waits,
             limiting: gates::limiting(&gates),
             gates,

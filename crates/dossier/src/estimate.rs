@@ -94,7 +94,8 @@ impl Estimate {
         contributions.sort_by(|a, b| {
             b.effect().abs().total_cmp(&a.effect().abs()).then_with(|| a.source.cmp(&b.source))
         });
-        let uncertainty = contributions.iter().map(|c| c.effect().powi(2)).sum::<f64>().sqrt();
+        // From zero: an empty sum of floats is -0.
+        let uncertainty = contributions.iter().fold(0.0, |sum, c| sum + c.effect().powi(2)).sqrt();
         Self { value, unit: unit.to_owned(), uncertainty, origin, contributions }
     }
 

@@ -50,7 +50,10 @@ pub fn write_demo(dir: &Path, edits: &[KeyChange]) -> Result<(), Diagnostics> {
     let scenario = flight::card_flight(&bare, SEED, 0.95);
     let log = flight::fly(&bare, &air, &scenario)
         .map_err(|e| Diagnostic::error(&path, format!("the flight model cannot fly this aircraft: {e}")))?;
-    record_store::write(&dir.join("records"), &flight_record("2026-03-04-rate-steps", "b1", DATE_FLOWN, &log, &fingerprint))?;
+    record_store::write(
+        &dir.join("records"),
+        &flight_record("2026-03-04-rate-steps", "b1", DATE_FLOWN, &log, &fingerprint),
+    )?;
     record_store::write(&dir.join("records"), &note(&fingerprint))?;
     Ok(())
 }
@@ -59,7 +62,13 @@ fn hand(value: f64, uncertainty: f64, unit: &str) -> HandValue {
     HandValue { value, uncertainty, unit: unit.to_owned() }
 }
 
-fn meta(id: &str, kind: Kind, date: &str, remark: &str, fingerprint: &BTreeMap<String, String>) -> RecordMeta {
+fn meta(
+    id: &str,
+    kind: Kind,
+    date: &str,
+    remark: &str,
+    fingerprint: &BTreeMap<String, String>,
+) -> RecordMeta {
     RecordMeta {
         id: id.to_owned(),
         kind,
@@ -185,7 +194,9 @@ fn tap_of(channel: &str) -> Tap {
         "rate" => Tap::Filtered,
         "rotor" if channel.ends_with("command") => Tap::AfterMixing,
         "rate_demand" | "thrust_demand" => Tap::BeforeMixing,
-        "attitude" | "attitude_demand" | "velocity" | "velocity_body" | "position" | "height" => Tap::External,
+        "attitude" | "attitude_demand" | "velocity" | "velocity_body" | "position" | "height" => {
+            Tap::External
+        }
         _ => Tap::Raw,
     }
 }

@@ -19,7 +19,7 @@ use crate::predict::{Group, Subject};
 use crate::result::{Cause, ChangeClass, Effect, KeyChange, Limit};
 
 /// Causes of one shortfall, and the test that separates the first two where they fit alike.
-pub struct Verdict {
+pub(super) struct Verdict {
     /// Up to three causes.
     pub causes: Vec<Cause>,
     /// The separating test.
@@ -29,14 +29,16 @@ pub struct Verdict {
 struct Tried<'c> {
     candidate: &'c Candidate,
     value: f64,
+    /// Whether the reference removes the whole shortfall.
+    removes: bool,
     score: f64,
 }
 
 /// Evidence of each gate: its name and the sections it rests on.
-pub type Rests = [(String, BTreeSet<String>)];
+pub(super) type Rests = [(String, BTreeSet<String>)];
 
 /// Finds the causes of a shortfall.
-pub fn causes(ctx: &Context<'_>, draft: &Draft, limit: &Limit, rests: &Rests) -> Verdict {
+pub(super) fn causes(ctx: &Context<'_>, draft: &Draft, limit: &Limit, rests: &Rests) -> Verdict {
     let none = Verdict { causes: Vec::new(), separating_test: None };
     let Some(metric) = draft.metric else { return none };
     let Some((figure, measured)) = draft.figure() else { return none };
@@ -71,19 +73,26 @@ pub fn causes(ctx: &Context<'_>, draft: &Draft, limit: &Limit, rests: &Rests) ->
             if !gain.is_finite() || gain <= 0.02 * shortfall {
                 return None;
             }
-            let value = if !c.fixed && inside(at_reference, &lim) {
-                least(c, &value_at)
-            } else {
-                c.reference
-            };
-            Some(Tried { candidate: c, value, score: c.departure * (gain / shortfall).min(1.0) })
+            let removes = inside(at_reference, &lim);
+            Some(Tried {
+                candidate: c,
+                value: c.reference,
+                removes,
+                score: c.departure * (gain / shortfall).min(1.0),
+            })
         })
         .collect();
     tried.sort_by(|a, b| {
         let last = |t: &Tried<'_>| t.candidate.class == ChangeClass::Gain;
-        last(a).cmp(&last(b)).then(b.score.total_cmp(&a.score)).then_with(|| a.candidate.name.cmp(&b.candidate.name))
+        last(a)
+            .cmp(&last(b))
+            .then(b.score.total_cmp(&a.score))
+            .then_with(|| a.candidate.name.cmp(&b.candidate.name))
     });
     tried.truncate(3);
+    tried.par_iter_mut().filter(|t| t.removes && !t.candidate.fixed).for_each(|t| {
+        t.value = least(t.candidate, &value_at);
+    });
     let separating_test = match tried.as_slice() {
         [a, b, ..] if b.score > 0.8 * a.score && a.candidate.class != ChangeClass::Gain => Some(format!(
             "{} and {} fit alike; the cheapest measurement that separates them: {}",
@@ -104,12 +113,12 @@ pub fn causes(ctx: &Context<'_>, draft: &Draft, limit: &Limit, rests: &Rests) ->
     let before = ctx.subject.predict_by(&[metric.group], &keys);
     let Some(before) = before.get(metric.output) else { return none };
     let shortage = Shortage { draft, metric, limit, keys: &keys, before, rests };
-    let causes = tried.iter().filter_map(|t| cause(ctx, &shortage, t)).collect();
+    let causes = tried.par_iter().filter_map(|t| cause(ctx, &shortage, t)).collect();
     Verdict { causes, separating_test }
 }
 
 /// Least change that meets the limit, a little beyond it so that it is met after rounding.
-fn least(c: &Candidate, value_at: &dyn Fn(&[KeyChange]) -> Option<(f64, Limit)>) -> f64 {
+fn least(c: &Candidate, value_at: &(dyn Fn(&[KeyChange]) -> Option<(f64, Limit)> + Sync)) -> f64 {
     let meets = |t: f64| {
         value_at(&(c.edits)(c.current + t * (c.reference - c.current))).is_some_and(|(v, l)| inside(v, &l))
     };
@@ -159,7 +168,8 @@ fn cause(ctx: &Context<'_>, shortage: &Shortage<'_>, tried: &Tried<'_>) -> Optio
     } else {
         (before.clone(), after.clone(), difference)
     };
-    let limit_after = ctx.limits.limit(draft.id, &changed.resolved().aircraft).unwrap_or_else(|| limit.clone());
+    let limit_after =
+        ctx.limits.limit(draft.id, &changed.resolved().aircraft).unwrap_or_else(|| limit.clone());
     let meets = inside(after.value, &limit_after);
     Some(Cause {
         name: c.name.clone(),
@@ -174,7 +184,7 @@ fn cause(ctx: &Context<'_>, shortage: &Shortage<'_>, tried: &Tried<'_>) -> Optio
 }
 
 /// Section of the aircraft file that a key belongs to.
-pub fn section(key: &str) -> &str {
+pub(super) fn section(key: &str) -> &str {
     let mut parts = key.split('.');
     match parts.next().unwrap_or_default() {
         "aircraft" | "station" => "geometry",

@@ -78,11 +78,12 @@ impl<'a> Context<'a> {
             match self.flight_magnitude(key) {
                 Answer::Found(f) => {
                     // A figure that still holds goes before a stale one.
-                    let better = worst.as_ref().is_none_or(|w| match (w.stale.is_some(), f.stale.is_some()) {
-                        (true, false) => true,
-                        (false, true) => false,
-                        _ => f.estimate.value > w.estimate.value,
-                    });
+                    let better =
+                        worst.as_ref().is_none_or(|w| match (w.stale.is_some(), f.stale.is_some()) {
+                            (true, false) => true,
+                            (false, true) => false,
+                            _ => f.estimate.value > w.estimate.value,
+                        });
                     if f.stale.is_some() {
                         missing.push(format!("{key} is stale"));
                     }
@@ -143,14 +144,19 @@ impl<'a> Context<'a> {
             }
         };
         let loaded = payload_fitted(meta);
-        let (mass_id, centre) = if loaded { ("mass.total", "mass.centre") } else { ("mass.bare", "mass.bare.centre") };
+        let (mass_id, centre) =
+            if loaded { ("mass.total", "mass.centre") } else { ("mass.bare", "mass.bare.centre") };
         let get = |id: &str| self.prediction.get(id);
         let (mass, carried) = figure("mass", w.mass, "kg", get(mass_id));
         let (x, _) = figure("centre.x", w.centre_x, "m", get(&format!("{centre}.x")));
         let (y, _) = figure("centre.y", w.centre_y, "m", get(&format!("{centre}.y")));
         // Without the computed values of its day a weighing cannot be carried.
         let known = meta.values.contains_key("computed.mass");
-        let stale = if known { None } else { changed(meta, &self.today, &["mass".to_owned(), "geometry".to_owned()]) };
+        let stale = if known {
+            None
+        } else {
+            changed(meta, &self.today, &["mass".to_owned(), "geometry".to_owned()])
+        };
         Some(Weighed { mass, x, y, loaded, carried, stale, record: meta.id.clone(), date: meta.date.clone() })
     }
 
@@ -183,7 +189,13 @@ impl<'a> Context<'a> {
                 note: note(&f.id, &f.estimate),
             })
             .collect();
-        (!lines.is_empty()).then(|| Ledger { id: id.to_owned(), title: title.to_owned(), lines, sum: total, allowance })
+        (!lines.is_empty()).then(|| Ledger {
+            id: id.to_owned(),
+            title: title.to_owned(),
+            lines,
+            sum: total,
+            allowance,
+        })
     }
 }
 

@@ -8,7 +8,7 @@ use crate::result::{CriterionResult, Evidence, Limit, Sense, State};
 
 /// How a figure is held against the limit.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Compare {
+pub(super) enum Compare {
     /// The whole 95 % interval must lie on the right side.
     Interval,
     /// The value itself decides: the uncertainty is already inside the figure.
@@ -17,7 +17,7 @@ pub enum Compare {
 
 /// How a predicted change carries over to a measured figure.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Carry {
+pub(super) enum Carry {
     /// Measured plus predicted difference.
     Add,
     /// Measured times predicted ratio.
@@ -26,7 +26,7 @@ pub enum Carry {
 
 /// The predicted output that a criterion, or the effect of a change on it, is about.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Metric {
+pub(super) struct Metric {
     /// Output id.
     pub output: &'static str,
     /// Group that computes it.
@@ -36,7 +36,7 @@ pub struct Metric {
 }
 
 /// A criterion before it is judged.
-pub struct Draft {
+pub(super) struct Draft {
     /// Identity.
     pub id: &'static str,
     /// In words.
@@ -59,7 +59,7 @@ pub struct Draft {
 
 impl Draft {
     /// Sections that the measured figure rests on.
-    pub fn rests_on(&self) -> &[String] {
+    pub(super) fn rests_on(&self) -> &[String] {
         match &self.measured {
             Answer::Found(f) => &f.rests_on,
             _ => &[],
@@ -72,7 +72,7 @@ impl Draft {
         }
     }
     /// The figure that a shortfall is about: the measured one that still holds, else the predicted.
-    pub fn figure(&self) -> Option<(&Estimate, bool)> {
+    pub(super) fn figure(&self) -> Option<(&Estimate, bool)> {
         match self.found() {
             Some(f) if f.stale.is_none() => Some((&f.estimate, true)),
             _ => self.predicted.as_ref().map(|p| (p, false)),
@@ -81,7 +81,7 @@ impl Draft {
 }
 
 /// Whether a value lies on the right side.
-pub fn inside(value: f64, limit: &Limit) -> bool {
+pub(super) fn inside(value: f64, limit: &Limit) -> bool {
     match limit.sense {
         Sense::AtMost => value <= limit.value,
         Sense::AtLeast => value >= limit.value,
@@ -89,7 +89,7 @@ pub fn inside(value: f64, limit: &Limit) -> bool {
 }
 
 /// Distance to the limit on the right side as a fraction of the limit.
-pub fn margin(value: f64, limit: &Limit) -> f64 {
+pub(super) fn margin(value: f64, limit: &Limit) -> f64 {
     let d = match limit.sense {
         Sense::AtMost => limit.value - value,
         Sense::AtLeast => value - limit.value,
@@ -110,7 +110,7 @@ fn judge(e: &Estimate, limit: &Limit, compare: Compare) -> State {
 }
 
 /// Judges a draft; causes are added later.
-pub fn result(draft: &Draft, limit: Limit) -> CriterionResult {
+pub(super) fn result(draft: &Draft, limit: Limit) -> CriterionResult {
     let predicted_state = draft.predicted.as_ref().map(|p| judge(p, &limit, draft.compare));
     let found = draft.found();
     let (state, simulated) = match found {
@@ -132,7 +132,9 @@ pub fn result(draft: &Draft, limit: Limit) -> CriterionResult {
         (Answer::CannotTell(why), _) => Some(format!("cannot tell from {why}")),
         (Answer::Nothing, State::Open) => Some(draft.needs.to_owned()),
         (Answer::Found(f), State::Undecided) if f.partial.is_some() => f.partial.clone(),
-        (Answer::Found(f), State::Stale) => f.stale.as_ref().map(|s| format!("{s}; measure again: {}", draft.needs)),
+        (Answer::Found(f), State::Stale) => {
+            f.stale.as_ref().map(|s| format!("{s}; measure again: {}", draft.needs))
+        }
         _ => None,
     };
     let margin = draft.figure().map(|(e, _)| margin(e.value, &limit));

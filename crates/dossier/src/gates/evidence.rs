@@ -3,9 +3,9 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use crate::diagnostic::Diagnostic;
-use crate::estimate::{Contribution, Estimate, Origin};
+use crate::estimate::{Estimate, Origin};
 use crate::findings::{Findings, Outcome};
-use crate::record::{Kind, RecordMeta};
+use crate::record::RecordMeta;
 
 /// One flight with its findings.
 #[derive(Debug, Clone, PartialEq)]
@@ -80,7 +80,11 @@ pub(super) fn covers(rests: &str, section: &str) -> bool {
 }
 
 /// Sections that differ between a record's fingerprint and the file of today.
-pub(super) fn changed(meta: &RecordMeta, today: &BTreeMap<String, String>, rests_on: &[String]) -> Option<String> {
+pub(super) fn changed(
+    meta: &RecordMeta,
+    today: &BTreeMap<String, String>,
+    rests_on: &[String],
+) -> Option<String> {
     if meta.fingerprint.is_empty() {
         return None;
     }
@@ -167,24 +171,4 @@ impl Evidence {
             .map(|m| m.date.clone())
             .max()
     }
-
-    /// Kinds of the records there are.
-    pub fn kinds(&self) -> Vec<Kind> {
-        let mut kinds = Vec::new();
-        if !self.weighings.is_empty() {
-            kinds.push(Kind::Weighing);
-        }
-        if !self.notes.is_empty() {
-            kinds.push(Kind::Note);
-        }
-        if !self.flights.is_empty() {
-            kinds.push(Kind::Flight);
-        }
-        kinds
-    }
-}
-
-/// A source of its own for a measured figure.
-pub(crate) fn own_source(record: &str, what: &str, uncertainty: f64) -> Contribution {
-    Contribution { source: format!("record {record}: {what}"), sensitivity: 1.0, uncertainty }
 }

@@ -10,7 +10,7 @@ use crate::predict::Group;
 use crate::result::Ledger;
 
 /// The gate.
-pub const GATE: GateSpec = GateSpec {
+pub(super) const GATE: GateSpec = GateSpec {
     id: "hover",
     name: "Hover",
     question: "Does it hover as computed?",
@@ -36,7 +36,8 @@ fn drafts(ctx: &Context<'_>) -> Vec<Draft> {
         compare: Compare::Interval,
         needs: "a steady hover of 10 s with rotor speeds or commands",
         note: Some(
-            "a share shows uneven lift; an off-centre mass, a weak rotor and a twisted motor look the same".to_owned(),
+            "a share shows uneven lift; an off-centre mass, a weak rotor and a twisted motor look the same"
+                .to_owned(),
         ),
         candidates: candidate::moves(ctx, false),
     };
@@ -63,14 +64,24 @@ fn drafts(ctx: &Context<'_>) -> Vec<Draft> {
             note: None,
             candidates: Vec::new(),
         },
-        share("hover.roll-share", "lift right against left, relative to the mean", "trim.roll_share", "hover.roll_share"),
-        share("hover.pitch-share", "lift front against rear, relative to the mean", "trim.pitch_share", "hover.pitch_share"),
+        share(
+            "hover.roll-share",
+            "lift right against left, relative to the mean",
+            "trim.roll_share",
+            "hover.roll_share",
+        ),
+        share(
+            "hover.pitch-share",
+            "lift front against rear, relative to the mean",
+            "trim.pitch_share",
+            "hover.pitch_share",
+        ),
         Draft {
             id: "hover.yaw-trim",
             text: "yaw trim, as a share of the yaw authority",
             metric: None,
             predicted: None,
-            measured: ctx.flight_magnitude("hover.yaw_trim"),
+            measured: yaw_trim(ctx),
             compare: Compare::Interval,
             needs: "a steady hover of 10 s with rotor speeds or commands",
             note: None,
@@ -81,9 +92,9 @@ fn drafts(ctx: &Context<'_>) -> Vec<Draft> {
             text: "share of hover samples with a rotor at an end of its command",
             metric: Some(Metric { output: "sizing.hover_share", group: Group::Full, carry: Carry::Scale }),
             predicted: None,
-            measured: ctx.flight("saturation.share"),
+            measured: ctx.flight("saturation.hover"),
             compare: Compare::Central,
-            needs: "a flight with motor commands after mixing",
+            needs: "a steady hover with motor commands after mixing",
             note: None,
             candidates: power(),
         },
@@ -99,6 +110,21 @@ fn drafts(ctx: &Context<'_>) -> Vec<Draft> {
             candidates: Vec::new(),
         },
     ]
+}
+
+/// Yaw trim of the hover over the predicted yaw authority.
+fn yaw_trim(ctx: &Context<'_>) -> Answer {
+    let trim = match ctx.flight_magnitude("hover.yaw_trim") {
+        Answer::Found(f) => *f,
+        other => return other,
+    };
+    match ctx.prediction.get("authority.yaw_share") {
+        Some(room) if room.value > 0.0 => {
+            let share = trim.estimate.over(room, "1");
+            Context::derived(&trim, share)
+        }
+        _ => Answer::CannotTell("the yaw authority is not predicted: motor, esc and battery are needed".to_owned()),
+    }
 }
 
 /// Relative difference of measured and predicted hover command, the same in standard

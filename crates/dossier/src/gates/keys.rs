@@ -36,7 +36,8 @@ impl Keys {
             .collect();
         let stations = tables("station");
         let explicit = !stations.is_empty();
-        let sense = |t: &dyn toml_edit::TableLike| t.get("cant_sense").and_then(Item::as_str).map(str::to_owned);
+        let sense =
+            |t: &dyn toml_edit::TableLike| t.get("cant_sense").and_then(Item::as_str).map(str::to_owned);
         let senses = if explicit {
             stations.iter().map(|t| sense(*t)).collect()
         } else {
@@ -66,7 +67,8 @@ impl Keys {
 
     /// Whether exchanging the spins of two stations gives those that the layout has of itself.
     pub fn usual_spins_after(&self, stations: &[Station], i: usize, j: usize) -> bool {
-        let Some(usual) = self.layout.as_deref().and_then(|l| physics::layout::stations(l, 1.0, 0.0, true)) else {
+        let Some(usual) = self.layout.as_deref().and_then(|l| physics::layout::stations(l, 1.0, 0.0, true))
+        else {
             return false;
         };
         let mut spins: Vec<Spin> = stations.iter().map(|s| s.spin).collect();
@@ -106,7 +108,11 @@ impl Keys {
             .enumerate()
             .filter(|(_, s)| s.as_deref() == Some("against-reaction"))
             .map(|(k, _)| KeyChange {
-                key: if self.explicit { format!("station.{}.cant_sense", k + 1) } else { "aircraft.cant_sense".to_owned() },
+                key: if self.explicit {
+                    format!("station.{}.cant_sense", k + 1)
+                } else {
+                    "aircraft.cant_sense".to_owned()
+                },
                 value: "\"with-reaction\"".to_owned(),
             })
             .collect();

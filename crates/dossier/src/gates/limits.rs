@@ -65,14 +65,13 @@ impl Limits {
 
     /// Reads limits; with `over`, only those that override one of these in the same unit and sense.
     fn read_over(file: &Path, text: &str, over: Option<&Self>) -> Result<Self, Diagnostics> {
-        let doc = Document::parse(text).map_err(|e| {
-            let (line, column) = place(text, e.span().map_or(0, |s| s.start));
-            Diagnostics::from(
-                Diagnostic::error(file, e.message().to_owned())
-                    .at(line, column)
-                    .help("a limit reads: [hover.saturation] value = 0.001, unit = \"1\", sense = \"at-most\""),
-            )
-        })?;
+        let doc =
+            Document::parse(text).map_err(|e| {
+                let (line, column) = place(text, e.span().map_or(0, |s| s.start));
+                Diagnostics::from(Diagnostic::error(file, e.message().to_owned()).at(line, column).help(
+                    "a limit reads: [hover.saturation] value = 0.001, unit = \"1\", sense = \"at-most\"",
+                ))
+            })?;
         let mut rules = BTreeMap::new();
         let mut errors = Vec::new();
         for (gate, table) in doc.iter() {
@@ -103,14 +102,14 @@ impl Limits {
             Value::Plain(v) => (v, rule.basis.clone()),
             Value::TimesCrossover(f) => {
                 let wc = required_crossover(aircraft);
-                (
-                    f * wc,
-                    format!("{}: {f} x {wc:.1} rad/s at d = {:.2} m", rule.basis, aircraft.hub_to_hub()),
-                )
+                (f * wc, format!("{}: {f} x {wc:.1} rad/s at d = {:.2} m", rule.basis, aircraft.hub_to_hub()))
             }
             Value::TimesBudget(f) => {
                 let tb = delay_budget(aircraft);
-                (f * tb, format!("{}: {f} x {:.1} ms at d = {:.2} m", rule.basis, tb * 1e3, aircraft.hub_to_hub()))
+                (
+                    f * tb,
+                    format!("{}: {f} x {:.1} ms at d = {:.2} m", rule.basis, tb * 1e3, aircraft.hub_to_hub()),
+                )
             }
         };
         Some(Limit { value, unit: rule.unit.clone(), sense: rule.sense, origin: rule.origin.clone(), basis })
@@ -175,7 +174,11 @@ fn read_rule(item: &toml_edit::Item) -> Result<Rule, (String, String)> {
         }
     };
     let text = |key: &str| -> Result<String, (String, String)> {
-        table.get(key).and_then(|v| v.as_str()).map(str::to_owned).ok_or_else(|| wrong(&format!("{key} is missing")))
+        table
+            .get(key)
+            .and_then(|v| v.as_str())
+            .map(str::to_owned)
+            .ok_or_else(|| wrong(&format!("{key} is missing")))
     };
     let value = match (number("value")?, number("factor")?) {
         (Some(v), None) if table.get("of").is_none() => Value::Plain(v),

@@ -23,7 +23,6 @@ use physics::powertrain::{self, OperatingPoint};
 use physics::{STANDARD_GRAVITY, control};
 
 pub use self::context::{Context, Weighed};
-pub use self::criterion::{inside, margin};
 pub use self::evidence::{Answer, Evidence, Flight, Found};
 pub use self::limits::Limits;
 
@@ -89,6 +88,12 @@ pub fn judge(ctx: &Context<'_>) -> Vec<GateResult> {
             .filter_map(|d| {
                 let limit = ctx.limits.limit(d.id, aircraft)?;
                 let mut c = criterion::result(d, limit);
+                if let Some(why) = unpredicted(ctx, d) {
+                    c.waits_for = Some(match c.waits_for {
+                        Some(needs) => format!("{needs}; for the prediction, {why}"),
+                        None => format!("for the prediction, {why}"),
+                    });
+                }
                 let wrong_side = c.margin.is_some_and(|m| m < 0.0);
                 if c.state == State::Short || (c.state == State::Undecided && wrong_side) {
                     let v = causes::causes(ctx, d, &c.limit, &rests);
@@ -108,6 +113,21 @@ pub fn judge(ctx: &Context<'_>) -> Vec<GateResult> {
         }
     }
     gates
+}
+
+/// Why a criterion has no prediction although the models make one: the keys that are missing.
+fn unpredicted(ctx: &Context<'_>, draft: &Draft) -> Option<String> {
+    let metric = draft.metric.filter(|m| ctx.prediction.get(m.output).is_none())?;
+    let mut reasons: Vec<String> = ctx
+        .subject
+        .nominal(&[metric.group])
+        .waits
+        .iter()
+        .map(|w| w.split_once(": ").map_or(w.as_str(), |(_, why)| why).to_owned())
+        .collect();
+    reasons.sort();
+    reasons.dedup();
+    (!reasons.is_empty()).then(|| reasons.join("; "))
 }
 
 fn gate(ctx: &Context<'_>, spec: &GateSpec, criteria: Vec<CriterionResult>) -> GateResult {
@@ -150,7 +170,9 @@ fn verdict(state: State, simulated: bool, criteria: &[CriterionResult]) -> Strin
             let cause = first.map_or(String::new(), |c| format!(" First cause: {}; {}.", c.name, c.change));
             format!("Short on: {}.{cause}", names(&short))
         }
-        State::Stale => format!("Measured on something that has since changed: {}.", names(&those(State::Stale))),
+        State::Stale => {
+            format!("Measured on something that has since changed: {}.", names(&those(State::Stale)))
+        }
         State::Undecided => format!("The evidence does not decide: {}.", names(&those(State::Undecided))),
         State::Open => format!("Not measured yet: {}.", names(&those(State::Open))),
     }

@@ -9,7 +9,7 @@ use crate::predict::{Group, delay_budget};
 use crate::result::Ledger;
 
 /// The gate.
-pub const GATE: GateSpec = GateSpec {
+pub(super) const GATE: GateSpec = GateSpec {
     id: "rate",
     name: "Rate",
     question: "Are rate steps crisp, without overshoot or drift?",
@@ -41,9 +41,21 @@ fn drafts(ctx: &Context<'_>) -> Vec<Draft> {
     let steps = "a flight with rate steps of +-100 deg/s in rate command";
     vec![
         margin("rate.phase-margin", "phase margin, the worse of roll and pitch", "loop.worst.phase_margin"),
-        margin("rate.gain-margin-up", "gain margin up, the worse of roll and pitch", "loop.worst.gain_margin_up"),
-        margin("rate.gain-margin-down", "gain margin down, the worse of roll and pitch", "loop.worst.gain_margin_down"),
-        margin("rate.peak-sensitivity", "peak sensitivity, the worse of roll and pitch", "loop.worst.peak_sensitivity"),
+        margin(
+            "rate.gain-margin-up",
+            "gain margin up, the worse of roll and pitch",
+            "loop.worst.gain_margin_up",
+        ),
+        margin(
+            "rate.gain-margin-down",
+            "gain margin down, the worse of roll and pitch",
+            "loop.worst.gain_margin_down",
+        ),
+        margin(
+            "rate.peak-sensitivity",
+            "peak sensitivity, the worse of roll and pitch",
+            "loop.worst.peak_sensitivity",
+        ),
         Draft {
             id: "rate.overshoot",
             text: "overshoot of +-100 deg/s steps, the worse of roll and pitch",

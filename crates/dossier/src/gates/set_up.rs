@@ -7,7 +7,7 @@ use crate::gates::criterion::{Compare, Draft};
 use crate::result::Ledger;
 
 /// The gate.
-pub const GATE: GateSpec = GateSpec {
+pub(super) const GATE: GateSpec = GateSpec {
     id: "set-up",
     name: "Set-up",
     question: "Do order, spins and signs agree with the aircraft file?",
@@ -17,7 +17,13 @@ pub const GATE: GateSpec = GateSpec {
 };
 
 fn drafts(ctx: &Context<'_>) -> Vec<Draft> {
-    let note = ctx.evidence.flights.iter().rev().find_map(|f| f.findings.get("order.posterior")).map(|f| f.text.clone());
+    let note = ctx
+        .evidence
+        .flights
+        .iter()
+        .rev()
+        .find_map(|f| f.findings.get("order.posterior"))
+        .map(|f| f.text.clone());
     vec![Draft {
         id: "set-up.order",
         text: "rotor order and spins as in the file: posterior probability",

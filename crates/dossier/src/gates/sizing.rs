@@ -10,7 +10,7 @@ use crate::predict::{Group, mean_arm, rotor_centre};
 use crate::result::{Ledger, LedgerLine};
 
 /// The gate.
-pub const GATE: GateSpec = GateSpec {
+pub(super) const GATE: GateSpec = GateSpec {
     id: "sizing",
     name: "Sizing",
     question: "Does it lift with margin?",
@@ -55,9 +55,24 @@ fn drafts(ctx: &Context<'_>) -> Vec<Draft> {
         },
     ];
     for (id, text, output, key) in [
-        ("sizing.roll-acceleration", "roll acceleration available, thrust held", "authority.x", "effectiveness.x.ratio"),
-        ("sizing.pitch-acceleration", "pitch acceleration available, thrust held", "authority.y", "effectiveness.y.ratio"),
-        ("sizing.yaw-acceleration", "yaw acceleration available, thrust held", "authority.z", "effectiveness.z.ratio"),
+        (
+            "sizing.roll-acceleration",
+            "roll acceleration available, thrust held",
+            "authority.x",
+            "effectiveness.x.ratio",
+        ),
+        (
+            "sizing.pitch-acceleration",
+            "pitch acceleration available, thrust held",
+            "authority.y",
+            "effectiveness.y.ratio",
+        ),
+        (
+            "sizing.yaw-acceleration",
+            "yaw acceleration available, thrust held",
+            "authority.z",
+            "effectiveness.z.ratio",
+        ),
     ] {
         let predicted = ctx.predicted(output);
         let measured = match (ctx.flight(key), &predicted) {
@@ -69,9 +84,10 @@ fn drafts(ctx: &Context<'_>) -> Vec<Draft> {
             (Answer::Found(_), None) => Answer::Nothing,
             (other, _) => other,
         };
-        let mut candidates = candidate::yaw(ctx);
-        if output != "authority.z" {
-            candidates = thrust();
+        // What lifts little also turns little; yaw has causes of its own besides.
+        let mut candidates = thrust();
+        if output == "authority.z" {
+            candidates.extend(candidate::yaw(ctx));
         }
         drafts.push(Draft {
             id,
@@ -154,7 +170,8 @@ fn centre_offset(ctx: &Context<'_>, w: &Weighed) -> Answer {
     let r = dx.hypot(dy);
     let arm = mean_arm(a);
     let (ux, uy) = if r > 0.0 { (dx / r, dy / r) } else { (1.0, 0.0) };
-    let estimate = Estimate::combine(r / arm, "1", &[(ux / arm, &x), (uy / arm, &y)]).with_origin(w.mass.origin);
+    let estimate =
+        Estimate::combine(r / arm, "1", &[(ux / arm, &x), (uy / arm, &y)]).with_origin(w.mass.origin);
     Answer::Found(Box::new(Found {
         estimate,
         record: w.record.clone(),
@@ -215,5 +232,11 @@ fn mass_ledger(ctx: &Context<'_>) -> Option<Ledger> {
             }
         })
         .collect();
-    Some(Ledger { id: "mass".to_owned(), title: "Mass with payload".to_owned(), lines, sum: total, allowance: None })
+    Some(Ledger {
+        id: "mass".to_owned(),
+        title: "Mass with payload".to_owned(),
+        lines,
+        sum: total,
+        allowance: None,
+    })
 }

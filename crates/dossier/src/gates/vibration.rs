@@ -8,7 +8,7 @@ use crate::predict::Group;
 use crate::result::Ledger;
 
 /// The gate.
-pub const GATE: GateSpec = GateSpec {
+pub(super) const GATE: GateSpec = GateSpec {
     id: "vibration",
     name: "Vibration",
     question: "Is what remains small enough to filter cheaply?",
@@ -28,7 +28,11 @@ fn drafts(ctx: &Context<'_>) -> Vec<Draft> {
         Draft {
             id: "vibration.accel",
             text: "accelerometer r.m.s. in hover, up to blade passage",
-            metric: Some(Metric { output: "vibration.accel_rms", group: Group::Vibration, carry: Carry::Scale }),
+            metric: Some(Metric {
+                output: "vibration.accel_rms",
+                group: Group::Vibration,
+                carry: Carry::Scale,
+            }),
             predicted: ctx.predicted("vibration.accel_rms"),
             measured: ctx.flight("vibration.accel_rms"),
             compare: Compare::Interval,
@@ -39,7 +43,11 @@ fn drafts(ctx: &Context<'_>) -> Vec<Draft> {
         Draft {
             id: "vibration.command-noise",
             text: "motor command noise above the control band, r.m.s.",
-            metric: Some(Metric { output: "vibration.command_noise", group: Group::Vibration, carry: Carry::Scale }),
+            metric: Some(Metric {
+                output: "vibration.command_noise",
+                group: Group::Vibration,
+                carry: Carry::Scale,
+            }),
             predicted: ctx.predicted("vibration.command_noise"),
             measured: ctx.flight("vibration.command_noise"),
             compare: Compare::Interval,

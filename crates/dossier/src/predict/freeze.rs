@@ -40,9 +40,12 @@ fn path(dir: &Path, build: &str) -> PathBuf {
 pub fn freeze(dir: &Path, build: Option<&str>, date: &str) -> Result<PathBuf, Diagnostics> {
     let opened = Opened::open(dir, build, &[])?;
     if let Some(flight) = opened.records.iter().find(|r| r.kind == Kind::Flight) {
-        return Err(Diagnostic::error(dir, format!("build {} has flown already ({})", opened.build, flight.id))
-            .help("a prediction counts only when it is frozen before the first flight; freeze the next build")
-            .into());
+        return Err(Diagnostic::error(
+            dir,
+            format!("build {} has flown already ({})", opened.build, flight.id),
+        )
+        .help("a prediction counts only when it is frozen before the first flight; freeze the next build")
+        .into());
     }
     let prediction = opened.subject.predict(&Group::ALL);
     let frozen = Frozen {
@@ -103,7 +106,8 @@ pub fn score(frozen: &Frozen, ctx: &Context<'_>) -> Vec<Score> {
         }
     };
     if let Some(w) = ctx.weighed().filter(|w| !w.carried && w.stale.is_none()) {
-        let (mass, centre) = if w.loaded { ("mass.total", "mass.centre") } else { ("mass.bare", "mass.bare.centre") };
+        let (mass, centre) =
+            if w.loaded { ("mass.total", "mass.centre") } else { ("mass.bare", "mass.bare.centre") };
         add("mass", "mass", mass, w.mass);
         add("mass", "centre of gravity x", &format!("{centre}.x"), w.x);
         add("mass", "centre of gravity y", &format!("{centre}.y"), w.y);

@@ -7,7 +7,7 @@ mod propagate;
 mod rate_loop;
 
 pub use nominal::{
-    Group, Nominal, Output, SiteAir, delay_budget, loop_lag, mean_arm, nominal, required_crossover, rotor_centre,
-    shares,
+    Group, Nominal, Output, SiteAir, delay_budget, loop_lag, mean_arm, nominal, required_crossover,
+    rotor_centre, shares,
 };
 pub use propagate::{Prediction, Subject};

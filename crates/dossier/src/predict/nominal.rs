@@ -12,7 +12,8 @@ use physics::powertrain::{self, OperatingPoint, PowertrainError};
 use physics::{STANDARD_GRAVITY, Vec3};
 
 use super::rate_loop::{
-    AxisFigures, FIGURES, GAIN_DOWN, GAIN_UP, LoopBase, OVERSHOOT, PHASE_MARGIN, SENSITIVITY, axis_figures,
+    AxisFigures, FIGURES, GAIN_DOWN, GAIN_UP, HALF_CYCLES, LoopBase, OVERSHOOT, PHASE_MARGIN, SENSITIVITY,
+    axis_figures,
 };
 use crate::programme::Site;
 
@@ -218,7 +219,12 @@ pub fn nominal(aircraft: &Aircraft, air: &SiteAir, groups: &[Group]) -> Nominal 
 }
 
 /// The same, with the rate loop's figures taken from a central aircraft where only the motor lag differs.
-pub(super) fn nominal_near(aircraft: &Aircraft, air: &SiteAir, groups: &[Group], base: Option<&LoopBase>) -> Nominal {
+pub(super) fn nominal_near(
+    aircraft: &Aircraft,
+    air: &SiteAir,
+    groups: &[Group],
+    base: Option<&LoopBase>,
+) -> Nominal {
     let mut out = Nominal::default();
     let bare_aircraft = aircraft.without_payload();
     let density = air.usual.density;
@@ -291,7 +297,13 @@ fn mass_outputs(out: &mut Nominal, loaded: &Case<'_>, bare: &Case<'_>) {
     let offset = (m.centre - rotor_centre(loaded.aircraft)).xy().norm();
     let arm = mean_arm(loaded.aircraft);
     if arm > 0.0 {
-        out.put("sizing.centre_offset", head, "centre of gravity off the rotor centre, per arm", "1", offset / arm);
+        out.put(
+            "sizing.centre_offset",
+            head,
+            "centre of gravity off the rotor centre, per arm",
+            "1",
+            offset / arm,
+        );
     }
 }
 
@@ -436,7 +448,8 @@ fn authority_outputs(out: &mut Nominal, loaded: &Case<'_>, density: f64) {
     let head = "Angular acceleration available, thrust held, reserve charge, with payload";
     let a = loaded.aircraft;
     let yaw = control::yaw_sign(a, &loaded.mass.centre, loaded.reaction);
-    let turned: Vec<_> = yaw.reversed.iter().filter_map(|&i| a.stations.get(i).map(|s| s.place.clone())).collect();
+    let turned: Vec<_> =
+        yaw.reversed.iter().filter_map(|&i| a.stations.get(i).map(|s| s.place.clone())).collect();
     out.facts.push((
         "Yaw sign".to_owned(),
         if turned.is_empty() {
@@ -466,6 +479,15 @@ fn authority_outputs(out: &mut Nominal, loaded: &Case<'_>, density: f64) {
     let eff = control::effectiveness(a, &loaded.mass.centre, loaded.reaction);
     match control::authority(&eff, &trim.thrusts, &max, &min, &loaded.mass.inertia) {
         Ok(au) => {
+            // Yaw authority in the form that a hover shows trim in: lift of the rotors that turn one way
+            // less that of the others, per total lift.
+            let per_newton = eff.row(3).iter().map(|m| m.abs()).sum::<f64>() / n.max(1) as f64;
+            let lift: f64 = trim.thrusts.iter().sum();
+            let room = au.moment[2].1.min(-au.moment[2].0);
+            if per_newton > 0.0 && lift > 0.0 {
+                let name = "yaw authority, lift shifted between the spins per total lift";
+                out.put("authority.yaw_share", head, name, "1", room / (per_newton * lift));
+            }
             for (k, axis) in ["roll", "pitch", "yaw"].iter().enumerate() {
                 out.put(
                     format!("authority.{}", AXES[k]),
@@ -481,7 +503,11 @@ fn authority_outputs(out: &mut Nominal, loaded: &Case<'_>, density: f64) {
 }
 
 /// Motor time constant that the loop sees at hover, s, with the words that say which it is.
-pub fn loop_lag(aircraft: &Aircraft, thrust: f64, density: f64) -> Result<(f64, &'static str), PowertrainError> {
+pub fn loop_lag(
+    aircraft: &Aircraft,
+    thrust: f64,
+    density: f64,
+) -> Result<(f64, &'static str), PowertrainError> {
     let speed = aircraft.rotor.speed_for_thrust(thrust, 0.0, density).unwrap_or(0.0);
     let lag = powertrain::motor_lag(aircraft, speed, density)?;
     Ok(if aircraft.esc.as_ref().is_none_or(|e| e.braking) {
@@ -519,10 +545,17 @@ pub(super) fn central_lag(aircraft: &Aircraft, density: f64) -> Option<f64> {
     loop_lag(&bare, case.weight / bare.stations.len().max(1) as f64, density).ok().map(|l| l.0)
 }
 
-fn loop_outputs(out: &mut Nominal, bare: &Case<'_>, density: f64, axes: &[usize], with_step: bool, base: Option<&LoopBase>) {
+fn loop_outputs(
+    out: &mut Nominal,
+    bare: &Case<'_>,
+    density: f64,
+    axes: &[usize],
+    with_step: bool,
+    base: Option<&LoopBase>,
+) {
     let a = bare.aircraft;
     let Some(lag) = lag_outputs(out, bare, density) else { return };
-    let mut worst: [f64; 10] = [f64::NAN; 10];
+    let mut worst = [f64::NAN; FIGURES.len()];
     let mut known: Vec<([f64; 3], AxisFigures)> = Vec::new();
     for &k in axes {
         let axis = ["roll", "pitch", "yaw"][k];
@@ -546,11 +579,14 @@ fn loop_outputs(out: &mut Nominal, bare: &Case<'_>, density: f64, axes: &[usize]
         if !figures.stable {
             out.facts.push((format!("Rate loop, {axis}"), "unstable with the stated gains".to_owned()));
         } else if figures.values[GAIN_DOWN].is_nan() {
-            out.facts.push((format!("Rate loop, {axis}"), "no lower limit of gain: less gain never makes it unstable".to_owned()));
+            out.facts.push((
+                format!("Rate loop, {axis}"),
+                "no lower limit of gain: less gain never makes it unstable".to_owned(),
+            ));
         }
         if k < 2 {
             for (i, (w, v)) in worst.iter_mut().zip(figures.values).enumerate() {
-                let larger_is_worse = matches!(i, SENSITIVITY | OVERSHOOT);
+                let larger_is_worse = matches!(i, SENSITIVITY | OVERSHOOT | HALF_CYCLES);
                 // `min` and `max` pass over NaN.
                 *w = if larger_is_worse { w.max(v) } else { w.min(v) };
             }
@@ -564,7 +600,7 @@ fn loop_outputs(out: &mut Nominal, bare: &Case<'_>, density: f64, axes: &[usize]
         }
     }
     let head = "Rate loop, the worse of roll and pitch";
-    for i in [PHASE_MARGIN, GAIN_UP, GAIN_DOWN, SENSITIVITY, OVERSHOOT] {
+    for i in [PHASE_MARGIN, GAIN_UP, GAIN_DOWN, SENSITIVITY, OVERSHOOT, HALF_CYCLES] {
         let (id, name, unit) = FIGURES[i];
         out.put(format!("loop.worst.{id}"), head, name, unit, worst[i]);
     }

@@ -10,7 +10,7 @@ use physics::loops::{chain, ledger, margins, response};
 use super::nominal::required_crossover;
 
 /// Names of the figures: id, words, unit.
-pub(super) const FIGURES: [(&str, &str, &str); 10] = [
+pub(super) const FIGURES: [(&str, &str, &str); 11] = [
     ("crossover", "crossover", "rad/s"),
     ("phase_margin", "phase margin", "rad"),
     ("gain_margin_up", "gain margin up", "dB"),
@@ -21,17 +21,19 @@ pub(super) const FIGURES: [(&str, &str, &str); 10] = [
     ("overshoot", "step overshoot", "1"),
     ("rise", "step rise time", "s"),
     ("settling", "step settling time", "s"),
+    ("half_cycles", "visible half-cycles after a step", "1"),
 ];
 pub(super) const PHASE_MARGIN: usize = 1;
 pub(super) const GAIN_UP: usize = 2;
 pub(super) const GAIN_DOWN: usize = 3;
 pub(super) const SENSITIVITY: usize = 6;
 pub(super) const OVERSHOOT: usize = 7;
+pub(super) const HALF_CYCLES: usize = 10;
 
 /// Figures of one axis; NaN where there is none.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct AxisFigures {
-    pub(super) values: [f64; 10],
+    pub(super) values: [f64; 11],
     pub(super) ledger: Vec<ledger::Line>,
     pub(super) stable: bool,
 }
@@ -47,9 +49,12 @@ pub(super) fn figures(chain: &chain::RateChain, required: f64, with_step: bool) 
     let step = (with_step && m.stable)
         // 12 time constants of the required loop; a peak between two points is off by less than 1e-3.
         .then(|| response::step(&|s| chain.closed_at(s), 12.0 / required, 0.04 / required).ok())
-        .flatten()
-        .map(|s| s.figures());
-    let of_step = |f: &dyn Fn(&response::StepFigures) -> Option<f64>| step.as_ref().and_then(f).unwrap_or(f64::NAN);
+        .flatten();
+    // Counted as in a flight: a turn to the other side by more than 5 % of the step.
+    let half_cycles = step.as_ref().map(|s| signal::ringdown::half_cycles(&s.value, 1.0, 0.05));
+    let step = step.map(|s| s.figures());
+    let of_step =
+        |f: &dyn Fn(&response::StepFigures) -> Option<f64>| step.as_ref().and_then(f).unwrap_or(f64::NAN);
     AxisFigures {
         values: [
             m.crossover,
@@ -63,6 +68,7 @@ pub(super) fn figures(chain: &chain::RateChain, required: f64, with_step: bool) 
             of_step(&|s| Some(s.overshoot)),
             of_step(&|s| s.rise),
             of_step(&|s| s.settling),
+            half_cycles.map_or(f64::NAN, f64::from),
         ],
         ledger: ledger::ledger(chain, m.crossover),
         stable: m.stable,
@@ -97,9 +103,10 @@ impl LoopBase {
             let same = all.iter().find(|c| c.chain.stages == chain.stages);
             let (low, high) = match same {
                 Some(c) => (c.low.clone(), c.high.clone()),
-                None => {
-                    (figures(&at(lag - step)?, required, with_step), figures(&at(lag + step)?, required, with_step))
-                }
+                None => (
+                    figures(&at(lag - step)?, required, with_step),
+                    figures(&at(lag + step)?, required, with_step),
+                ),
             };
             all.push(Central { chain, axis, low, high, lag, step });
         }
@@ -107,7 +114,13 @@ impl LoopBase {
     }
 
     /// Figures at another lag of the same chain; `None` where the chain is another one or the lag is far off.
-    pub(super) fn at(&self, aircraft: &Aircraft, axis: usize, lag: f64, with_step: bool) -> Option<AxisFigures> {
+    pub(super) fn at(
+        &self,
+        aircraft: &Aircraft,
+        axis: usize,
+        lag: f64,
+        with_step: bool,
+    ) -> Option<AxisFigures> {
         let central = self.axes.iter().find(|c| c.axis == axis)?;
         if with_step != self.with_step || (lag - central.lag).abs() > 2.0 * central.step {
             return None;

@@ -1,7 +1,6 @@
 //! The demo dossier for tests: written and flown once, copied where a test changes it.
 #![expect(clippy::unwrap_used, reason = "functions that the tests share")]
 
-use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::OnceLock;
 
@@ -81,7 +80,11 @@ pub(crate) fn set(key: &str, value: &str) -> KeyChange {
 
 /// Criterion of a result.
 pub(crate) fn criterion<'a>(r: &'a CheckResult, id: &str) -> &'a CriterionResult {
-    r.gates.iter().flat_map(|g| &g.criteria).find(|c| c.id == id).unwrap_or_else(|| panic!("no criterion {id}"))
+    r.gates
+        .iter()
+        .flat_map(|g| &g.criteria)
+        .find(|c| c.id == id)
+        .unwrap_or_else(|| panic!("no criterion {id}"))
 }
 
 /// Input of the demo's aircraft, SI.
@@ -94,9 +97,4 @@ pub(crate) fn mass_key(item: &str) -> String {
     let text = std::fs::read_to_string(aircraft(base())).unwrap();
     let before = &text[..text.find(&format!("item = \"{item}\"")).unwrap()];
     format!("mass.{}", before.matches("[[mass]]").count())
-}
-
-/// Inputs with an uncertainty.
-pub(crate) fn uncertain(r: &CheckResult) -> BTreeMap<String, (f64, f64)> {
-    r.inputs.iter().filter(|i| i.uncertainty > 0.0).map(|i| (i.key.clone(), (i.value, i.uncertainty))).collect()
 }
