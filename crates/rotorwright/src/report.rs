@@ -131,7 +131,7 @@ fn inputs(check: &CheckResult) -> Markup {
                             tr {
                                 th scope="row" { code { (i.key) } }
                                 td { (i.label) }
-                                td.num { (crate::figures::number::Scale::of(&i.unit, i.value, &i.label).show_with(i.value, i.uncertainty)) }
+                                td.num { (crate::figures::number::Scale::of(&i.unit, i.value, &i.key).show_with(i.value, i.uncertainty)) }
                                 td { (if i.assumed { "assumed" } else { "stated" }) }
                             }
                         }

@@ -9,7 +9,7 @@ use super::{c, number::Scale};
 
 const LEFT: f64 = 78.0;
 const AREA: f64 = 430.0;
-const WIDTH: f64 = 800.0;
+const WIDTH: f64 = 830.0;
 
 /// Extent of the aircraft, m: least and greatest of each axis, discs included.
 fn extent(aircraft: &Aircraft) -> ([f64; 3], [f64; 3]) {
@@ -40,20 +40,33 @@ fn kg(mass: f64) -> String {
     Scale::of("kg", mass, "mass").show(mass)
 }
 
+/// Name of an item without the place of its station: "motor and propeller, front right" is one of four.
+fn common<'a>(item: &'a str, stations: &[Station]) -> &'a str {
+    match item.split_once(", ") {
+        Some((name, place)) if stations.iter().any(|s| s.place == place) => name,
+        _ => item,
+    }
+}
+
 /// Items that carry a label: equal items are named once.
-fn labels(bodies: &[Body]) -> Vec<(usize, String)> {
+fn labels(bodies: &[Body], stations: &[Station]) -> Vec<(usize, String)> {
     let mut out: Vec<(usize, String)> = Vec::new();
+    let alike =
+        |a: &Body, b: &Body| common(&a.item, stations) == common(&b.item, stations) && a.mass == b.mass;
     for (i, b) in bodies.iter().enumerate() {
-        if bodies[..i].iter().any(|earlier| earlier.item == b.item) {
+        if bodies[..i].iter().any(|earlier| alike(earlier, b)) {
             continue;
         }
-        let same: Vec<usize> = (i..bodies.len()).filter(|&j| bodies[j].item == b.item).collect();
+        let same: Vec<usize> = (i..bodies.len()).filter(|&j| alike(&bodies[j], b)).collect();
         let named = same.iter().copied().max_by(|&p, &q| {
             (bodies[p].at.y + 0.3 * bodies[p].at.x).total_cmp(&(bodies[q].at.y + 0.3 * bodies[q].at.x))
         });
         let count = if same.len() > 1 { format!("{} × ", same.len()) } else { String::new() };
         let payload = if b.payload { ", payload" } else { "" };
-        out.push((named.unwrap_or(i), format!("{}, {count}{}{payload}", b.item, kg(b.mass))));
+        out.push((
+            named.unwrap_or(i),
+            format!("{}, {count}{}{payload}", common(&b.item, stations), kg(b.mass)),
+        ));
     }
     out
 }
@@ -180,7 +193,7 @@ pub(crate) fn drawing(check: &CheckResult, prefix: &str) -> Markup {
     let heaviest = aircraft.bodies.iter().map(|b| b.mass).fold(0.0, f64::max).max(1e-9);
     let disc_of = |mass: f64| 24.0 * (mass / heaviest).max(0.0).sqrt();
     let gravity = Vec3::from(check.centre_of_gravity);
-    let labelled = labels(&aircraft.bodies);
+    let labelled = labels(&aircraft.bodies, &aircraft.stations);
 
     let hubs: Vec<(f64, f64)> = aircraft.stations.iter().map(|s| page(&s.at)).collect();
     let span = |values: &mut dyn Iterator<Item = f64>| {

@@ -7,8 +7,7 @@ use super::{c, number::Scale};
 
 /// The ledger as a table whose bars start where the line before ended, so that they add up to the sum.
 pub(crate) fn table(ledger: &Ledger) -> Markup {
-    let scale =
-        Scale::of(&ledger.sum.unit, ledger.sum.value.abs().max(ledger.sum.uncertainty), &ledger.title);
+    let scale = Scale::of(&ledger.sum.unit, ledger.sum.value.abs().max(ledger.sum.uncertainty), &ledger.id);
     let mut low: f64 = 0.0;
     let mut high: f64 = ledger.allowance.unwrap_or(0.0);
     let mut at = 0.0;

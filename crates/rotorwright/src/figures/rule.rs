@@ -34,7 +34,7 @@ pub(crate) fn criterion(criterion: &CriterionResult) -> Markup {
         Sense::AtMost => (at, WIDTH - 2.0),
         Sense::AtLeast => (2.0, at),
     };
-    let scale = Scale::of(&criterion.limit.unit, limit, &criterion.text);
+    let scale = Scale::of(&criterion.limit.unit, limit, &criterion.id);
     let said = format!(
         "limit {}{}{}",
         scale.show(limit),

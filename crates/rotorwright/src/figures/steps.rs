@@ -69,7 +69,13 @@ pub(crate) fn drawing(axis: char, all: &[StepTrace], limits: Limits, prefix: &st
     if steps.is_empty() || largest <= 0.0 {
         return None;
     }
-    let end = median(steps.iter().filter_map(|s| s.time.last().copied()).collect())?.0;
+    // The hold and as much again of the release; what comes later is rest.
+    let held = |s: &StepTrace| {
+        let after = s.demand.iter().position(|d| d.abs() < 0.5 * s.size.abs());
+        after.filter(|i| *i > 0).and_then(|i| s.time.get(i)).map(|t| 2.2 * t)
+    };
+    let last = median(steps.iter().filter_map(|s| s.time.last().copied()).collect())?.0;
+    let end = median(steps.iter().filter_map(|s| held(s)).collect()).map_or(last, |m| m.0.min(last));
     let reach = steps
         .iter()
         .flat_map(|s| s.rate.iter())

@@ -99,11 +99,19 @@ fn draw_panel(
     }
 }
 
-/// Path of a line, thinned to what the drawing can show: least and greatest in each half pixel.
+/// Points of one line in the still drawing: more cannot be told apart on paper.
+const POINTS: usize = 700;
+
+/// Path of a line; a line against time is thinned to its least and greatest values.
 fn trace(xs: &[f64], ys: &[f64], steps: bool, x: &dyn Fn(f64) -> f64, y: &dyn Fn(f64) -> f64) -> String {
+    let (xs, ys) = if steps || xs.len() <= POINTS {
+        (xs.to_vec(), ys.to_vec())
+    } else {
+        super::traces::thin(xs, ys, f64::NEG_INFINITY, f64::INFINITY, POINTS)
+    };
     let mut d = String::new();
     let mut down = false;
-    for (&xv, &yv) in xs.iter().zip(ys) {
+    for (&xv, &yv) in xs.iter().zip(&ys) {
         if !yv.is_finite() || !xv.is_finite() {
             down = false;
             continue;

@@ -136,8 +136,12 @@ pub(crate) fn chart(
     if to <= from {
         return None;
     }
+    let families = families(record);
+    let lines: usize = families.iter().map(|f| f.members.len()).sum();
+    // A page stays small with many channels: detail comes with a closer look.
+    let points = points.min((20_000 / lines.max(1)).max(500));
     let mut panels = Vec::new();
-    for family in families(record) {
+    for family in families {
         let mut series = Vec::new();
         let mut unit = String::new();
         for (name, label, pen) in &family.members {

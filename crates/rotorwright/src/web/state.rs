@@ -58,12 +58,18 @@ const RECORDS_KEPT: usize = 8;
 pub struct AppState {
     source: Arc<dyn Source>,
     cache: Arc<Mutex<Cache>>,
+    /// Held while something is computed, so that two pages never compute the same thing at once.
+    computing: Arc<Mutex<()>>,
 }
 
 impl AppState {
     /// Pages over a source.
     pub fn new(source: impl Source) -> Self {
-        Self { source: Arc::new(source), cache: Arc::new(Mutex::new(Cache::default())) }
+        Self {
+            source: Arc::new(source),
+            cache: Arc::new(Mutex::new(Cache::default())),
+            computing: Arc::new(Mutex::new(())),
+        }
     }
 
     /// Computes the first page's result ahead of the first request.
@@ -94,6 +100,11 @@ impl AppState {
         if let Some(hit) = self.with_cache(stamp, |c| c.checks.get(&key).cloned()) {
             return Ok(hit);
         }
+        let _turn = self.computing.lock().unwrap_or_else(PoisonError::into_inner);
+        // Another page may have computed it while this one waited for its turn.
+        if let Some(hit) = self.with_cache(stamp, |c| c.checks.get(&key).cloned()) {
+            return Ok(hit);
+        }
         let result = Arc::new(self.source.check(what.build.as_deref(), &what.edits)?);
         self.with_cache(stamp, |c| {
             if c.checks.len() >= CHECKS_KEPT {
@@ -107,6 +118,10 @@ impl AppState {
     /// A record with its findings.
     pub(crate) fn seen(&self, id: &str) -> Result<Seen, Diagnostics> {
         let stamp = self.source.stamp();
+        if let Some(hit) = self.with_cache(stamp, |c| c.seen.get(id).cloned()) {
+            return Ok(hit);
+        }
+        let _turn = self.computing.lock().unwrap_or_else(PoisonError::into_inner);
         if let Some(hit) = self.with_cache(stamp, |c| c.seen.get(id).cloned()) {
             return Ok(hit);
         }

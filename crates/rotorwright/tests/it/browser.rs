@@ -236,20 +236,20 @@ async fn zoom(client: &Client, at: SocketAddr, phone: bool) {
 async fn form(client: &Client, at: SocketAddr) {
     client.goto(&format!("http://{at}/aircraft")).await.unwrap();
     let figure = Locator::Css("tr[id='figure-loop.roll.phase_margin'] td.num");
-    let before = client.find(figure).await.unwrap().text().await.unwrap();
+    let before = client.find(figure).await.unwrap().text().await.unwrap().replace('\u{a0}', " ");
     let field = client.find(Locator::Id("in-esc.dead_time")).await.unwrap();
     set(client, "3 ms").await;
     let mut after = before.clone();
     for _ in 0..50 {
         tokio::time::sleep(Duration::from_millis(100)).await;
-        after = client.find(figure).await.unwrap().text().await.unwrap();
+        after = client.find(figure).await.unwrap().text().await.unwrap().replace('\u{a0}', " ");
         if after != before {
             break;
         }
     }
     assert_eq!((before.as_str(), after.as_str()), ("48.0 ± 1.4 deg", "68.7 ± 1.4 deg"));
     assert!(client.current_url().await.unwrap().as_str().contains("edits=esc.dead_time"));
-    let banner = client.find(Locator::Id("banner")).await.unwrap().text().await.unwrap();
+    let banner = client.find(Locator::Id("banner")).await.unwrap().text().await.unwrap().replace('\u{a0}', " ");
     assert!(banner.contains("What-if: 1 edit"), "{banner}");
 
     set(client, "3 furlong").await;

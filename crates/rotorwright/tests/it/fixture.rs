@@ -482,6 +482,7 @@ fn input(
         uncertainty,
         unit: unit.to_owned(),
         assumed,
+        origin: Origin::Stated,
     }
 }
 

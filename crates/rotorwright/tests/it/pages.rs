@@ -88,8 +88,8 @@ async fn the_ladder_says_what_limits_and_what_the_change_buys() {
     for part in [
         "Roll steps overshoot by 18.7 % where 10 % is allowed.",
         "The ESC answers late",
-        "0.187 ± 0.014 → 0.064 ± 0.012",
-        "inside the limit of 0.1",
+        "18.7 ± 1.4 % → 6.4 ± 1.2 %",
+        "inside the limit of 10 %",
         "Try this change",
         "premature: held by Hover",
         "met (simulated)",

@@ -79,7 +79,7 @@ pub(crate) fn predictions(check: &CheckResult, base: Option<&CheckResult>) -> Ma
                     } }
                     tbody {
                         @for f in check.figures.iter().filter(|f| f.group == group) {
-                            @let scale = Scale::for_estimate(&f.estimate, &f.name);
+                            @let scale = Scale::for_estimate(&f.estimate, &f.id);
                             tr id=(format!("figure-{}", f.id)) class=[before(f).is_some().then_some("changed")] {
                                 th scope="row" { (f.name) }
                                 td.num { (scale.estimate(&f.estimate)) }
@@ -176,8 +176,10 @@ pub(crate) fn form(base: &CheckResult, check: &CheckResult, what: &WhatIf, refus
                 input type="hidden" name=(name) value=(value);
             }
             @for s in sections {
-                fieldset {
-                    legend { (s) }
+                @let lines = base.inputs.iter().filter(|i| section(&i.key) == s).count();
+                @let touched = what.edits.iter().any(|e| section(&e.key) == s);
+                details.group open[lines <= 12 || touched] {
+                    summary { (s) span.small { " " (lines) @if lines == 1 { " value" } @else { " values" } } }
                     @for line in base.inputs.iter().filter(|i| section(&i.key) == s) {
                         @let now = check.inputs.iter().find(|i| i.key == line.key).unwrap_or(line);
                         @let edited = what.edits.iter().any(|e| e.key == line.key);
@@ -188,7 +190,7 @@ pub(crate) fn form(base: &CheckResult, check: &CheckResult, what: &WhatIf, refus
                                 aria-invalid=[(edited && refused).then_some("true")];
                             span.small {
                                 @if edited { "file: " (editable(&line.text)) "; " }
-                                (Scale::of(&now.unit, now.value, &now.label).show_with(now.value, now.uncertainty))
+                                (Scale::of(&now.unit, now.value, &now.key).show_with(now.value, now.uncertainty))
                                 @if now.assumed { " (uncertainty assumed)" }
                             }
                         }

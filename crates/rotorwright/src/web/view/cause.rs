@@ -27,8 +27,8 @@ fn names(check: &CheckResult, ids: &[String]) -> String {
 /// The effect in one sentence.
 pub(crate) fn effect(cause: &Cause, criterion: Option<&CriterionResult>) -> Markup {
     let e = &cause.effect;
-    let name = criterion.map_or("", |c| c.text.as_str());
-    let scale = Scale::of(&e.before.unit, e.before.value.abs().max(e.after.value.abs()), name);
+    let id = criterion.map_or("", |c| c.id.as_str());
+    let scale = Scale::of(&e.before.unit, e.before.value.abs().max(e.after.value.abs()), id);
     html! {
         span.effect {
             (scale.estimate(&e.before)) " \u{2192} " strong { (scale.estimate(&e.after)) }

@@ -69,7 +69,7 @@ fn criteria(gate: &GateResult, base: Option<&CheckResult>, links: &Links) -> Mar
                 } }
                 tbody {
                     @for c in &gate.criteria {
-                        @let scale = Scale::of(&c.limit.unit, c.limit.value, &c.text);
+                        @let scale = Scale::of(&c.limit.unit, c.limit.value, &c.id);
                         tr id=(format!("criterion-{}", c.id)) {
                             th scope="row" {
                                 (c.text)
@@ -147,9 +147,7 @@ fn figures(
             }
             "vibration" => {
                 @for s in mine() {
-                    @for sp in &s.1.spectra {
-                        @if let Some(chart) = spectrum::chart(&format!("gate-{}", s.0.meta.id), sp) { (chart.figure()) }
-                    }
+                    (spectrum::figures(&format!("gate-{}", s.0.meta.id), &s.1.spectra))
                 }
             }
             _ => {}

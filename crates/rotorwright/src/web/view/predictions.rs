@@ -20,7 +20,7 @@ pub(crate) fn scores(check: &CheckResult) -> Markup {
                     } }
                     tbody {
                         @for s in &check.scores {
-                            @let scale = Scale::of(&s.predicted.unit, s.predicted.value, &s.name);
+                            @let scale = Scale::of(&s.predicted.unit, s.predicted.value, &s.name.replace(',', ""));
                             tr {
                                 td { (s.model) }
                                 th scope="row" { (s.name) }

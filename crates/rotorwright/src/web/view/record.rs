@@ -77,7 +77,7 @@ pub(crate) fn findings(f: &Findings) -> Markup {
                             @match &item.outcome {
                                 Outcome::Value { estimate } => {
                                     td.num data-label="value" {
-                                        (number::estimate(estimate, &item.label))
+                                        (number::estimate(estimate, &item.key))
                                         p.small { (estimate.origin.word()) }
                                     }
                                     td { (item.text) }
@@ -147,9 +147,7 @@ pub(crate) fn figures(id: &str, f: &Findings) -> Markup {
         }
         @if !f.spectra.is_empty() {
             h2 { "Spectra" }
-            @for s in &f.spectra {
-                @if let Some(chart) = spectrum::chart(id, s) { (chart.figure()) }
-            }
+            (spectrum::figures(id, &f.spectra))
         }
     }
 }
