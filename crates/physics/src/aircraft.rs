@@ -268,9 +268,9 @@ pub struct Imu {
     /// Delay of the sensor's own filtering and transfer, s.
     pub delay: f64,
     /// Gyro range, rad/s.
-    pub gyro_range: f64,
+    pub rate_range: f64,
     /// Gyro noise density, (rad/s)/sqrt(Hz).
-    pub gyro_noise: f64,
+    pub rate_noise: f64,
     /// Accelerometer range, m/s^2.
     pub accel_range: f64,
     /// Accelerometer noise density, (m/s^2)/sqrt(Hz).

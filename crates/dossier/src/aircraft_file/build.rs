@@ -199,8 +199,8 @@ fn imu(i: &Fields, v: &[f64]) -> Option<Imu> {
     Some(Imu {
         sample_period: 1.0 / i.number("sample_rate", v)?,
         delay: i.number("delay", v)?,
-        gyro_range: i.number("gyro_range", v)?,
-        gyro_noise: i.number("gyro_noise", v)?,
+        rate_range: i.number("rate_range", v)?,
+        rate_noise: i.number("rate_noise", v)?,
         accel_range: i.number("accel_range", v)?,
         accel_noise: i.number("accel_noise", v)?,
         at: vector(i.triple("at", v)?),

@@ -290,10 +290,10 @@ pub const KEYS: &[Key] = &[
         .required()
         .within("0 s", "0.1 s", "a sensor's delay is 0 to 100 ms")
         .percent(20.0, "from the data sheet's filter table"),
-    quantity("imu", "gyro_range", D::AngularSpeed, "\"2000 deg/s\"", "gyro range", "Largest rate that is measured.")
+    quantity("imu", "rate_range", D::AngularSpeed, "\"2000 deg/s\"", "gyro range", "Largest rate that is measured.")
         .required()
         .within("50 deg/s", "20000 deg/s", "gyro ranges are 50 to 20000 deg/s"),
-    quantity("imu", "gyro_noise", D::GyroNoise, "\"0.005 deg/s/sqrt(Hz)\"", "gyro noise density", "Noise density of the rate.")
+    quantity("imu", "rate_noise", D::GyroNoise, "\"0.005 deg/s/sqrt(Hz)\"", "gyro noise density", "Noise density of the rate.")
         .required()
         .within("0 rad/s/sqrt(Hz)", "0.1 rad/s/sqrt(Hz)", "gyro noise is below 0.1 rad/s/sqrt(Hz)")
         .percent(20.0, SHEET),

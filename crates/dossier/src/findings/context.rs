@@ -59,7 +59,7 @@ impl Known {
             inertia: solid.then_some(mass.inertia),
             reaction: (ct > 0.0).then(|| cp / ct * rotor.diameter / std::f64::consts::TAU),
             blades: Some(rotor.blades),
-            ranges: aircraft.imu.as_ref().map(|i| (i.gyro_range, i.accel_range)),
+            ranges: aircraft.imu.as_ref().map(|i| (i.rate_range, i.accel_range)),
             usable_minimum: aircraft.esc.as_ref().map_or(0.0, |e| e.usable_minimum),
             rate_gain: aircraft.rate_loop.as_ref().map(|l| l.p[0].max(l.p[1])),
         }

@@ -666,7 +666,7 @@ fn vibration_outputs(out: &mut Nominal, bare: &Case<'_>, density: f64) {
                 return;
             }
         };
-        let alpha = noise::rms(&transfer, &|_| imu.gyro_noise * imu.gyro_noise, from, nyquist);
+        let alpha = noise::rms(&transfer, &|_| imu.rate_noise * imu.rate_noise, from, nyquist);
         let moment = alpha * bare.mass.inertia[(axis, axis)];
         let most = (0..mixer.nrows()).map(|r| mixer[(r, axis + 1)].abs()).fold(0.0, f64::max);
         variance += (moment * most / full).powi(2);

@@ -148,7 +148,7 @@ fn val_good_file_is_read_in_si() {
     close(a.battery().unwrap().reserve, 0.2);
     close(a.imu().unwrap().sample_period, 1e-3);
     close(a.imu().unwrap().accel_range, 156.9064);
-    close(a.imu().unwrap().gyro_noise, 0.005_f64.to_radians());
+    close(a.imu().unwrap().rate_noise, 0.005_f64.to_radians());
     close(a.imu().unwrap().accel_noise, 80e-6 * 9.806_65);
     close(a.rotor.unbalance, 40e-6);
     close(a.rate_loop().unwrap().p[2], 8.0);

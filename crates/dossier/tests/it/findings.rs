@@ -112,7 +112,7 @@ fn val_rotor_order() {
         f.get("order.posterior")
     );
     // A hover alone moves the rotors too little in too few directions, or says so.
-    let quiet = Plant { steps: false, gyro_noise: 0.0, ..Plant::default() }.fly(12.0, 9);
+    let quiet = Plant { steps: false, rate_noise: 0.0, ..Plant::default() }.fly(12.0, 9);
     let f = findings(&quiet, Some(&a));
     match &f.get("order.posterior").unwrap().outcome {
         Outcome::CannotTell { missing, .. } => assert!(missing.contains("excitation"), "{missing}"),

@@ -216,8 +216,8 @@ reserve = "20 %"
 [imu]
 sample_rate = "1 kHz"
 delay = "0.3 ms"
-gyro_range = "2000 deg/s"
-gyro_noise = "0.005 deg/s/sqrt(Hz)"
+rate_range = "2000 deg/s"
+rate_noise = "0.005 deg/s/sqrt(Hz)"
 accel_range = "16 g"
 accel_noise = "80 ug/sqrt(Hz)"
 [[filter]]

@@ -33,7 +33,7 @@ pub(crate) struct Plant {
     pub rate_gain: f64,
     /// Accelerometer 1/rev amplitude of the first rotor, m/s^2.
     pub unbalance: f64,
-    pub gyro_noise: f64,
+    pub rate_noise: f64,
     /// Roll torque disturbance amplitude (rad/s^2) and frequency (Hz).
     pub shake: (f64, f64),
     pub steps: bool,
@@ -56,7 +56,7 @@ impl Default for Plant {
             filter: 60.0,
             rate_gain: 12.0,
             unbalance: 1.4,
-            gyro_noise: 0.01,
+            rate_noise: 0.01,
             shake: (0.0, 1.0),
             steps: true,
         }
@@ -222,7 +222,7 @@ impl Plant {
             if n % LOG == 0 {
                 let raw = rate
                     + Vector3::new(self.gyro_bias, 0.0, 0.0)
-                    + Vector3::from_fn(|_, _| rng.normal()) * self.gyro_noise;
+                    + Vector3::from_fn(|_, _| rng.normal()) * self.rate_noise;
                 let a = 1.0 - (-TAU * self.filter * LOG as f64 * dt).exp();
                 filtered += (raw - filtered) * a;
                 let error = q.inverse().scaled_axis();

@@ -30,7 +30,7 @@ pub(super) struct Sensor {
     at: Vec3,
     gyro_sigma: f64,
     accel_sigma: f64,
-    gyro_range: f64,
+    rate_range: f64,
     accel_range: f64,
     period: f64,
     delay: u64,
@@ -50,9 +50,9 @@ impl Sensor {
         Self {
             rng,
             at: imu.at - centre,
-            gyro_sigma: imu.gyro_noise * root,
+            gyro_sigma: imu.rate_noise * root,
             accel_sigma: imu.accel_noise * root,
-            gyro_range: imu.gyro_range,
+            rate_range: imu.rate_range,
             accel_range: imu.accel_range,
             period: imu.sample_period,
             delay: nanoseconds(imu.delay),
@@ -80,7 +80,7 @@ impl Sensor {
 
     /// Takes the sample that is due.
     pub(super) fn sample(&mut self, omega: &Vec3, outputs: &Outputs) {
-        let rate = self.read(omega, self.gyro_sigma, self.gyro_range);
+        let rate = self.read(omega, self.gyro_sigma, self.rate_range);
         let accel = self.read(&self.specific_force(omega, outputs), self.accel_sigma, self.accel_range);
         // To the nanosecond the sum of instant and delay is a multiple of the period.
         let arrives = self.next() + self.delay;

@@ -80,8 +80,8 @@ fn quad() -> Aircraft {
         imu: Some(Imu {
             sample_period: 1e-3,
             delay: 0.3e-3,
-            gyro_range: 2000.0_f64.to_radians(),
-            gyro_noise: 0.005_f64.to_radians(),
+            rate_range: 2000.0_f64.to_radians(),
+            rate_noise: 0.005_f64.to_radians(),
             accel_range: 16.0 * STANDARD_GRAVITY,
             accel_noise: 80e-6 * STANDARD_GRAVITY,
             at: Vec3::zeros(),
@@ -109,7 +109,7 @@ fn sea_level() -> Air {
 fn quiet(aircraft: &mut Aircraft, scenario: &mut Scenario) {
     aircraft.rotor.unbalance = 0.0;
     let imu = aircraft.imu.as_mut().unwrap();
-    imu.gyro_noise = 0.0;
+    imu.rate_noise = 0.0;
     imu.accel_noise = 0.0;
     scenario.wind = Wind::CALM;
     scenario.blade_passage = 0.0;

@@ -28,8 +28,8 @@ fn example() -> Aircraft {
     aircraft.imu = Some(Imu {
         sample_period: 1e-3,
         delay: 0.3e-3,
-        gyro_range: 35.0,
-        gyro_noise: 1e-4,
+        rate_range: 35.0,
+        rate_noise: 1e-4,
         accel_range: 157.0,
         accel_noise: 1e-3,
         at: Vec3::zeros(),
