@@ -197,6 +197,9 @@ fn proves(record: &Record, found: &Findings) -> Vec<String> {
             crate::findings::PhaseKind::Step => "in rate steps",
             crate::findings::PhaseKind::Release => "in releases",
             crate::findings::PhaseKind::Pull => "in pulls of thrust",
+            crate::findings::PhaseKind::Manoeuvre if p.label == crate::findings::ROTORS_ONLY => {
+                "with the rotors turning, in flight or not"
+            }
             crate::findings::PhaseKind::Manoeuvre => "in other flight",
         };
         *total.entry(word).or_default() += p.end - p.start;

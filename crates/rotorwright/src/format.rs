@@ -66,14 +66,9 @@ impl Display {
         si * self.factor - self.offset
     }
 
-    /// `5.93 ± 0.12`, for a table that has the unit in a column of its own.
-    pub fn bare(&self, e: &Estimate) -> String {
-        digits(self.value(e.value), e.uncertainty * self.factor)
-    }
-
     /// `5.93 ± 0.12 N`.
     pub fn figure(&self, e: &Estimate) -> String {
-        self.unit_after(self.bare(e))
+        self.unit_after(digits(self.value(e.value), e.uncertainty * self.factor))
     }
 
     /// A value without uncertainty, with its unit, to three significant digits or as many as it has.
@@ -101,6 +96,7 @@ const PERCENT: &[&str] = &[
     "spread",
     "saturation",
     "saturated",
+    "clipping",
     "efficiency",
     "command",
     "asymmetry",
@@ -122,13 +118,13 @@ pub fn figure_for(id: &str, e: &Estimate) -> String {
     Display::choose(&e.unit, id, e.value).figure(e)
 }
 
-/// A limit with its side, without its unit: `≤ 0.5`.
+/// A limit with its side: `≤ 0.5`, `≥ 45 deg`.
 pub fn limit_for(display: &Display, limit: &Limit) -> String {
     let sign = match limit.sense {
         Sense::AtMost => '≤',
         Sense::AtLeast => '≥',
     };
-    format!("{sign}{HARD_SPACE}{}", short(display.value(limit.value)))
+    format!("{sign}{HARD_SPACE}{}", display.number(limit.value))
 }
 
 /// A fraction as per cent: `62 %`.

@@ -65,7 +65,11 @@ pub(super) fn over(series: &Series, windows: &[(f64, f64)]) -> Option<robust::Me
 pub(super) fn run(context: &Context<'_>, out: &mut Out) {
     let hover = context.hover();
     if hover.is_empty() {
-        let missing = "a steady hover of 1.5 s";
+        let missing = if super::phases::shows_motion(context) {
+            "a steady hover of 1.5 s"
+        } else {
+            "rate, accelerometer or attitude beside the rotors: steady rotors alone do not show a hover"
+        };
         let test = "hover hands off for 10 s";
         for (key, label) in [
             ("hover.command", "hover command"),

@@ -83,9 +83,22 @@ fn saturation(context: &Context<'_>, out: &mut Out) {
             "Share of all samples in the air, pulls of thrust left out, recoveries from them included.";
         out.value("saturation.flight", "saturated samples, whole flight", e, text, rests);
     }
+    in_hover(context, &names, low, out);
     for (axis, (letter, name)) in AXES.iter().enumerate() {
         per_axis(context, &joint, low, axis, *letter, name, out);
     }
+}
+
+/// Hover alone: a blow or a hard turn may saturate, hover may not.
+fn in_hover(context: &Context<'_>, names: &[&str], low: f64, out: &mut Out) {
+    let (key, label) = ("saturation.hover", "saturated samples in hover");
+    let rests = &["mass", "rotor", "motor", "esc", "battery", "loop"];
+    let Some(joint) = context.joint(names, &context.hover()) else {
+        out.cannot_tell(key, label, "a steady hover of 1.5 s", "hover hands off for 10 s", rests);
+        return;
+    };
+    let e = Counted::over(context, &joint, low).estimate(context, "saturated samples in hover");
+    out.value(key, label, e, "Share of samples of the hover phases with a rotor at either end of its command.", rests);
 }
 
 /// Samples at a limit.

@@ -25,6 +25,7 @@ use physics::aircraft::Aircraft;
 use serde::Serialize;
 
 pub(crate) use self::context::Known;
+pub(crate) use self::phases::ROTORS_ONLY;
 use self::context::{Context, Out};
 use crate::estimate::Estimate;
 use crate::record::Record;

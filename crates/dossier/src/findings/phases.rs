@@ -4,7 +4,8 @@
 //! 0.1 s: on the ground where the rotors give less than 30 % of what they give in the air; a pull
 //! where they give over 1.5 times the quiet level; hover where nothing turns faster than
 //! 0.2 rad/s, thrust keeps within 12 % of the quiet level, specific force within 8 % of gravity,
-//! tilt below 0.2 rad and speed below 1.5 m/s, as far as logged, for at least 1.5 s. The limits
+//! tilt below 0.2 rad and speed below 1.5 m/s, as far as logged and at least one of them logged, for at
+//! least 1.5 s. The limits
 //! are our choice: they separate, they judge nothing.
 
 use physics::STANDARD_GRAVITY;
@@ -15,6 +16,8 @@ use super::context::{AXES, Context, Series};
 use super::{Phase, PhaseKind};
 
 const BLOCK: f64 = 0.1;
+/// Label of what turns without any sign of flight.
+pub(crate) const ROTORS_ONLY: &str = "rotors turning";
 const LEAST_HOVER: f64 = 1.5;
 /// Smallest demand that counts as a step, rad/s (20 deg/s).
 const LEAST_STEP: f64 = 0.35;
@@ -88,6 +91,8 @@ struct Block {
     force: Option<f64>,
     tilt: Option<f64>,
     speed: Option<f64>,
+    /// Whether anything that shows motion is logged.
+    motion: bool,
 }
 
 /// A thrust-like quantity: mean speed squared, else mean command squared, else thrust demand
@@ -106,6 +111,19 @@ fn thrust_like(context: &Context<'_>, from: f64, to: f64) -> Option<f64> {
         }
     }
     square(&[context.series("thrust_demand")?])
+}
+
+fn shows_rate(context: &Context<'_>) -> bool {
+    AXES.iter().any(|(l, _)| context.series(&format!("rate.{l}")).is_some())
+}
+
+/// Whether the record shows motion at all. Steady rotors alone may be a hover, a cruise or a test stand.
+pub(super) fn shows_motion(context: &Context<'_>) -> bool {
+    let has = |names: &[&str]| names.iter().all(|n| context.series(n).is_some());
+    shows_rate(context)
+        || has(&["accel.x", "accel.y", "accel.z"])
+        || has(&["attitude.i", "attitude.j"])
+        || has(&["velocity.x", "velocity.y", "velocity.z"])
 }
 
 fn block(context: &Context<'_>, from: f64, to: f64) -> Option<Block> {
@@ -131,6 +149,7 @@ fn block(context: &Context<'_>, from: f64, to: f64) -> Option<Block> {
     if velocity.len() == 3 {
         b.speed = Some(velocity.iter().map(|v| v * v).sum::<f64>().sqrt());
     }
+    b.motion = b.force.is_some() || b.tilt.is_some() || b.speed.is_some() || shows_rate(context);
     any.then_some(b)
 }
 
@@ -152,6 +171,7 @@ pub(super) fn segment(context: &Context<'_>) -> Vec<Phase> {
 
     let mut phases = exact(context, last);
     let fixed: Vec<(f64, f64)> = phases.iter().map(|p| (p.start, p.end)).collect();
+    let motion = shows_motion(context);
     let mut free = Vec::new();
     let mut cursor = first;
     for (a, b) in &fixed {
@@ -187,6 +207,7 @@ pub(super) fn segment(context: &Context<'_>) -> Vec<Phase> {
                 PhaseKind::Ground => "on the ground",
                 PhaseKind::Hover => "hover",
                 PhaseKind::Pull => "pull of thrust",
+                _ if !motion => ROTORS_ONLY,
                 _ => "manoeuvre",
             };
             phases.push(Phase { kind, label: label.to_owned(), start, end });
@@ -259,7 +280,7 @@ fn classify(blocks: &[Option<Block>]) -> Vec<Option<PhaseKind>> {
                         b.force.is_none_or(|f| (f - STANDARD_GRAVITY).abs() < 0.08 * STANDARD_GRAVITY);
                     let upright = b.tilt.is_none_or(|t| t < 0.2);
                     let still = b.speed.is_none_or(|s| s < 1.5);
-                    if b.rate < 0.2 && steady && level_force && upright && still {
+                    if b.motion && b.rate < 0.2 && steady && level_force && upright && still {
                         PhaseKind::Hover
                     } else {
                         PhaseKind::Manoeuvre
@@ -276,7 +297,8 @@ fn classify(blocks: &[Option<Block>]) -> Vec<Option<PhaseKind>> {
     labels
 }
 
-/// Gives short runs of a kind another one. A run on the ground at either end of the record stays.
+/// Gives short runs of a kind another one. A run on the ground at the start of the record stays, and one
+/// at its end unless it is short: it is as likely a tumble as a landing.
 fn fill(labels: &mut [Option<PhaseKind>], kind: PhaseKind, least: usize, instead: PhaseKind) {
     let (first, last) = (labels.first().copied().flatten(), labels.last().copied().flatten());
     let n = labels.len();
@@ -286,7 +308,7 @@ fn fill(labels: &mut [Option<PhaseKind>], kind: PhaseKind, least: usize, instead
         0
     };
     let tail = if kind == PhaseKind::Ground && last == Some(kind) {
-        labels.iter().rev().take_while(|l| **l == Some(kind)).count()
+        Some(labels.iter().rev().take_while(|l| **l == Some(kind)).count()).filter(|t| *t >= least).unwrap_or(0)
     } else {
         0
     };

@@ -3,8 +3,12 @@
 //! A sudden turn is a rate above the threshold within 0.3 s after at least 0.4 s of quiet. Who made it
 //! shows in the work of the rotors on the turn up to its peak, the sum over axes of moment times rate
 //! (moment in units of thrust-like command or speed squared times lever, about its mean before the
-//! turn): rotors that work with the turn made it, rotors that work against it met a blow. The return
-//! is the time from the peak to 1/e of it, which for a first-order loop is its time constant.
+//! turn), and the same with angular acceleration in place of the rate: rotors that push with the turn
+//! made it, rotors that push against it met a blow. Only a record that also hovers is asked: in
+//! manoeuvring flight the moments of the air blur both sums. The return
+//! is the time from the peak to 1/e of it. It is a time constant of the loop only after a blow short
+//! against it, with every command off its limits: a push that lasts, and rotors at their limit, set the
+//! time themselves.
 
 use signal::robust;
 
@@ -16,13 +20,19 @@ const RESTS: &[&str] = &["loop", "mass", "motor", "rotor", "esc", "station", "ai
 /// Least rate that counts as a blow, rad/s (about 35 deg/s). Our choice.
 const LEAST: f64 = 0.6;
 const QUIET: f64 = 0.4;
+/// Hover that a record needs to be asked, s.
+const LEAST_HOVER: f64 = 2.0;
 const RISE: f64 = 0.3;
+/// A blow that is over sooner is short against the loops of small aircraft, s. Our choice.
+const SHORT: f64 = 0.06;
 
 /// One sudden turn.
 struct Upset {
     at: f64,
     axis: usize,
     peak: f64,
+    /// From the threshold to the peak, s.
+    rise: f64,
     /// Time from the peak to 1/e of it, s; none when the record ends before.
     back: Option<f64>,
     /// Share of samples from the start to the return in which a command is at a limit.
@@ -38,6 +48,9 @@ pub(super) fn run(context: &Context<'_>, out: &mut Out) {
     let mut names: Vec<String> = AXES.iter().map(|(l, _)| format!("rate.{l}")).collect();
     names.extend((1..=context.rotors).map(|i| format!("rotor.{i}.{what}")));
     let views: Vec<&str> = names.iter().map(String::as_str).collect();
+    if Context::length(&context.hover()) < LEAST_HOVER {
+        return;
+    }
     let Some(joint) = context.joint(&views, &context.airborne()) else { return };
     let levers = geometry::levers(stations, context.known);
     let limits = (what == "command").then_some((context.known.usable_minimum.max(0.02) + 1e-3, 0.98));
@@ -57,18 +70,18 @@ pub(super) fn run(context: &Context<'_>, out: &mut Out) {
         "upset.peak",
         "largest turn by a blow",
         e,
-        format!("{} The rotors worked against each up to its peak, so it came from outside.", list.join(" ")),
+        format!("{} The rotors pushed against each up to its peak: they did not make it.", list.join(" ")),
         RESTS,
     );
     let (key, label) = ("upset.return", "return from a blow to 1/e of its peak");
     let back: Vec<&Upset> = found.iter().filter(|u| u.back.is_some()).collect();
     let free: Vec<f64> =
-        back.iter().filter(|u| u.limited.is_some_and(|l| l == 0.0)).filter_map(|u| u.back).collect();
-    let test = "several light taps in hover that keep every command off its limits, logged to the end";
+        back.iter().filter(|u| u.limited == Some(0.0) && u.rise <= SHORT).filter_map(|u| u.back).collect();
+    let test = "several light, short taps in hover that keep every command off its limits, logged to the end";
     if let Some(m) = robust::mean(&free) {
         let spread = robust::variance(&free).unwrap_or(0.0);
         let error = ((spread + joint.period.powi(2) / 6.0) / free.len() as f64).sqrt();
-        let text = "From the peak to 1/e of it, no command at a limit: for a loop of first order its time constant.";
+        let text = "From the peak to 1/e of it after short blows with no command at a limit: of a first-order loop the time constant.";
         out.value(key, label, context.estimate("return from a blow", m, error, "s"), text, RESTS);
     } else {
         let times: Vec<String> =
@@ -79,7 +92,10 @@ pub(super) fn run(context: &Context<'_>, out: &mut Out) {
         } else if times.is_empty() {
             "the end of the turn: the record stops before".to_owned()
         } else {
-            format!("a blow that leaves every command off its limits (at a limit the hand and the rotors set the time, not the loop{seen})")
+            format!(
+                "a blow shorter than {:.0} ms that leaves every command off its limits (else the hand and the rotors set the time, not the loop{seen})",
+                SHORT * 1e3
+            )
         };
         out.cannot_tell(key, label, missing, test, RESTS);
     }
@@ -136,7 +152,8 @@ fn search(joint: &Joint, index: usize, levers: &Levers, limits: Option<(f64, f64
         let last = (onset + rise).min(end);
         let Some(peak) = (onset..=last).max_by(|a, b| all[*a].total_cmp(&all[*b])) else { continue };
         let axis = (0..3).max_by(|a, b| rates[*a][peak].abs().total_cmp(&rates[*b][peak].abs())).unwrap_or(0);
-        if work(rates, rotors, levers, onset, peak, samples(0.1), quiet) >= 0.0 {
+        let (work, push) = work(rates, rotors, levers, onset, peak, samples(0.1), quiet);
+        if work >= 0.0 || push >= 0.0 {
             continue;
         }
         let value = rates[axis][peak];
@@ -151,13 +168,15 @@ fn search(joint: &Joint, index: usize, levers: &Levers, limits: Option<(f64, f64
             at: s.start + peak as f64 * joint.period,
             axis,
             peak: value,
+            rise: (peak - onset) as f64 * joint.period,
             back: back.map(|j| (j - peak) as f64 * joint.period),
             limited,
         });
     }
 }
 
-/// Work of the rotors on the turn from shortly before its start to its peak.
+/// Sums over axes of the rotors' moment times rate and times angular acceleration, from shortly before
+/// the start of a turn to its peak.
 fn work(
     rates: &[Vec<f64>],
     rotors: &[Vec<f64>],
@@ -166,16 +185,19 @@ fn work(
     peak: usize,
     lead: usize,
     quiet: usize,
-) -> f64 {
+) -> (f64, f64) {
     let from = onset.saturating_sub(lead);
     let base = onset.saturating_sub(quiet)..from.max(onset.saturating_sub(quiet) + 1);
-    let mut total = 0.0;
+    let (mut work, mut push) = (0.0, 0.0);
     for (axis, rate) in rates.iter().enumerate() {
         let moment = |k: usize| -> f64 {
             rotors.iter().zip(&levers.lever[axis]).map(|(c, l)| c[k] * c[k] * l).sum()
         };
         let mean = base.clone().map(moment).sum::<f64>() / base.len() as f64;
-        total += (from..=peak).map(|k| (moment(k) - mean) * rate[k]).sum::<f64>();
+        for k in from.max(1)..=peak {
+            work += (moment(k) - mean) * rate[k];
+            push += (moment(k) - mean) * (rate[k] - rate[k - 1]);
+        }
     }
-    total
+    (work, push)
 }

@@ -330,6 +330,10 @@ fn filter_delay(context: &Context<'_>, out: &mut Out) {
     let (key, label) = ("filter.delay", "delay of the gyro filters");
     let rests = &["filter", "imu"];
     let test = "log the gyro before and after the controller's filters, with steps";
+    if matches!(context.tap("rate.x"), Some(Tap::Estimated | Tap::External)) {
+        out.cannot_tell(key, label, "rate as the filters give it: here it comes from an estimator", test, rests);
+        return;
+    }
     let windows = context.airborne();
     let mut found: Vec<(char, delay::Delay)> = Vec::new();
     for (letter, _) in AXES {

@@ -23,7 +23,7 @@ const ROW_GROUP: usize = 1 << 17;
 
 fn damaged(path: &Path, e: impl std::fmt::Display) -> Diagnostics {
     let d = Diagnostic::error(path, format!("cannot be read as Parquet: {e}"));
-    d.help("export the file again; compression may be none or snappy").into()
+    d.help("export the file again; compression may be none, snappy or zstd").into()
 }
 
 /// The Parquet crate may panic on damaged pages; a damaged file is an error like any other.

@@ -4,6 +4,7 @@ mod aircraft_file;
 mod causes;
 mod estimates;
 mod findings;
+mod flown;
 mod fuzz;
 mod gates;
 mod import;

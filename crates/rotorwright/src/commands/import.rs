@@ -255,7 +255,7 @@ fn stored(args: &Args, meta: &RecordMeta, out: &mut dyn Write) -> Outcome {
     if args.json {
         json(out, meta)?;
     } else {
-        out.write_all(text::findings::record(meta).as_bytes())?;
+        write!(out, "{}\n{}", text::findings::record(meta), text::findings::channels(meta))?;
         let dir = args.into.display();
         say(&format!("\nStored in {dir}/records/{0}. Next: rotorwright show {dir} {0}", meta.id));
     }

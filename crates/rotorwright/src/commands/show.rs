@@ -42,7 +42,12 @@ pub(super) fn run(args: &Args, out: &mut dyn Write) -> Outcome {
     if args.json {
         json(out, &Shown { record: &record.meta, findings: &findings })?;
     } else {
-        write!(out, "{}\n{}", text::findings::record(&record.meta), text::findings::findings(&findings))?;
+        let meta = &record.meta;
+        write!(out, "{}", text::findings::record(meta))?;
+        // A record entered by hand holds its values and nothing to find.
+        if !meta.channels.is_empty() {
+            write!(out, "\n{}\n{}", text::findings::findings(&findings), text::findings::channels(meta))?;
+        }
     }
     Ok(Status::Met)
 }

@@ -134,20 +134,20 @@ fn gate_section(number: usize, gate: &GateResult, detail: bool) -> String {
         ));
     }
     out.push('\n');
-    let mut table = Table::new(&["No", "Criterion", "Predicted", "Measured", "Limit", "Unit", "State"]);
+    let mut table = Table::new(&["No", "Predicted", "Measured", "Limit", "State"]);
     for (k, c) in gate.criteria.iter().enumerate() {
         let d = display(c);
+        table.span(&format!("{number}.{}", k + 1), &c.text);
         table.row([
-            format!("{number}.{}", k + 1),
-            c.text.clone(),
-            c.predicted.as_ref().map_or_else(|| "-".to_owned(), |e| d.bare(e)),
-            c.measured.as_ref().map_or_else(|| "-".to_owned(), |m| d.bare(&m.estimate)),
+            String::new(),
+            c.predicted.as_ref().map_or_else(|| "-".to_owned(), |e| d.figure(e)),
+            c.measured.as_ref().map_or_else(|| "-".to_owned(), |m| d.figure(&m.estimate)),
             limit_for(&d, &c.limit),
-            d.unit.clone(),
             c.state.word_marked(c.simulated),
         ]);
     }
     out.push_str(&table.render(WIDTH));
+    out.push_str(&waiting(number, gate));
     for (k, c) in gate.criteria.iter().enumerate() {
         let text = behind(c, detail);
         if !text.is_empty() {
@@ -173,13 +173,31 @@ pub fn display(c: &CriterionResult) -> Display {
     Display::choose_for(&c.limit.unit, &c.id, &values)
 }
 
-/// What lies behind a criterion: waiting, staleness, uncertainty, causes.
+/// What the criteria of a gate wait for, those with the same need together.
+fn waiting(number: usize, gate: &GateResult) -> String {
+    let mut needs: Vec<(&str, Vec<String>)> = Vec::new();
+    for (k, c) in gate.criteria.iter().enumerate() {
+        let Some(need) = &c.waits_for else { continue };
+        let no = format!("{number}.{}", k + 1);
+        match needs.iter_mut().find(|(n, _)| n == need) {
+            Some((_, numbers)) => numbers.push(no),
+            None => needs.push((need, vec![no])),
+        }
+    }
+    if needs.is_empty() {
+        return String::new();
+    }
+    let lines = needs.iter().map(|(need, numbers)| {
+        let verb = if numbers.len() == 1 { "waits" } else { "wait" };
+        paragraph(&format!("{} {verb} for {}", numbers.join(", "), need.trim_end_matches('.')), "", 4, WIDTH)
+    });
+    format!("\n{}", lines.collect::<String>())
+}
+
+/// What lies behind a criterion: staleness, uncertainty, causes.
 fn behind(c: &CriterionResult, detail: bool) -> String {
     let mut out = String::new();
     let mut line = |text: &str| out.push_str(&paragraph(text, "    ", 4, WIDTH));
-    if let Some(key) = &c.waits_for {
-        line(&format!("Waits for {key}."));
-    }
     if let Some(why) = c.measured.as_ref().and_then(|m| m.stale.as_ref()) {
         line(&format!("Stale: {why}"));
     }

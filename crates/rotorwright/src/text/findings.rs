@@ -1,13 +1,13 @@
 //! What a record shows, as text.
 
-use dossier::findings::{Findings, Outcome, Phase, Spectrum, StepTrace};
+use dossier::findings::{Finding, Findings, Outcome, Phase, Spectrum, StepTrace};
 use dossier::record::RecordMeta;
 
 use super::WIDTH;
 use super::table::{Table, heading, paragraph};
 use crate::format::{HARD_SPACE, figure_for, percent, short};
 
-/// Description of a record: where it comes from and what is in it.
+/// Description of a record: where it comes from, what import said, values entered by hand.
 pub fn record(meta: &RecordMeta) -> String {
     let origin = dossier::estimate::Origin::from(meta.origin).word();
     let kind = format!("{:?}", meta.kind).to_lowercase();
@@ -51,8 +51,13 @@ pub fn record(meta: &RecordMeta) -> String {
         }
         out.push_str(&table.render(WIDTH));
     }
+    out
+}
+
+/// The channels of a record: where each comes from, where it was tapped.
+pub fn channels(meta: &RecordMeta) -> String {
+    let mut out = String::new();
     if !meta.channels.is_empty() {
-        out.push('\n');
         let mut table = Table::new(&["Channel", "Unit", "From", "Tapped", "Stamp"]);
         for c in &meta.channels {
             let tap = c.tap.map_or_else(|| "not stated".to_owned(), |t| kebab(&format!("{t:?}")));
@@ -76,27 +81,23 @@ fn kebab(name: &str) -> String {
     out
 }
 
-/// Findings first, then phases, steps and spectra.
+/// Findings first, then what could not be told, phases, steps and spectra.
 pub fn findings(f: &Findings) -> String {
     let mut out = heading("Findings", '-');
-    if f.items.is_empty() {
-        out.push_str("None.\n");
-    }
-    for item in &f.items {
-        let answer = match &item.outcome {
-            Outcome::Value { estimate } => {
-                format!("{} ({})", figure_for(&item.key, estimate), estimate.origin.word())
-            }
-            Outcome::Words { answer } => answer.clone(),
-            Outcome::CannotTell { missing, .. } => format!("cannot tell: {missing}"),
-        };
-        out.push_str(&paragraph(&format!("{}: {answer}", item.label), "", 2, WIDTH));
-        if !item.text.is_empty() {
-            out.push_str(&paragraph(&item.text, "    ", 4, WIDTH));
-        }
-        if let Outcome::CannotTell { would_tell, .. } = &item.outcome {
-            out.push_str(&paragraph(&format!("What would tell: {would_tell}"), "    ", 4, WIDTH));
-        }
+    let told = items(&f.items);
+    out.push_str(if told.is_empty() { "None.\n" } else { &told });
+    let open: Vec<Untold<'_>> = f
+        .items
+        .iter()
+        .filter_map(|item| match &item.outcome {
+            Outcome::CannotTell { missing, would_tell } => Some((&*item.label, &**missing, &**would_tell)),
+            _ => None,
+        })
+        .collect();
+    if !open.is_empty() {
+        out.push('\n');
+        out.push_str(&heading("What it cannot tell", '-'));
+        out.push_str(&untold(&open));
     }
     if !f.cannot_answer.is_empty() {
         out.push('\n');
@@ -116,6 +117,46 @@ pub fn findings(f: &Findings) -> String {
     for s in &f.spectra {
         out.push('\n');
         out.push_str(&spectrum(s));
+    }
+    out
+}
+
+/// Findings that have an answer, one after another.
+pub fn items(list: &[Finding]) -> String {
+    let mut out = String::new();
+    for item in list {
+        let answer = match &item.outcome {
+            Outcome::Value { estimate } => {
+                format!("{} ({})", figure_for(&item.key, estimate), estimate.origin.word())
+            }
+            Outcome::Words { answer } => answer.clone(),
+            Outcome::CannotTell { .. } => continue,
+        };
+        out.push_str(&paragraph(&format!("{}: {answer}", item.label), "", 2, WIDTH));
+        if !item.text.is_empty() {
+            out.push_str(&paragraph(&item.text, "    ", 4, WIDTH));
+        }
+    }
+    out
+}
+
+/// Question, what is missing, what would tell.
+pub type Untold<'a> = (&'a str, &'a str, &'a str);
+
+/// Open questions, those with the same answer together.
+pub fn untold(list: &[Untold<'_>]) -> String {
+    let mut groups: Vec<(Vec<&str>, &str, &str)> = Vec::new();
+    for &(what, missing, would_tell) in list {
+        match groups.iter_mut().find(|g| g.1 == missing && g.2 == would_tell) {
+            Some(group) => group.0.push(what),
+            None => groups.push((vec![what], missing, would_tell)),
+        }
+    }
+    let mut out = String::new();
+    for (what, missing, would_tell) in groups {
+        out.push_str(&paragraph(&what.join("; "), "- ", 2, WIDTH));
+        out.push_str(&paragraph(missing, "    missing     ", 16, WIDTH));
+        out.push_str(&paragraph(would_tell, "    would tell  ", 16, WIDTH));
     }
     out
 }

@@ -1,6 +1,6 @@
 //! Tables and paragraphs that fit a width. Lines break at spaces, so a number is never cut.
 
-use std::collections::HashMap;
+use std::collections::{BTreeMap, HashMap};
 
 use crate::format::HARD_SPACE;
 
@@ -9,6 +9,8 @@ use crate::format::HARD_SPACE;
 pub struct Table {
     headers: Vec<String>,
     rows: Vec<Vec<String>>,
+    /// Lines across all columns but the first, by the row that they stand above.
+    spans: BTreeMap<usize, (String, String)>,
     indent: usize,
 }
 
@@ -18,7 +20,7 @@ const GAP: usize = 2;
 impl Table {
     /// A table with these headings.
     pub fn new(headers: &[&str]) -> Self {
-        Self { headers: headers.iter().map(|&h| h.to_owned()).collect(), rows: Vec::new(), indent: 0 }
+        Self { headers: headers.iter().map(|&h| h.to_owned()).collect(), ..Self::default() }
     }
 
     /// The same table set in by `indent` columns.
@@ -35,6 +37,11 @@ impl Table {
         self.rows.push(row);
     }
 
+    /// A text across all columns but the first, above the next row; `first` stands in the first.
+    pub fn span(&mut self, first: &str, text: &str) {
+        self.spans.insert(self.rows.len(), (first.to_owned(), text.to_owned()));
+    }
+
     /// Whether there are no rows.
     pub fn is_empty(&self) -> bool {
         self.rows.is_empty()
@@ -47,7 +54,12 @@ impl Table {
         self.line(&mut out, &self.headers, &widths);
         let rules: Vec<String> = widths.iter().map(|&w| "-".repeat(w)).collect();
         self.line(&mut out, &rules, &widths);
-        for row in &self.rows {
+        for (k, row) in self.rows.iter().enumerate() {
+            if let Some((first, text)) = self.spans.get(&k) {
+                let lead = widths.first().map_or(0, |w| self.indent + w + GAP);
+                let first = format!("{:indent$}{first:<lead$}", "", indent = self.indent);
+                out.push_str(&paragraph(text, &first, lead, width));
+            }
             self.line(&mut out, row, &widths);
         }
         out
@@ -59,10 +71,12 @@ impl Table {
         let column = |i: usize| {
             self.rows.iter().chain([&self.headers]).filter_map(move |r| r.get(i)).map(String::as_str)
         };
-        let mut widths: Vec<usize> =
-            (0..self.headers.len()).map(|i| column(i).map(length).max().unwrap_or(0)).collect();
-        let least: Vec<usize> =
-            (0..self.headers.len()).map(|i| column(i).map(longest_word).max().unwrap_or(0)).collect();
+        let most = |i: usize, measure: fn(&str) -> usize| -> usize {
+            let spans = self.spans.values().filter(|_| i == 0).map(|(first, _)| measure(first));
+            column(i).map(measure).chain(spans).max().unwrap_or(0)
+        };
+        let mut widths: Vec<usize> = (0..self.headers.len()).map(|i| most(i, length)).collect();
+        let least: Vec<usize> = (0..self.headers.len()).map(|i| most(i, longest_word)).collect();
         let room = width.saturating_sub(GAP * self.headers.len().saturating_sub(1));
         // Lines of every row by column and width, found once.
         let mut known: HashMap<(usize, usize), Vec<usize>> = HashMap::new();
@@ -179,6 +193,14 @@ mod tests {
         for word in long.split(' ') {
             assert!(text.contains(word), "{word} lost in\n{text}");
         }
+    }
+
+    #[test]
+    fn a_span_stands_above_its_row() {
+        let mut t = Table::new(&["No", "Value"]);
+        t.span("1.1", "what it is");
+        t.row(["", "5 N"]);
+        assert_eq!(t.render(40), "No   Value\n---  -----\n1.1  what it is\n     5 N\n");
     }
 
     #[test]

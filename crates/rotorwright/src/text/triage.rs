@@ -1,12 +1,10 @@
 //! A triage as text: alarms first, then what is proved, what is not, what to ask for.
 
-use dossier::findings::{Finding, Outcome};
 use dossier::triage::Triage;
 
 use super::WIDTH;
-use super::findings::{phases, spectrum, steps};
-use super::table::{Table, heading, paragraph};
-use crate::format::figure_for;
+use super::findings::{Untold, items, phases, spectrum, steps, untold};
+use super::table::{heading, paragraph};
 
 /// The whole triage.
 pub fn triage(t: &Triage, source: &str) -> String {
@@ -20,22 +18,12 @@ pub fn triage(t: &Triage, source: &str) -> String {
     out.push('\n');
     out.push_str(&heading("What this log proves", '-'));
     out.push_str(&phases(&t.findings.phases));
-    let mut table = Table::new(&["Finding", "Value", "What it says"]);
-    for f in t.findings.items.iter().filter(|f| !matches!(f.outcome, Outcome::CannotTell { .. })) {
-        table.row([f.label.clone(), answer(f), f.text.clone()]);
-    }
-    if !table.is_empty() {
-        out.push_str(&table.render(WIDTH));
-    }
+    out.push('\n');
+    out.push_str(&items(&t.findings.items));
     out.push('\n');
     out.push_str(&heading("What it cannot tell", '-'));
-    let mut table = Table::new(&["Question", "Missing", "What would tell"]);
-    for o in &t.cannot {
-        table.row([o.what.clone(), o.why.clone(), o.would_tell.clone()]);
-    }
-    if !table.is_empty() {
-        out.push_str(&table.render(WIDTH));
-    }
+    let open: Vec<Untold<'_>> = t.cannot.iter().map(|o| (&*o.what, &*o.why, &*o.would_tell)).collect();
+    out.push_str(&untold(&open));
     for text in &t.limits {
         out.push_str(&paragraph(text, "- ", 2, WIDTH));
     }
@@ -54,12 +42,4 @@ pub fn triage(t: &Triage, source: &str) -> String {
         out.push_str(&spectrum(s));
     }
     out
-}
-
-fn answer(f: &Finding) -> String {
-    match &f.outcome {
-        Outcome::Value { estimate } => figure_for(&f.key, estimate),
-        Outcome::Words { answer } => answer.clone(),
-        Outcome::CannotTell { .. } => "cannot tell".to_owned(),
-    }
 }

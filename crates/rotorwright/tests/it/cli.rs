@@ -2,10 +2,16 @@
 
 #![expect(clippy::unwrap_used, reason = "a test stops where its own tools fail")]
 
+use std::collections::BTreeMap;
 use std::fmt::Write as _;
 use std::io::Read;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output, Stdio};
+
+use dossier::aircraft_file::AircraftFile;
+use dossier::import::ChannelMap;
+use dossier::programme::Programme;
+use serde_json::Value;
 
 fn binary() -> Command {
     let mut c = Command::new(env!("CARGO_BIN_EXE_rotorwright"));
@@ -111,14 +117,137 @@ fn a_new_dossier_of_every_layout_loads() {
     for layout in physics::layout::NAMES {
         let path = dir.path().join(layout);
         ends(&run(&["new", text(&path), "--layout", layout, "--name", "A \"quoted\" name"]), 0);
-        // Nothing is measured yet, so nothing is met; the files themselves are right.
-        let o = run(&["check", text(&path)]);
-        ends(&o, 1);
-        assert!(stdout(&o).contains("A \"quoted\" name, build b1"), "{}", stdout(&o));
-        for line in stdout(&o).lines() {
-            assert!(line.chars().count() <= 80, "{layout}: {line}");
-        }
+        let programme = Programme::load(&path).unwrap();
+        assert_eq!(programme.name, "A \"quoted\" name");
+        let resolved =
+            AircraftFile::load(&programme.aircraft_path("b1")).unwrap().resolve(&BTreeMap::new()).unwrap();
+        assert!(resolved.warnings.is_empty(), "{layout}: {:?}", resolved.warnings);
     }
+}
+
+/// Every figure that has contributions has all that a figure must have.
+fn figures(json: &Value) -> usize {
+    match json {
+        Value::Object(map) => {
+            let own = usize::from(map.contains_key("contributions"));
+            if own == 1 {
+                for key in ["value", "unit", "uncertainty", "origin"] {
+                    assert!(map.contains_key(key), "a figure without {key}: {json}");
+                }
+            }
+            own + map.values().map(figures).sum::<usize>()
+        }
+        Value::Array(list) => list.iter().map(figures).sum(),
+        _ => 0,
+    }
+}
+
+/// A log of a hover with a roll to and fro: time, rates in deg/s, specific force; z down.
+fn log(path: &Path) {
+    let mut text = String::from("time_s,roll rate [deg/s],pitch rate [deg/s],yaw rate [deg/s],az [m/s^2]\n");
+    for k in 0..1000 {
+        let t = f64::from(k) * 0.005;
+        let _ =
+            writeln!(text, "{t:.3},{:.4},{:.4},0.01,-9.81", 20.0 * (t * 3.0).sin(), 5.0 * (t * 2.0).cos());
+    }
+    std::fs::write(path, text).unwrap();
+}
+
+const MAP: &str = r#"
+[time]
+position = 1
+unit = "s"
+stamp = "sampled"
+[[channel]]
+name = "rate.x"
+position = 2
+unit = "deg/s"
+tap = "raw"
+[[channel]]
+name = "rate.y"
+position = 3
+unit = "deg/s"
+tap = "raw"
+[[channel]]
+name = "rate.z"
+position = 4
+unit = "deg/s"
+tap = "raw"
+[[channel]]
+name = "accel.z"
+position = 5
+unit = "m/s^2"
+tap = "raw"
+"#;
+
+/// From nothing to a report: what the README promises for an aircraft of one's own.
+#[test]
+fn the_whole_path_by_hand() {
+    let dir = tempfile::tempdir().unwrap();
+    let heron = dir.path().join("heron");
+    let heron = text(&heron);
+    let csv = dir.path().join("hop.csv");
+    log(&csv);
+    ends(&run(&["new", heron, "--layout", "quad-x"]), 0);
+    let fresh = tree(Path::new(heron));
+
+    // A proposal writes nothing and reads back as a map.
+    let proposal = run(&["import", text(&csv), "--into", heron, "--kind", "flight"]);
+    ends(&proposal, 1);
+    ChannelMap::parse(Path::new("proposal"), &stdout(&proposal)).unwrap();
+    assert!(stderr(&proposal).contains("Nothing was written"), "{}", stderr(&proposal));
+    assert_eq!(tree(Path::new(heron)), fresh);
+
+    let map = dir.path().join("hop.toml");
+    std::fs::write(&map, MAP).unwrap();
+    let args = ["import", text(&csv), "--into", heron, "--kind", "flight", "--channels", text(&map)];
+    let stored = run(&[&args[..], &["--date", "2026-03-04", "--id", "hop"]].concat());
+    ends(&stored, 0);
+    assert!(stdout(&stored).contains("1000 rows at 200 Hz"), "{}", stdout(&stored));
+    let again = run(&[&args[..], &["--date", "2026-03-04", "--id", "hop"]].concat());
+    ends(&again, 2);
+    ends(&run(&[&args[..], &["--date", "4 March"]].concat()), 2);
+
+    let shown = run(&["show", heron, "hop", "--json"]);
+    ends(&shown, 0);
+    let shown: Value = serde_json::from_slice(&shown.stdout).unwrap();
+    assert_eq!(shown["record"]["sources"][0]["bytes"], std::fs::metadata(&csv).unwrap().len());
+    ends(&run(&["show", heron, "no-such"]), 2);
+
+    let note = ["import", "--into", heron, "--kind", "note", "--date", "2026-03-04"];
+    ends(
+        &run(&[&note[..], &["--value", "case_temperature=61 degC +- 3 K", "--remark", "it \"hummed\""]]
+            .concat()),
+        0,
+    );
+    ends(&run(&[&note[..], &["--value", "case_temperature=61 parsec"]].concat()), 2);
+    ends(&run(&note), 2);
+
+    let triage = ["triage", text(&csv), "--channels", text(&map), "--layout", "quad-x"];
+    let told = run(&[&triage[..], &["--mass", "1.8 kg +- 10 g", "--json"]].concat());
+    ends(&told, 1);
+    let told: Value = serde_json::from_slice(&told.stdout).unwrap();
+    assert_eq!(told["ask_for"].as_array().map(Vec::len), Some(3));
+    ends(&run(&[&triage[..], &["--mass", "1.8"]].concat()), 2);
+    ends(&run(&[&triage[..], &["--mass", "-1 kg"]].concat()), 2);
+
+    // Valid JSON even with a gate and a what-if; the file stays as it is.
+    let before = std::fs::read(Path::new(heron).join("builds/b1/aircraft.toml")).unwrap();
+    let checked = run(&["check", heron, "--json", "--with", "esc.dead_time=9 ms"]);
+    ends(&checked, 1);
+    let checked: Value = serde_json::from_slice(&checked.stdout).unwrap();
+    assert!(figures(&checked) > 50);
+    assert_eq!(checked["edits"][0]["value"], "\"9 ms\"");
+    assert_eq!(std::fs::read(Path::new(heron).join("builds/b1/aircraft.toml")).unwrap(), before);
+    ends(&run(&["check", heron, "--with", "esc.dead_time=9 kg"]), 2);
+    ends(&run(&["check", heron, "--build", "b9"]), 2);
+
+    let html = dir.path().join("heron.html");
+    let report = run(&["report", heron, "-o", text(&html)]);
+    ends(&report, 1);
+    assert!(std::fs::read_to_string(&html).unwrap().contains("</html>"));
+    // It has flown: too late to freeze.
+    ends(&run(&["freeze", heron]), 2);
 }
 
 #[test]
