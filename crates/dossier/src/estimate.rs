@@ -81,8 +81,10 @@ impl Estimate {
             by_source
                 .entry(c.source.clone())
                 .and_modify(|e| {
-                    // The same source seen through two paths: sensitivities add.
-                    if e.uncertainty > 0.0 {
+                    // The same source seen through two paths: sensitivities add, exactly where they can.
+                    if e.uncertainty == c.uncertainty {
+                        e.sensitivity += c.sensitivity;
+                    } else if e.uncertainty > 0.0 {
                         e.sensitivity += c.sensitivity * c.uncertainty / e.uncertainty;
                     } else {
                         *e = c.clone();

@@ -432,7 +432,7 @@ fn prop_least_aircraft() {
                  mass = \"3 kg\"\nat = [\"0 mm\", \"0 mm\", \"0 mm\"]\n\n[rotor]\ndiameter = \"13 in\"\nblades = 2\nct = 0.1\n\
                  cp = 0.04\ninertia = \"6e-5 kg m^2\"\n";
     let path = dir.path().join("builds/b1/aircraft.toml");
-    let esc = "\n[esc]\nresistance = \"3 mohm\"\ndead_time = \"1 ms\"\n";
+    let esc = "\n[esc]\nresistance = \"3 mohm\"\ndead_time = \"1 ms\"\nupdate_period = \"0.5 ms\"\nprotocol_period = \"0.1 ms\"\nbraking = true\nusable_minimum = \"4 %\"\n";
     let motor = "\n[motor]\nkv = \"400 rpm/V\"\nresistance = \"55 mohm\"\nno_load_current = \"0.9 A\"\nno_load_voltage = \"10 V\"\ninertia = \"3.4e-5 kg m^2\"\n";
     for (text, keys) in [
         (least.to_owned(), vec!["motor", "imu"]),
