@@ -1,5 +1,4 @@
 //! Estimates against the worked examples of the GUM, and predictions against a Monte Carlo.
-#![expect(clippy::unwrap_used, reason = "functions that the tests share")]
 
 use std::collections::BTreeMap;
 
