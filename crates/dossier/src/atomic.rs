@@ -12,7 +12,8 @@ use crate::diagnostic::{Diagnostic, Diagnostics};
 pub fn write_atomically(path: &Path, content: &[u8]) -> Result<(), Diagnostics> {
     let failed = |what: &str, e: &dyn std::fmt::Display| {
         Diagnostics::from(
-            Diagnostic::error(path, format!("{what}: {e}")).help("check that the folder is there and writable"),
+            Diagnostic::error(path, format!("{what}: {e}"))
+                .help("check that the folder is there and writable"),
         )
     };
     let dir = path.parent().unwrap_or_else(|| Path::new("."));

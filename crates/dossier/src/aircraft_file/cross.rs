@@ -358,7 +358,9 @@ fn few_rotors(c: &mut Checker<'_>, draft: &Draft) {
         c.warning(
             stations.first().and_then(|s| s.span.as_ref()),
             "station",
-            format!("{count} {name}: fewer than 3 rotors cannot hold attitude, so hover and control stay open"),
+            format!(
+                "{count} {name}: fewer than 3 rotors cannot hold attitude, so hover and control stay open"
+            ),
             "add a [[station]] for every rotor; leave it so for a single drive, as on a test stand",
         );
     }

@@ -98,7 +98,13 @@ fn in_hover(context: &Context<'_>, names: &[&str], low: f64, out: &mut Out) {
         return;
     };
     let e = Counted::over(context, &joint, low).estimate(context, "saturated samples in hover");
-    out.value(key, label, e, "Share of samples of the hover phases with a rotor at either end of its command.", rests);
+    out.value(
+        key,
+        label,
+        e,
+        "Share of samples of the hover phases with a rotor at either end of its command.",
+        rests,
+    );
 }
 
 /// Samples at a limit.

@@ -25,8 +25,8 @@ use physics::aircraft::Aircraft;
 use serde::Serialize;
 
 pub(crate) use self::context::Known;
-pub(crate) use self::phases::ROTORS_ONLY;
 use self::context::{Context, Out};
+pub(crate) use self::phases::ROTORS_ONLY;
 use crate::estimate::Estimate;
 use crate::record::Record;
 

@@ -308,7 +308,9 @@ fn fill(labels: &mut [Option<PhaseKind>], kind: PhaseKind, least: usize, instead
         0
     };
     let tail = if kind == PhaseKind::Ground && last == Some(kind) {
-        Some(labels.iter().rev().take_while(|l| **l == Some(kind)).count()).filter(|t| *t >= least).unwrap_or(0)
+        Some(labels.iter().rev().take_while(|l| **l == Some(kind)).count())
+            .filter(|t| *t >= least)
+            .unwrap_or(0)
     } else {
         0
     };

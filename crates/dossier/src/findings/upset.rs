@@ -190,9 +190,8 @@ fn work(
     let base = onset.saturating_sub(quiet)..from.max(onset.saturating_sub(quiet) + 1);
     let (mut work, mut push) = (0.0, 0.0);
     for (axis, rate) in rates.iter().enumerate() {
-        let moment = |k: usize| -> f64 {
-            rotors.iter().zip(&levers.lever[axis]).map(|(c, l)| c[k] * c[k] * l).sum()
-        };
+        let moment =
+            |k: usize| -> f64 { rotors.iter().zip(&levers.lever[axis]).map(|(c, l)| c[k] * c[k] * l).sum() };
         let mean = base.clone().map(moment).sum::<f64>() / base.len() as f64;
         for k in from.max(1)..=peak {
             work += (moment(k) - mean) * rate[k];

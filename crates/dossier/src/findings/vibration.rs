@@ -331,7 +331,13 @@ fn filter_delay(context: &Context<'_>, out: &mut Out) {
     let rests = &["filter", "imu"];
     let test = "log the gyro before and after the controller's filters, with steps";
     if matches!(context.tap("rate.x"), Some(Tap::Estimated | Tap::External)) {
-        out.cannot_tell(key, label, "rate as the filters give it: here it comes from an estimator", test, rests);
+        out.cannot_tell(
+            key,
+            label,
+            "rate as the filters give it: here it comes from an estimator",
+            test,
+            rests,
+        );
         return;
     }
     let windows = context.airborne();

@@ -123,7 +123,9 @@ fn yaw_trim(ctx: &Context<'_>) -> Answer {
             let share = trim.estimate.over(room, "1");
             Context::derived(&trim, share)
         }
-        _ => Answer::CannotTell("the yaw authority is not predicted: motor, esc and battery are needed".to_owned()),
+        _ => Answer::CannotTell(
+            "the yaw authority is not predicted: motor, esc and battery are needed".to_owned(),
+        ),
     }
 }
 

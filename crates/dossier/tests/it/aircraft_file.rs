@@ -81,8 +81,12 @@ fn regress_broken_files() {
 fn regress_fewer_than_three_rotors_is_a_warning() {
     let resolved = good("two-stations.toml").resolve(&none()).unwrap();
     assert_eq!(resolved.aircraft.stations.len(), 2);
-    let said: Vec<&Diagnostic> = resolved.warnings.iter().filter(|d| d.key.as_deref() == Some("station")).collect();
-    assert!(said.iter().any(|d| d.severity == Severity::Warning && d.message.contains("fewer than 3 rotors")), "{said:?}");
+    let said: Vec<&Diagnostic> =
+        resolved.warnings.iter().filter(|d| d.key.as_deref() == Some("station")).collect();
+    assert!(
+        said.iter().any(|d| d.severity == Severity::Warning && d.message.contains("fewer than 3 rotors")),
+        "{said:?}"
+    );
 }
 
 /// The messages themselves, for ten flaws.

@@ -88,7 +88,8 @@ fn regress_slow_moments_do_not_dilute_effectiveness() {
     let t = |i: usize| i as f64 / rate;
     let mut channels = Vec::new();
     for (i, l) in lever.iter().enumerate() {
-        let speed = (0..n).map(|j| (1.0e6 * (1.0 + (l / span) * (quick(t(j)) + slow(t(j))))).sqrt()).collect();
+        let speed =
+            (0..n).map(|j| (1.0e6 * (1.0 + (l / span) * (quick(t(j)) + slow(t(j))))).sqrt()).collect();
         channels.push((format!("rotor.{}.speed", i + 1), speed));
     }
     let mut roll = vec![0.0; n];
