@@ -23,7 +23,7 @@ use crate::result::{CheckResult, Fact, KeyChange};
 pub fn check(dir: &Path, build: Option<&str>, edits: &[KeyChange]) -> Result<CheckResult, Diagnostics> {
     let opened = Opened::open(dir, build, edits)?;
     let evidence = opened.evidence();
-    opened.judge(evidence, edits)
+    opened.judge(&evidence, edits)
 }
 
 /// The aircraft as it was when a record was made: without payload unless the record says it was fitted.
@@ -104,9 +104,9 @@ impl Opened {
     ///
     /// # Errors
     /// A frozen prediction that cannot be read.
-    pub fn judge(self, evidence: Evidence, edits: &[KeyChange]) -> Result<CheckResult, Diagnostics> {
+    pub fn judge(self, evidence: &Evidence, edits: &[KeyChange]) -> Result<CheckResult, Diagnostics> {
         let prediction = self.subject.predict(&Group::ALL);
-        let ctx = Context::new(&self.subject, &prediction, &evidence, &self.limits);
+        let ctx = Context::new(&self.subject, &prediction, evidence, &self.limits);
         let gates = gates::judge(&ctx);
         let frozen = freeze::load(&self.dir, &self.build)?;
         let scores = frozen.as_ref().map(|f| freeze::score(f, &ctx)).unwrap_or_default();

@@ -117,8 +117,11 @@ pub(super) fn causes(ctx: &Context<'_>, draft: &Draft, limit: &Limit, rests: &Re
     Verdict { causes, separating_test }
 }
 
+/// Value of a criterion and its limit with some keys changed.
+type ValueAt<'v> = dyn Fn(&[KeyChange]) -> Option<(f64, Limit)> + Sync + 'v;
+
 /// Least change that meets the limit, a little beyond it so that it is met after rounding.
-fn least(c: &Candidate, value_at: &(dyn Fn(&[KeyChange]) -> Option<(f64, Limit)> + Sync)) -> f64 {
+fn least(c: &Candidate, value_at: &ValueAt<'_>) -> f64 {
     let meets = |t: f64| {
         value_at(&(c.edits)(c.current + t * (c.reference - c.current))).is_some_and(|(v, l)| inside(v, &l))
     };

@@ -59,9 +59,13 @@ impl Keys {
         Some(format!("mass.{}", at + 1))
     }
 
-    /// Key of the mass item with this name, also when it stands once per rotor.
-    pub fn mass_any(&self, item: &str) -> Option<String> {
-        let at = self.items.iter().position(|(name, _)| name == item)?;
+    /// Key of the mass item that a body belongs to; a body of an item that stands once per rotor
+    /// carries the place behind the item's name.
+    pub fn mass_any(&self, body: &str) -> Option<String> {
+        let at = self.items.iter().position(|(name, per_rotor)| {
+            name == body
+                || (*per_rotor && body.strip_prefix(name.as_str()).is_some_and(|rest| rest.starts_with(", ")))
+        })?;
         Some(format!("mass.{}", at + 1))
     }
 

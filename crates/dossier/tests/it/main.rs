@@ -1,5 +1,7 @@
 //! Integration tests.
 
+#![allow(clippy::panic, reason = "a test helper reports by panicking")]
+
 mod aircraft_file;
 mod causes;
 mod estimates;

@@ -129,7 +129,7 @@ fn dump(f: &Findings) {
     for i in &f.items {
         match &i.outcome {
             Outcome::Value { estimate: e } => {
-                println!("{}: {:.5e} +- {:.1e} {} | {}", i.key, e.value, e.uncertainty, e.unit, i.text)
+                println!("{}: {:.5e} +- {:.1e} {} | {}", i.key, e.value, e.uncertainty, e.unit, i.text);
             }
             o => println!("{}: {o:?}", i.key),
         }
@@ -198,7 +198,7 @@ fn val_real_agile_flight() {
     // pattern of squared speeds, their sum, rate and the product of rates) gives 0.0699 m and 0.0460 m.
     let (rx, ry) = (value(&f, "effectiveness.x.ratio"), value(&f, "effectiveness.y.ratio"));
     let (lx, ly) = (0.106 * rx, 0.106 * ry);
-    // The yaw slope changes fourfold with the band: no figure.
+    // The yaw slope changes by more than half when the band is moved up an octave: no figure.
     println!("yaw: {}", open(&f, "effectiveness.z"));
     row(
         "levers about roll and pitch with the stated inertia, m",

@@ -163,10 +163,8 @@ fn transform(x: Vec<Complex<f64>>) -> Vec<Complex<f64>> {
     }
     let even = transform(x.iter().step_by(2).copied().collect());
     let odd = transform(x.iter().skip(1).step_by(2).copied().collect());
-    let turned = odd
-        .iter()
-        .enumerate()
-        .map(|(j, o)| o * Complex::from_polar(1.0, 2.0 * PI * j as f64 / n as f64));
+    let turned =
+        odd.iter().enumerate().map(|(j, o)| o * Complex::from_polar(1.0, 2.0 * PI * j as f64 / n as f64));
     let (low, high): (Vec<_>, Vec<_>) = even.iter().zip(turned).map(|(e, o)| (e + o, e - o)).unzip();
     low.into_iter().chain(high).collect()
 }

@@ -249,7 +249,8 @@ async fn form(client: &Client, at: SocketAddr) {
     }
     assert_eq!((before.as_str(), after.as_str()), ("48.0 ± 1.4 deg", "68.7 ± 1.4 deg"));
     assert!(client.current_url().await.unwrap().as_str().contains("edits=esc.dead_time"));
-    let banner = client.find(Locator::Id("banner")).await.unwrap().text().await.unwrap().replace('\u{a0}', " ");
+    let banner =
+        client.find(Locator::Id("banner")).await.unwrap().text().await.unwrap().replace('\u{a0}', " ");
     assert!(banner.contains("What-if: 1 edit"), "{banner}");
 
     set(client, "3 furlong").await;

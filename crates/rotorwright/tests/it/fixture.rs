@@ -202,11 +202,11 @@ fn sizing() -> GateResult {
             .map(|(n, m, u)| LedgerLine {
                 name: (*n).to_owned(),
                 value: est(*m, "kg", Origin::Stated, &[(n, *u)]),
-                share: m / 3.142,
+                share: m / 3.152,
                 note: if *n == "camera" { "payload".to_owned() } else { String::new() },
             })
             .collect(),
-            sum: est(3.142, "kg", Origin::Computed, &[("battery", 0.0066), ("frame", 0.006)]),
+            sum: est(3.152, "kg", Origin::Computed, &[("battery", 0.0066), ("frame", 0.006)]),
             allowance: Some(3.4),
         }],
         records: vec![WEIGHING.to_owned(), FLIGHT.to_owned()],
@@ -592,7 +592,7 @@ pub(crate) fn result(build: Option<&str>, edits: &[KeyChange]) -> CheckResult {
                 "mass.total",
                 "Mass",
                 "mass with payload",
-                est(3.142, "kg", c, &[("mass.1.mass", 0.0066), ("mass.2.mass", 0.006)]),
+                est(3.152, "kg", c, &[("mass.1.mass", 0.0066), ("mass.2.mass", 0.006)]),
             ),
             figure(
                 "mass.inertia.roll",
@@ -806,7 +806,7 @@ pub(crate) fn findings(record: &Record) -> Findings {
                 key: "mass".to_owned(),
                 label: "mass".to_owned(),
                 outcome: Outcome::Value {
-                    estimate: est(3.142, "kg", Origin::Measured, &[("scales", 0.0035)]),
+                    estimate: est(3.152, "kg", Origin::Measured, &[("scales", 0.0035)]),
                 },
                 text: "The sum of three scales; it agrees with the items within 0.1 standard uncertainties."
                     .to_owned(),
@@ -960,10 +960,13 @@ pub(crate) fn findings(record: &Record) -> Findings {
     }
 }
 
+/// What was kept: build it came from, edits, new build.
+type Kept = (String, Vec<KeyChange>, String);
+
 /// A source over the fixture, which remembers what it was asked to keep.
 #[derive(Default)]
 pub(crate) struct Fixture {
-    pub(crate) kept: std::sync::Arc<Mutex<Vec<(String, Vec<KeyChange>, String)>>>,
+    pub(crate) kept: std::sync::Arc<Mutex<Vec<Kept>>>,
 }
 
 impl Source for Fixture {

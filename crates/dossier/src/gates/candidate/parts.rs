@@ -39,8 +39,7 @@ pub(in crate::gates) fn thrust(a: &Aircraft) -> Vec<Candidate> {
                 reference,
                 departure: (reference / d).ln() / 1.07f64.ln(),
                 why: format!(
-                    "rotor.diameter is {:.3} m; the arms leave room for {reference:.3} m with 5 % between the discs",
-                    d
+                    "rotor.diameter is {d:.3} m; the arms leave room for {reference:.3} m with 5 % between the discs"
                 ),
                 // Blades of one shape: inertia grows with the fifth power of the diameter.
                 edits: Box::new(move |v| {
