@@ -8,7 +8,8 @@
 //! that thrust differences follow the disturbance instead of turning the aircraft (identification
 //! in closed loop; Ljung, System Identification, 2nd ed., ch. 13, from memory). The acceleration is shifted by
 //! the delay that explains most (sensor filters come later than speeds). Slopes carry errors that
-//! allow for correlated residuals (Newey and West 1987).
+//! allow for correlated residuals (Newey and West 1987), and the change that a band from an octave higher
+//! makes: moments of the air that are still in the band show there.
 
 use nalgebra::{DMatrix, DVector};
 use signal::{filter, lsq, robust};
@@ -380,9 +381,43 @@ pub(super) fn run(context: &Context<'_>, out: &mut Out) {
     let slow_rows = slow.rows(delay);
     for axis in 0..3 {
         let (rows, low) = if axis == 2 { (&slow_rows, LOW_YAW) } else { (&rows, LOW) };
-        effectiveness(context, out, rows, &levers, axis, behind, (low, prepared.cutoff));
+        let higher = prepare(context, 2.0 * low).and_then(|p| slope(&p.rows(delay), &levers, axis));
+        effectiveness(
+            context,
+            out,
+            rows,
+            &levers,
+            axis,
+            (behind, higher.map(|h| h.0)),
+            (low, prepared.cutoff),
+        );
     }
     order::run(context, out, &rows, &levers);
+}
+
+/// Slope of angular acceleration on the rotors' pattern, with its error.
+fn slope(rows: &Rows, levers: &Levers, axis: usize) -> Option<(f64, f64)> {
+    let span = geometry::rms(&levers.lever[axis]);
+    if span <= 0.0 || rows.len() < 60 {
+        return None;
+    }
+    let pattern: Vec<f64> = levers.lever[axis].iter().map(|l| l / span).collect();
+    let drive = rows.weighted(&rows.squares, &pattern);
+    let total: Vec<f64> = (0..rows.len()).map(|k| rows.total(k)).collect();
+    let mut columns: Vec<&[f64]> = vec![&drive, &rows.rate[axis], &rows.product[axis], &total];
+    let reaction;
+    if axis == 2 {
+        reaction = rows.weighted(&rows.spin_up, &spin_signs(levers));
+        columns.push(&reaction);
+    }
+    let (fit, matrix) = lsq::fit_columns(&columns, &rows.alpha[axis], true).ok()?;
+    let fit = fit.correlated(&matrix, None);
+    Some((fit.value(0), fit.error(0)))
+}
+
+/// Sign of each rotor's reaction about z.
+fn spin_signs(levers: &Levers) -> Vec<f64> {
+    levers.lever[2].iter().zip(&levers.cant).map(|(l, c)| (l - c).signum()).collect()
 }
 
 fn effectiveness(
@@ -391,7 +426,7 @@ fn effectiveness(
     rows: &Rows,
     levers: &Levers,
     axis: usize,
-    behind: f64,
+    (behind, higher): (f64, Option<f64>),
     (low, cutoff): (f64, f64),
 ) {
     let (letter, name) = AXES[axis];
@@ -404,28 +439,22 @@ fn effectiveness(
         return;
     }
     let pattern: Vec<f64> = levers.lever[axis].iter().map(|l| l / span).collect();
-    let drive = rows.weighted(&rows.squares, &pattern);
-    let total: Vec<f64> = (0..rows.len()).map(|k| rows.total(k)).collect();
-    let mut columns: Vec<&[f64]> = vec![&drive, &rows.rate[axis], &rows.product[axis], &total];
-    let signs: Vec<f64> = levers.lever[2].iter().zip(&levers.cant).map(|(l, c)| (l - c).signum()).collect();
-    let reaction;
-    if axis == 2 {
-        reaction = rows.weighted(&rows.spin_up, &signs);
-        columns.push(&reaction);
-    }
-    let explained = Moments::new(rows, axis)
-        .map_or(0.0, |m| 1.0 - if axis == 2 { m.left_with(&pattern, &signs) } else { m.left(&pattern) });
-    let fit = lsq::fit_columns(&columns, &rows.alpha[axis], true);
-    let Ok((fit, matrix)) = fit else {
+    let explained = Moments::new(rows, axis).map_or(0.0, |m| {
+        1.0 - if axis == 2 { m.left_with(&pattern, &spin_signs(levers)) } else { m.left(&pattern) }
+    });
+    let Some((slope, own_error)) = slope(rows, levers, axis) else {
         out.cannot_tell(&key, &label, no_excitation, test, RESTS);
         return;
     };
-    let fit = fit.correlated(&matrix, None);
-    let (slope, error) = (fit.value(0), fit.error(0));
+    let moved = higher.map_or(0.0, |h| (h - slope).abs());
+    let error = own_error.hypot(moved);
     if explained < 0.2 || slope.abs() < 3.0 * error {
         let detail = format!(
-            "{no_excitation} (thrust differences explain {:.0} % of the angular acceleration)",
-            100.0 * explained
+            "{no_excitation} (thrust differences explain {:.0} % of the angular acceleration; from {} Hz on in place of \
+             {low} Hz the slope changes by {:.0} %)",
+            100.0 * explained,
+            2.0 * low,
+            100.0 * moved / slope.abs().max(f64::MIN_POSITIVE)
         );
         out.cannot_tell(&key, &label, detail, test, RESTS);
         return;
@@ -439,9 +468,11 @@ fn effectiveness(
     let scale = format!(
         "Differential lift is the sum of each rotor's thrust times its lever{reach}. Fitted from {low} to {cutoff:.0} Hz \
          with the rates {:.0} ms behind the speeds; it explains {:.0} % of the angular acceleration beyond damping and \
-         an off-centre mass.",
+         an off-centre mass. From {} Hz on the slope changes by {:.0} %.",
         behind * 1e3,
-        100.0 * explained
+        100.0 * explained,
+        2.0 * low,
+        100.0 * moved / slope.abs()
     );
     let Some(per_mass) = out.estimate("thrust.per_mass").cloned() else {
         let text = format!("Per squared speed, as thrust per mass is not known. {scale}");
