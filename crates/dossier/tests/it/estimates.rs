@@ -89,7 +89,13 @@ fn val_gum_h2_correlated() {
     report("X, ohm", gum, 219.847, react.value, 5e-4);
     // The GUM prints 0.295 where its own five sets give 0.29558 (numpy 2, the same formulas): one in its last digit.
     report("u(X), ohm", gum, 0.295, react.uncertainty, 1e-3);
-    report("u(X), ohm, from the five sets", "numpy: J C J^T with the sample covariance", 0.295_581_68, react.uncertainty, 1e-7);
+    report(
+        "u(X), ohm, from the five sets",
+        "numpy: J C J^T with the sample covariance",
+        0.295_581_68,
+        react.uncertainty,
+        1e-7,
+    );
     report("Z, ohm", gum, 254.260, z.value, 5e-4);
     report("u(Z), ohm", gum, 0.236, z.uncertainty, 5e-4);
     // Correlations of the results, table H.4 (from memory).
