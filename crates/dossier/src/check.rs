@@ -7,7 +7,7 @@ use rayon::prelude::*;
 
 use crate::aircraft_file::AircraftFile;
 use crate::diagnostic::{Diagnostic, Diagnostics};
-use crate::findings::findings;
+use crate::findings::findings_in;
 use crate::gates::{self, Context, Evidence, Flight, Limits};
 use crate::predict::{Group, Subject, freeze};
 use crate::programme::Programme;
@@ -71,18 +71,21 @@ impl Opened {
     pub fn evidence(&self) -> Evidence {
         let mut evidence = Evidence::default();
         let aircraft = &self.subject.resolved().aircraft;
-        let flights: Vec<Result<Flight, Diagnostics>> = self
+        let density = self.subject.density();
+        let seen: Vec<Result<Flight, Diagnostics>> = self
             .records
             .par_iter()
-            .filter(|m| m.kind == Kind::Flight)
+            .filter(|m| !matches!(m.kind, Kind::Weighing | Kind::Note))
             .map(|m| {
                 let record = record_store::load(&self.dir.join("records"), &m.id)?;
-                Ok(Flight { meta: m.clone(), findings: findings(&record, Some(&as_flown(aircraft, m))) })
+                let findings = findings_in(&record, Some(&as_flown(aircraft, m)), density);
+                Ok(Flight { meta: m.clone(), findings })
             })
             .collect();
-        for f in flights {
+        for f in seen {
             match f {
-                Ok(f) => evidence.flights.push(f),
+                Ok(f) if f.meta.kind == Kind::Flight => evidence.flights.push(f),
+                Ok(f) => evidence.benches.push(f),
                 // One damaged record does not hide what the others show.
                 Err(d) => evidence.warnings.extend(d.0),
             }
@@ -91,10 +94,11 @@ impl Opened {
             match m.kind {
                 Kind::Weighing => evidence.weighings.push(m.clone()),
                 Kind::Note => evidence.notes.push(m.clone()),
-                Kind::Flight => {}
+                _ => {}
             }
         }
         evidence.flights.sort_by(|a, b| (&a.meta.date, &a.meta.id).cmp(&(&b.meta.date, &b.meta.id)));
+        evidence.benches.sort_by(|a, b| (&a.meta.date, &a.meta.id).cmp(&(&b.meta.date, &b.meta.id)));
         evidence.weighings.sort_by(|a, b| (&a.date, &a.id).cmp(&(&b.date, &b.id)));
         evidence.notes.sort_by(|a, b| (&a.date, &a.id).cmp(&(&b.date, &b.id)));
         evidence
@@ -105,20 +109,25 @@ impl Opened {
     /// # Errors
     /// A frozen prediction that cannot be read.
     pub fn judge(self, evidence: &Evidence, edits: &[KeyChange]) -> Result<CheckResult, Diagnostics> {
-        let prediction = self.subject.predict(&Group::ALL);
-        let ctx = Context::new(&self.subject, &prediction, evidence, &self.limits);
+        let mut measured = gates::replacements(evidence, &self.subject.file().fingerprint());
+        // What if the key had another value? Then the measurement does not speak.
+        measured.retain(|key, _| !edits.iter().any(|e| e.key == *key));
+        let (subject, refused) = self.subject.with_measured(&measured)?;
+        let prediction = subject.predict(&Group::ALL);
+        let ctx = Context::new(&subject, &prediction, evidence, &self.limits);
         let gates = gates::judge(&ctx);
         let frozen = freeze::load(&self.dir, &self.build)?;
         let scores = frozen.as_ref().map(|f| freeze::score(f, &ctx)).unwrap_or_default();
-        let mut warnings: Vec<Diagnostic> = self.subject.resolved().warnings.clone();
+        let mut warnings: Vec<Diagnostic> = subject.resolved().warnings.clone();
+        warnings.extend(refused);
         warnings.extend(evidence.warnings.iter().cloned());
         let mut waits = prediction.waits.clone();
         waits.dedup();
-        let centre = physics::mass::mass_properties(&self.subject.resolved().aircraft.bodies).centre;
+        let centre = physics::mass::mass_properties(&subject.resolved().aircraft.bodies).centre;
         Ok(CheckResult {
             programme: self.programme.name.clone(),
             builds: self.programme.builds.iter().map(|b| b.id.clone()).collect(),
-            aircraft: self.subject.resolved().aircraft.clone(),
+            aircraft: subject.resolved().aircraft.clone(),
             centre_of_gravity: [centre.x, centre.y, centre.z],
             figures: prediction.figures.clone(),
             facts: prediction
@@ -131,7 +140,7 @@ impl Opened {
             gates,
             scores,
             records: self.records.clone(),
-            inputs: self.subject.inputs(),
+            inputs: subject.inputs(),
             edits: edits.to_vec(),
             warnings,
             build: self.build,

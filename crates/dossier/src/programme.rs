@@ -342,6 +342,7 @@ pub fn stated_input(key: &'static Key, text: &str, quantity: Quantity) -> Result
         uncertainty,
         unit: d.si().to_owned(),
         assumed: is_assumed,
+        replaced: None,
         origin: crate::estimate::Origin::Stated,
     })
 }

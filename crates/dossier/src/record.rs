@@ -16,6 +16,61 @@ pub enum Kind {
     Note,
     /// A flight.
     Flight,
+    /// Unpowered: the aircraft turned by hand about each axis.
+    HandRotation,
+    /// Propellers off, one motor at a time.
+    SpinCheck,
+    /// Command, voltage, current, speed, thrust, torque in steady states.
+    Sweep,
+    /// Command against speed or thrust in steps.
+    Step,
+    /// A microphone, with or without the command line.
+    Sound,
+    /// Free vibration after a tap.
+    Tap,
+    /// Periods of a pendulum on two or three wires.
+    Swing,
+    /// Vibration without and with a trial mass.
+    Balance,
+    /// Magnetometer and current in a restrained run-up.
+    Magnetic,
+    /// Satellite signal and barometer with motors and radio off and on.
+    Reception,
+    /// Voltage and current of a battery that is emptied.
+    Discharge,
+    /// Signal and loss against distance.
+    Range,
+}
+
+impl Kind {
+    /// All kinds with the word that `record.toml` and the command line use and what it is.
+    pub const ALL: [(Self, &'static str, &'static str); 15] = [
+        (Self::Weighing, "weighing", "scale readings"),
+        (Self::Note, "note", "a value or a remark"),
+        (Self::Flight, "flight", "a flight log"),
+        (Self::HandRotation, "hand-rotation", "unpowered, turned by hand about each axis"),
+        (Self::SpinCheck, "spin-check", "propellers off, one motor at a time"),
+        (Self::Sweep, "sweep", "steady states of one drive from idle to full"),
+        (Self::Step, "step", "steps of one drive's command"),
+        (Self::Sound, "sound", "a recording of one drive's sound"),
+        (Self::Tap, "tap", "free vibration after a tap"),
+        (Self::Swing, "swing", "periods of a pendulum"),
+        (Self::Balance, "balance", "vibration with and without a trial mass"),
+        (Self::Magnetic, "magnetic", "magnetometer and current, restrained run-up"),
+        (Self::Reception, "reception", "signal and pressure, motors and radio off and on"),
+        (Self::Discharge, "discharge", "a battery emptied"),
+        (Self::Range, "range", "signal against distance"),
+    ];
+
+    /// Word of the kind, as in `record.toml`.
+    pub fn word(self) -> &'static str {
+        Self::ALL.iter().find(|(k, _, _)| *k == self).map_or("", |(_, word, _)| word)
+    }
+
+    /// Kind by its word.
+    pub fn of_word(word: &str) -> Option<Self> {
+        Self::ALL.iter().find(|(_, w, _)| *w == word).map(|(k, _, _)| *k)
+    }
 }
 
 /// Where on its way a channel was tapped.

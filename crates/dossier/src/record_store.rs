@@ -15,7 +15,7 @@ use sha2::{Digest, Sha256};
 use crate::diagnostic::{Diagnostic, Diagnostics};
 use crate::import::parquet_file;
 use crate::import::table::Limit;
-use crate::record::{Kind, Record, RecordMeta};
+use crate::record::{Record, RecordMeta};
 
 const META: &str = "record.toml";
 const DATA: &str = "data.parquet";
@@ -91,15 +91,6 @@ fn io(path: &Path) -> impl Fn(std::io::Error) -> StoreError + '_ {
 
 fn damaged(path: &Path, reason: impl Into<String>) -> StoreError {
     StoreError::Damaged { path: path.to_owned(), reason: reason.into() }
-}
-
-/// Word of a kind, as in `record.toml`.
-pub fn kind_word(kind: Kind) -> &'static str {
-    match kind {
-        Kind::Weighing => "weighing",
-        Kind::Note => "note",
-        Kind::Flight => "flight",
-    }
 }
 
 /// Whether a text can name a record.

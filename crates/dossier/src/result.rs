@@ -3,6 +3,7 @@
 
 use serde::Serialize;
 
+use crate::chart::Shown;
 use crate::estimate::{Estimate, Origin};
 
 /// State of a criterion or a gate.
@@ -223,6 +224,8 @@ pub struct GateResult {
     pub criteria: Vec<CriterionResult>,
     /// Ledgers.
     pub ledgers: Vec<Ledger>,
+    /// Charts and tables.
+    pub shown: Shown,
     /// Records behind the evidence.
     pub records: Vec<String>,
     /// Date of the newest evidence, ISO 8601, where there is one.
@@ -331,6 +334,21 @@ pub struct InputLine {
     pub unit: String,
     /// Whether the uncertainty is our default because none was stated.
     pub assumed: bool,
-    /// What it may claim: always `stated`.
+    /// What it may claim: `stated`, or that of the record that replaces the statement.
     pub origin: Origin,
+    /// What the file states, where a measurement has replaced it.
+    pub replaced: Option<Replaced>,
+}
+
+/// A statement of the aircraft file that a measurement has replaced.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Replaced {
+    /// Stated value, SI; none where the file leaves the key out.
+    pub stated: Option<f64>,
+    /// Its standard uncertainty, SI.
+    pub stated_uncertainty: f64,
+    /// Difference measured less stated over the combined standard uncertainty.
+    pub score: Option<f64>,
+    /// Records behind the measurement.
+    pub records: Vec<String>,
 }

@@ -548,6 +548,7 @@ impl<'a> Reader<'a> {
             unit: d.si().to_owned(),
             assumed,
             origin: crate::estimate::Origin::Stated,
+            replaced: None,
         };
         self.inputs.push(Input { line, spec: key, span });
         Some(self.inputs.len() - 1)

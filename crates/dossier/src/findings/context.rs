@@ -9,7 +9,8 @@ use physics::mass::mass_properties;
 use signal::timebase;
 
 use super::phases::{self, AxisStep};
-use super::{Finding, Outcome, Phase, PhaseKind, Spectrum, StepTrace};
+use super::{Finding, Findings, Outcome, Phase, PhaseKind, Spectrum, StepTrace};
+use crate::chart::{Chart, Table};
 use crate::estimate::{Estimate, Origin};
 use crate::record::{Record, Tap};
 
@@ -267,6 +268,8 @@ pub(super) struct Out {
     pub items: Vec<Finding>,
     pub spectra: Vec<Spectrum>,
     pub steps: Vec<StepTrace>,
+    pub charts: Vec<Chart>,
+    pub tables: Vec<Table>,
     pub cannot: Vec<String>,
 }
 
@@ -326,7 +329,30 @@ impl Out {
             outcome,
             text,
             rests_on: rests_on.iter().map(|s| (*s).to_owned()).collect(),
+            replaces: None,
         });
+    }
+
+    #[expect(dead_code, reason = "for the bench kinds")]
+    /// The figure under `key` replaces a numeric input of the aircraft file in predictions.
+    pub(super) fn replaces(&mut self, key: &str, input: &str) {
+        if let Some(item) = self.items.iter_mut().find(|f| f.key == key) {
+            item.replaces = Some(input.to_owned());
+        }
+    }
+
+    /// All of it.
+    pub(super) fn into_findings(self, record: &Record, phases: Vec<Phase>) -> Findings {
+        Findings {
+            record: record.meta.id.clone(),
+            items: self.items,
+            phases,
+            spectra: self.spectra,
+            steps: self.steps,
+            charts: self.charts,
+            tables: self.tables,
+            cannot_answer: self.cannot,
+        }
     }
 
     /// Figure found so far.

@@ -6,6 +6,7 @@
 //! the short test that would tell.
 
 mod battery;
+mod bench;
 mod cannot;
 mod context;
 mod drive;
@@ -27,12 +28,23 @@ use serde::Serialize;
 pub(crate) use self::context::Known;
 use self::context::{Context, Out};
 pub(crate) use self::phases::ROTORS_ONLY;
+use crate::chart::{Chart, Table};
 use crate::estimate::Estimate;
-use crate::record::Record;
+use crate::record::{Kind, Record};
 
 /// All that one record shows about the aircraft that flew it. Without the aircraft what needs its
 /// geometry, mass or rotor is "cannot tell".
 pub fn findings(record: &Record, aircraft: Option<&Aircraft>) -> Findings {
+    findings_in(record, aircraft, None)
+}
+
+/// The same with the density of the air at the site, kg/m^3, and its standard uncertainty.
+pub fn findings_in(record: &Record, aircraft: Option<&Aircraft>, density: Option<(f64, f64)>) -> Findings {
+    if record.meta.kind != Kind::Flight {
+        let mut out = Out::default();
+        bench::run(&bench::Bench { record, aircraft, density }, &mut out);
+        return out.into_findings(record, Vec::new());
+    }
     let known = aircraft.map_or_else(Known::default, Known::of_aircraft);
     findings_with(record, &known)
 }
@@ -52,14 +64,7 @@ pub(crate) fn findings_with(record: &Record, known: &Known) -> Findings {
     upset::run(&context, &mut out);
     battery::run(&context, &mut out);
     cannot::run(&context, &mut out);
-    Findings {
-        record: record.meta.id.clone(),
-        items: out.items,
-        phases: context.phases,
-        spectra: out.spectra,
-        steps: out.steps,
-        cannot_answer: out.cannot,
-    }
+    out.into_findings(record, context.phases)
 }
 
 /// All that was found in one record.
@@ -75,6 +80,10 @@ pub struct Findings {
     pub spectra: Vec<Spectrum>,
     /// Rate steps.
     pub steps: Vec<StepTrace>,
+    /// Charts.
+    pub charts: Vec<Chart>,
+    /// Tables.
+    pub tables: Vec<Table>,
     /// What the record's rate and tap points cannot answer, in sentences.
     pub cannot_answer: Vec<String>,
 }
@@ -106,6 +115,8 @@ pub struct Finding {
     pub text: String,
     /// Sections of the aircraft file it rests on (`rotor`, `mass`, ...).
     pub rests_on: Vec<String>,
+    /// Numeric input of the aircraft file (`rotor.ct`) that the figure replaces in predictions.
+    pub replaces: Option<String>,
 }
 
 /// What came out.

@@ -55,6 +55,16 @@ impl<'a> Context<'a> {
         self.evidence.flight(key, &self.today)
     }
 
+    /// Measured on a bench.
+    pub fn bench(&self, key: &str) -> Answer {
+        self.evidence.bench(key, &self.today)
+    }
+
+    /// Measured on a bench, by rotor station: the newest record of each.
+    pub fn bench_by_station(&self, key: &str) -> Vec<(usize, Answer)> {
+        self.evidence.bench_by_station(key, &self.today)
+    }
+
     /// Magnitude of a measured figure, for criteria on either sign.
     pub fn flight_magnitude(&self, key: &str) -> Answer {
         match self.flight(key) {

@@ -7,7 +7,7 @@ use crate::estimate::{Estimate, Origin};
 use crate::findings::{Findings, Outcome};
 use crate::record::RecordMeta;
 
-/// One flight with its findings.
+/// One flight or bench record with its findings.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Flight {
     /// Record.
@@ -21,6 +21,8 @@ pub struct Flight {
 pub struct Evidence {
     /// Flights, oldest first.
     pub flights: Vec<Flight>,
+    /// Bench records with their findings, oldest first.
+    pub benches: Vec<Flight>,
     /// Weighings, oldest first.
     pub weighings: Vec<RecordMeta>,
     /// Notes, oldest first.
@@ -96,39 +98,67 @@ pub(super) fn changed(
     (!differ.is_empty()).then(|| format!("changed since {}: {}", meta.date, differ.join(", ")))
 }
 
+/// Newest figure under `key` of records given newest first: one that still holds if there is one.
+fn newest<'a>(list: impl Iterator<Item = &'a Flight>, key: &str, today: &BTreeMap<String, String>) -> Answer {
+    let mut stale = None;
+    let mut cannot = None;
+    for f in list {
+        let Some(item) = f.findings.get(key) else { continue };
+        match &item.outcome {
+            Outcome::Value { estimate } => {
+                let found = Found {
+                    estimate: estimate.clone(),
+                    record: f.meta.id.clone(),
+                    date: f.meta.date.clone(),
+                    rests_on: item.rests_on.clone(),
+                    stale: changed(&f.meta, today, &item.rests_on),
+                    partial: None,
+                };
+                if found.stale.is_none() {
+                    return Answer::Found(Box::new(found));
+                }
+                stale.get_or_insert(found);
+            }
+            Outcome::CannotTell { missing, would_tell } => {
+                cannot.get_or_insert_with(|| format!("{}: {missing}; {would_tell}", f.meta.id));
+            }
+            Outcome::Words { .. } => {}
+        }
+    }
+    match (stale, cannot) {
+        (Some(s), _) => Answer::Found(Box::new(s)),
+        (None, Some(c)) => Answer::CannotTell(c),
+        (None, None) => Answer::Nothing,
+    }
+}
+
+/// Rotor station (1-based) that a record says it is about.
+pub(super) fn station_of(meta: &RecordMeta) -> Option<usize> {
+    let n = meta.values.get("station")?.value;
+    (n >= 1.0 && n.fract() == 0.0 && n < 1e3).then_some(n as usize)
+}
+
 impl Evidence {
     /// Newest figure of the flights under `key`: one that still holds if there is one.
     pub fn flight(&self, key: &str, today: &BTreeMap<String, String>) -> Answer {
-        let mut stale = None;
-        let mut cannot = None;
-        for f in self.flights.iter().rev() {
-            let Some(item) = f.findings.get(key) else { continue };
-            match &item.outcome {
-                Outcome::Value { estimate } => {
-                    let found = Found {
-                        estimate: estimate.clone(),
-                        record: f.meta.id.clone(),
-                        date: f.meta.date.clone(),
-                        rests_on: item.rests_on.clone(),
-                        stale: changed(&f.meta, today, &item.rests_on),
-                        partial: None,
-                    };
-                    if found.stale.is_none() {
-                        return Answer::Found(Box::new(found));
-                    }
-                    stale.get_or_insert(found);
-                }
-                Outcome::CannotTell { missing, would_tell } => {
-                    cannot.get_or_insert_with(|| format!("{}: {missing}; {would_tell}", f.meta.id));
-                }
-                Outcome::Words { .. } => {}
+        newest(self.flights.iter().rev(), key, today)
+    }
+
+    /// Newest figure of the bench records under `key`: one that still holds if there is one.
+    pub fn bench(&self, key: &str, today: &BTreeMap<String, String>) -> Answer {
+        newest(self.benches.iter().rev(), key, today)
+    }
+
+    /// The figure under `key` of every rotor station that has a bench record of it: the newest of
+    /// each station.
+    pub fn bench_by_station(&self, key: &str, today: &BTreeMap<String, String>) -> Vec<(usize, Answer)> {
+        let mut stations: BTreeMap<usize, Vec<&Flight>> = BTreeMap::new();
+        for f in self.benches.iter().rev().filter(|f| f.findings.get(key).is_some()) {
+            if let Some(n) = station_of(&f.meta) {
+                stations.entry(n).or_default().push(f);
             }
         }
-        match (stale, cannot) {
-            (Some(s), _) => Answer::Found(Box::new(s)),
-            (None, Some(c)) => Answer::CannotTell(c),
-            (None, None) => Answer::Nothing,
-        }
+        stations.into_iter().map(|(n, list)| (n, newest(list.into_iter(), key, today))).collect()
     }
 
     /// Newest hand-entered value under `key`.
@@ -164,6 +194,7 @@ impl Evidence {
     pub fn newest_date(&self, records: &[String]) -> Option<String> {
         self.flights
             .iter()
+            .chain(&self.benches)
             .map(|f| &f.meta)
             .chain(&self.weighings)
             .chain(&self.notes)

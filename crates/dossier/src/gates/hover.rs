@@ -17,6 +17,7 @@ pub(super) const GATE: GateSpec = GateSpec {
     closes_on: "a tethered first hop, a flight, a note of the case temperature",
     drafts,
     ledgers,
+    shown: super::nothing_shown,
 };
 
 fn drafts(ctx: &Context<'_>) -> Vec<Draft> {

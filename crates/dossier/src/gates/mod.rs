@@ -11,6 +11,7 @@ mod hover;
 mod keys;
 mod limits;
 mod rate;
+mod replaced;
 mod set_up;
 mod sizing;
 mod vibration;
@@ -25,8 +26,10 @@ use physics::{STANDARD_GRAVITY, control};
 pub use self::context::{Context, Weighed};
 pub use self::evidence::{Answer, Evidence, Flight, Found};
 pub use self::limits::Limits;
+pub use self::replaced::replacements;
 
 use self::criterion::Draft;
+use crate::chart::Shown;
 use crate::check::as_flown;
 use crate::estimate::Estimate;
 use crate::result::{CriterionResult, GateResult, Ledger, Limiting, State};
@@ -43,6 +46,12 @@ pub struct GateSpec {
     pub closes_on: &'static str,
     drafts: fn(&Context<'_>) -> Vec<Draft>,
     ledgers: fn(&Context<'_>) -> Vec<Ledger>,
+    shown: fn(&Context<'_>) -> Shown,
+}
+
+/// For a gate without charts and tables of its own.
+fn nothing_shown(_: &Context<'_>) -> Shown {
+    Shown::default()
 }
 
 /// All gates in ladder order.
@@ -148,6 +157,7 @@ fn gate(ctx: &Context<'_>, spec: &GateSpec, criteria: Vec<CriterionResult>) -> G
         premature: None,
         verdict: verdict(state, simulated, &criteria),
         ledgers: (spec.ledgers)(ctx),
+        shown: (spec.shown)(ctx),
         evidence_date: ctx.evidence.newest_date(&records),
         criteria,
         records,

@@ -16,6 +16,7 @@ pub(super) const GATE: GateSpec = GateSpec {
     closes_on: "a flight with rate steps of +-100 deg/s and releases",
     drafts,
     ledgers,
+    shown: super::nothing_shown,
 };
 
 fn drafts(ctx: &Context<'_>) -> Vec<Draft> {

@@ -14,6 +14,7 @@ pub(super) const GATE: GateSpec = GateSpec {
     closes_on: "a tethered first hop or a flight, rotor commands or speeds and rates logged",
     drafts,
     ledgers,
+    shown: super::nothing_shown,
 };
 
 fn drafts(ctx: &Context<'_>) -> Vec<Draft> {

@@ -17,6 +17,7 @@ pub(super) const GATE: GateSpec = GateSpec {
     closes_on: "weighing; a pull of full thrust and rate steps in flight",
     drafts,
     ledgers,
+    shown: super::nothing_shown,
 };
 
 fn metric(output: &'static str, group: Group) -> Option<Metric> {

@@ -15,6 +15,7 @@ pub(super) const GATE: GateSpec = GateSpec {
     closes_on: "a flight with a steady hover, raw gyro and accelerometer",
     drafts,
     ledgers,
+    shown: super::nothing_shown,
 };
 
 fn drafts(ctx: &Context<'_>) -> Vec<Draft> {

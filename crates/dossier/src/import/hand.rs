@@ -1,4 +1,4 @@
-//! Hand-entered records: weighings and notes, from a TOML file or a list of `key=value`.
+//! Hand-entered records: weighings, notes and bench values, from a TOML file or a list of `key=value`.
 //!
 //! ```toml
 //! remark = "hangar scales, no propellers"
@@ -100,7 +100,7 @@ pub fn read_hand(file: &Path, text: &str, kind: Kind) -> Result<(Values, String)
             Err((message, help)) => errors.push(here(message).help(help)),
         }
     }
-    if values.is_empty() && errors.is_empty() && (kind == Kind::Weighing || remark.is_empty()) {
+    if values.is_empty() && errors.is_empty() && (kind != Kind::Note || remark.is_empty()) {
         errors.push(Diagnostic::error(file, "nothing is entered").help("scale.1 = \"1.12 kg +- 2 g\""));
     }
     if errors.is_empty() { Ok((values, remark)) } else { Err(Diagnostics(errors)) }

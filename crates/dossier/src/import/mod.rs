@@ -42,7 +42,7 @@ pub use table::Limit;
 pub use weighing::{WeighingError, WeighingInput, WeighingResult, weighing};
 
 use crate::diagnostic::{Diagnostic, Diagnostics};
-use crate::record::{Kind, Record, RecordMeta, RecordOrigin, Source};
+use crate::record::{HandValue, Kind, Record, RecordMeta, RecordOrigin, Source};
 use crate::record_store;
 
 /// One import.
@@ -66,6 +66,8 @@ pub struct Request<'a> {
     pub date: &'a str,
     /// Measured or simulated.
     pub origin: RecordOrigin,
+    /// Values entered by hand beside the log: the rotor station, the site of the microphone.
+    pub values: BTreeMap<String, HandValue>,
     /// Free text.
     pub remark: &'a str,
     /// Hash of each section of the build's aircraft file.
@@ -191,6 +193,7 @@ pub fn import(request: &Request<'_>, progress: &mut dyn FnMut(u64, u64)) -> Resu
         record.meta.sources.push(Source { file, sha256, bytes });
     }
     record.meta.kind = request.kind;
+    record.meta.values.clone_from(&request.values);
     request.build.clone_into(&mut record.meta.build);
     request.date.clone_into(&mut record.meta.date);
     record.meta.origin = request.origin;
@@ -218,7 +221,7 @@ fn store(
             record_store::write_with_map(records, record, map)?;
         }
         None => {
-            let base = format!("{}-{}", record.meta.date, record_store::kind_word(record.meta.kind));
+            let base = format!("{}-{}", record.meta.date, record.meta.kind.word());
             record_store::write_numbered(records, record, &base, map)?;
         }
     }

@@ -10,4 +10,4 @@ pub use nominal::{
     Group, Nominal, Output, SiteAir, delay_budget, loop_lag, mean_arm, nominal, required_crossover,
     rotor_centre, shares,
 };
-pub use propagate::{Prediction, Subject};
+pub use propagate::{Measured, Prediction, Subject};

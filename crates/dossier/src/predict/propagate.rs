@@ -10,19 +10,39 @@ use physics::aircraft::Aircraft;
 use rayon::prelude::*;
 
 use crate::aircraft_file::{AircraftFile, Resolved};
-use crate::diagnostic::Diagnostics;
+use crate::diagnostic::{Diagnostic, Diagnostics};
 use crate::estimate::{Contribution, Estimate, Origin};
 use crate::predict::nominal::{Group, Nominal, SiteAir, central_lag, nominal, nominal_near};
 use crate::predict::rate_loop::LoopBase;
 use crate::programme::Site;
-use crate::result::{Figure, InputLine, KeyChange};
+use crate::result::{Figure, InputLine, KeyChange, Replaced};
 
 /// An aircraft file at a site: what predictions are made of.
 #[derive(Debug, Clone)]
 pub struct Subject {
+    /// As it stands on disk.
     file: AircraftFile,
+    /// With the measured keys that the file leaves out.
+    effective: AircraftFile,
+    /// Measured figures that replace numbers of the file.
+    measured: BTreeMap<String, Measured>,
     site: Site,
     resolved: Resolved,
+}
+
+/// A measured figure of an input of the aircraft file.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Measured {
+    /// Value, SI.
+    pub value: f64,
+    /// Standard uncertainty, SI.
+    pub uncertainty: f64,
+    /// SI unit.
+    pub unit: String,
+    /// Measured or simulated.
+    pub origin: Origin,
+    /// Records behind it.
+    pub records: Vec<String>,
 }
 
 /// Predictions of one subject.
@@ -50,15 +70,83 @@ impl Subject {
     /// What is wrong with the aircraft file.
     pub fn new(file: AircraftFile, site: Site) -> Result<Self, Diagnostics> {
         let resolved = file.resolve(&BTreeMap::new())?;
-        Ok(Self { file, site, resolved })
+        Ok(Self { effective: file.clone(), file, measured: BTreeMap::new(), site, resolved })
     }
 
-    /// The same subject with keys of the aircraft file changed.
+    /// The same subject with measured figures in the place of stated ones. A figure that the file
+    /// cannot take (out of the key's range) is left out and named.
+    ///
+    /// # Errors
+    /// What is wrong with the file that results.
+    pub fn with_measured(
+        &self,
+        measured: &BTreeMap<String, Measured>,
+    ) -> Result<(Self, Vec<Diagnostic>), Diagnostics> {
+        let mut effective = self.file.clone();
+        let mut kept: BTreeMap<String, Measured> = BTreeMap::new();
+        let mut refused = Vec::new();
+        for (key, m) in measured {
+            let present = self.resolved.inputs.iter().any(|i| i.key == *key);
+            let candidate = if present {
+                Ok(effective.clone())
+            } else {
+                let value = format!("\"{:e} {}\"", m.value, m.unit);
+                let value = if m.unit == "1" { format!("{:e}", m.value) } else { value };
+                effective.with_edits(&[KeyChange { key: key.clone(), value }])
+            };
+            let taken = candidate.and_then(|file| {
+                let mut all: BTreeMap<String, f64> = kept.iter().map(|(k, m)| (k.clone(), m.value)).collect();
+                all.insert(key.clone(), m.value);
+                file.resolve(&all).map(|_| file)
+            });
+            match taken {
+                Ok(file) => {
+                    effective = file;
+                    kept.insert(key.clone(), m.clone());
+                }
+                Err(d) => {
+                    let why = d.0.first().map_or(String::new(), |d| d.message.clone());
+                    refused.push(
+                        Diagnostic::warning(
+                            self.file.path(),
+                            format!("the measured {key} of {} is not used: {why}", m.records.join(", ")),
+                        )
+                        .key(key.clone()),
+                    );
+                }
+            }
+        }
+        let values = kept.iter().map(|(k, m)| (k.clone(), m.value)).collect();
+        let resolved = effective.resolve(&values)?;
+        let subject =
+            Self { file: self.file.clone(), effective, measured: kept, site: self.site.clone(), resolved };
+        Ok((subject, refused))
+    }
+
+    /// The same subject with keys of the aircraft file changed. A measured figure stays unless its
+    /// own key is changed.
     ///
     /// # Errors
     /// What is wrong with the changed file.
     pub fn with_edits(&self, edits: &[KeyChange]) -> Result<Self, Diagnostics> {
-        Self::new(self.file.with_edits(edits)?, self.site.clone())
+        let stated = Self::new(self.file.with_edits(edits)?, self.site.clone())?;
+        if self.measured.is_empty() {
+            return Ok(stated);
+        }
+        let mut left = self.measured.clone();
+        left.retain(|key, _| !edits.iter().any(|e| e.key == *key));
+        Ok(stated.with_measured(&left)?.0)
+    }
+
+    /// The aircraft with some numbers moved from where they are, measured figures included.
+    fn resolve(&self, moved: &BTreeMap<String, f64>) -> Result<Resolved, Diagnostics> {
+        if self.measured.is_empty() {
+            return self.effective.resolve(moved);
+        }
+        let mut all: BTreeMap<String, f64> =
+            self.measured.iter().map(|(k, m)| (k.clone(), m.value)).collect();
+        all.extend(moved.iter().map(|(k, v)| (k.clone(), *v)));
+        self.effective.resolve(&all)
     }
 
     /// The aircraft file.
@@ -74,13 +162,47 @@ impl Subject {
     /// All inputs: of the aircraft file and of the site.
     pub fn inputs(&self) -> Vec<InputLine> {
         let mut all = self.resolved.inputs.clone();
+        for line in &mut all {
+            let Some(m) = self.measured.get(&line.key) else { continue };
+            let stated = self.stated(&line.key);
+            line.uncertainty = m.uncertainty;
+            line.assumed = false;
+            line.origin = m.origin;
+            let score = stated.and_then(|(value, uncertainty)| {
+                let combined = m.uncertainty.hypot(uncertainty);
+                (combined > 0.0).then(|| (m.value - value) / combined)
+            });
+            line.replaced = Some(Replaced {
+                stated: stated.map(|s| s.0),
+                stated_uncertainty: stated.map_or(0.0, |s| s.1),
+                score,
+                records: m.records.clone(),
+            });
+        }
         all.extend(self.site.inputs.iter().cloned());
         all
+    }
+
+    /// What the file itself states under a key, with its standard uncertainty.
+    fn stated(&self, key: &str) -> Option<(f64, f64)> {
+        self.file
+            .resolve(&BTreeMap::new())
+            .ok()?
+            .inputs
+            .iter()
+            .find(|i| i.key == key)
+            .map(|i| (i.value, i.uncertainty))
     }
 
     /// Air at the site.
     pub fn air(&self) -> SiteAir {
         SiteAir::of(&self.site)
+    }
+
+    /// Density of the air at the site, kg/m^3, with its standard uncertainty.
+    pub fn density(&self) -> Option<(f64, f64)> {
+        let e = self.estimate("kg/m^3", &|_, air| Some(air.usual.density))?;
+        Some((e.value, e.uncertainty))
     }
 
     /// Central values only.
@@ -95,7 +217,7 @@ impl Subject {
             let air = SiteAir::of(&self.site.with(&moved));
             return Some(nominal_near(&self.resolved.aircraft, &air, groups, base));
         }
-        let resolved = self.file.resolve(&moved).ok()?;
+        let resolved = self.resolve(&moved).ok()?;
         Some(nominal_near(&resolved.aircraft, &self.air(), groups, base))
     }
 
@@ -141,7 +263,7 @@ impl Subject {
             if key.starts_with("site.") {
                 return f(&self.resolved.aircraft, &SiteAir::of(&self.site.with(&moved)));
             }
-            f(&self.file.resolve(&moved).ok()?.aircraft, &self.air())
+            f(&self.resolve(&moved).ok()?.aircraft, &self.air())
         };
         let contributions = inputs
             .par_iter()

@@ -542,6 +542,7 @@ fn request<'a>(files: &'a [PathBuf], map_file: &'a Path, map: &'a str, records: 
         records,
         id: None,
         kind: Kind::Flight,
+        values: std::collections::BTreeMap::new(),
         build: "b1",
         date: "2026-03-04",
         origin: RecordOrigin::Measured,

@@ -79,6 +79,7 @@ impl Dossier {
             records: &records,
             id: Some(id),
             kind: Kind::Flight,
+            values: std::collections::BTreeMap::new(),
             build: "b1",
             date: "2026-01-01",
             origin: RecordOrigin::Measured,

@@ -3,7 +3,6 @@
 use std::io::{IsTerminal, Write};
 use std::path::{Path, PathBuf};
 
-use clap::ValueEnum;
 use dossier::aircraft_file::AircraftFile;
 use dossier::diagnostic::{Diagnostic, Diagnostics};
 use dossier::import::{self, HandRequest, Limit, Request};
@@ -14,7 +13,7 @@ use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use super::{Failure, Outcome, Status, json, say, today};
 use crate::text;
 
-/// Imports a measurement as a record: a flight log, a weighing, a note.
+/// Imports a measurement as a record: a flight log, a bench log, a weighing, a note.
 ///
 /// A log needs a channel map: which column is which channel, in which unit, turned how, tapped
 /// where. Without --channels a map is proposed on standard output, with the questions it leaves on
@@ -26,6 +25,8 @@ use crate::text;
     "rotorwright import hop.csv --into heron --kind flight --channels hop.toml",
     "rotorwright import hop.csv --into heron --kind flight --channels hop.toml \\",
     "    --accept rate.y-sign=flip --date 2026-03-04",
+    "rotorwright import stand.csv --into heron --kind sweep --channels stand.toml \\",
+    "    --value station=2",
     "rotorwright import scales.toml --into heron --kind weighing",
     "rotorwright import --into heron --kind note \\",
     "    --value case_temperature='61 degC +- 3 K' --remark 'after five minutes'",
@@ -36,13 +37,14 @@ pub(super) struct Args {
     /// Folder of the dossier
     #[arg(long, value_name = "DIR")]
     into: PathBuf,
-    /// What was measured
-    #[arg(long, value_enum)]
-    kind: KindArg,
-    /// Channel map of a flight log
+    /// What was measured: weighing, note, flight, hand-rotation, spin-check, sweep, step, sound, tap,
+    /// swing, balance, magnetic, reception, discharge, range
+    #[arg(long, value_parser = kind)]
+    kind: Kind,
+    /// Channel map of a log
     #[arg(long, value_name = "MAP")]
     channels: Option<PathBuf>,
-    /// Value of a weighing or note, entered by hand; may be given again
+    /// Value entered by hand, as in station=2 for the rotor on the stand; may be given again
     #[arg(long, value_name = "KEY=VALUE")]
     value: Vec<String>,
     /// Build that was measured; the last one of dossier.toml when left out
@@ -71,15 +73,12 @@ pub(super) struct Args {
     json: bool,
 }
 
-/// Kind of a record that can be imported.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-enum KindArg {
-    /// A flight log
-    Flight,
-    /// Scale readings
-    Weighing,
-    /// A value or a remark
-    Note,
+/// Kind of a record by its word.
+fn kind(text: &str) -> Result<Kind, String> {
+    Kind::of_word(text).ok_or_else(|| {
+        let words: Vec<&str> = Kind::ALL.iter().map(|(_, word, _)| *word).collect();
+        format!("kinds are {}", words.join(", "))
+    })
 }
 
 pub(super) fn run(args: &Args, out: &mut dyn Write) -> Outcome {
@@ -90,10 +89,13 @@ pub(super) fn run(args: &Args, out: &mut dyn Write) -> Outcome {
         ));
     }
     let place = Place::find(args)?;
-    match args.kind {
-        KindArg::Flight => flight(args, &place, out),
-        KindArg::Weighing => by_hand(args, &place, Kind::Weighing, out),
-        KindArg::Note => by_hand(args, &place, Kind::Note, out),
+    // A weighing or a note has no channels; of the others a TOML file, or none, is an entry by hand.
+    let written = args.files.iter().all(|f| f.extension().is_some_and(|e| e.eq_ignore_ascii_case("toml")));
+    let by_hand_only = matches!(args.kind, Kind::Weighing | Kind::Note);
+    if by_hand_only || (args.kind != Kind::Flight && args.channels.is_none() && written) {
+        by_hand(args, &place, args.kind, out)
+    } else {
+        log(args, &place, out)
     }
 }
 
@@ -115,19 +117,18 @@ impl Place {
     }
 }
 
-fn flight(args: &Args, place: &Place, out: &mut dyn Write) -> Outcome {
+fn log(args: &Args, place: &Place, out: &mut dyn Write) -> Outcome {
     if args.files.is_empty() {
         return Err(Failure::call(
             "no log file is named",
             "rotorwright import hop.csv --into heron --kind flight",
         ));
     }
-    if !args.value.is_empty() {
-        return Err(Failure::call(
-            "--value belongs to a weighing or a note",
-            "leave it out, or import the value with --kind note",
-        ));
-    }
+    let values = if args.value.is_empty() {
+        std::collections::BTreeMap::new()
+    } else {
+        import::read_hand(Path::new("--value"), &args.value.join("\n"), args.kind)?.0
+    };
     let map = match &args.channels {
         Some(map) if !args.propose => map,
         _ => return propose(&args.files, &args.accept, args.json, out),
@@ -141,7 +142,8 @@ fn flight(args: &Args, place: &Place, out: &mut dyn Write) -> Outcome {
             map_text: &map_text,
             records: &place.records,
             id: args.id.as_deref(),
-            kind: Kind::Flight,
+            kind: args.kind,
+            values,
             build: &place.build,
             date: &place.date,
             origin: RecordOrigin::Measured,

@@ -78,6 +78,7 @@ fn gate(id: &str, name: &str, state: State, criteria: Vec<CriterionResult>) -> G
         verdict: "A verdict in one sentence.".into(),
         criteria,
         ledgers: Vec::new(),
+        shown: dossier::chart::Shown::default(),
         records: Vec::new(),
         evidence_date: None,
     }

@@ -10,7 +10,7 @@ use crate::format::{HARD_SPACE, figure_for, percent, short};
 /// Description of a record: where it comes from, what import said, values entered by hand.
 pub fn record(meta: &RecordMeta) -> String {
     let origin = dossier::estimate::Origin::from(meta.origin).word();
-    let kind = format!("{:?}", meta.kind).to_lowercase();
+    let kind = meta.kind.word();
     let mut out = heading(&format!("{}: {kind} of build {}, {}", meta.id, meta.build, meta.date), '=');
     out.push_str(&paragraph(&format!("Origin: {origin}. {}", meta.remark), "", 0, WIDTH));
     for s in &meta.sources {

@@ -209,6 +209,7 @@ fn sizing() -> GateResult {
             sum: est(3.152, "kg", Origin::Computed, &[("battery", 0.0066), ("frame", 0.006)]),
             allowance: Some(3.4),
         }],
+        shown: dossier::chart::Shown::default(),
         records: vec![WEIGHING.to_owned(), FLIGHT.to_owned()],
         evidence_date: Some("2026-03-04".to_owned()),
     }
@@ -363,6 +364,7 @@ fn rate(dead: f64) -> GateResult {
             sum: est(total, "s", Origin::Computed, &[("motor lag", 0.0014), ("ESC dead time", 0.0008)]),
             allowance: Some(0.0314),
         }],
+        shown: dossier::chart::Shown::default(),
         records: vec![FLIGHT.to_owned()],
         evidence_date: Some("2026-03-04".to_owned()),
     }
@@ -386,6 +388,7 @@ fn gates(dead: f64) -> Vec<GateResult> {
         verdict: verdict.to_owned(),
         criteria,
         ledgers: Vec::new(),
+        shown: dossier::chart::Shown::default(),
         records: Vec::new(),
         evidence_date: None,
     };
@@ -483,6 +486,7 @@ fn input(
         unit: unit.to_owned(),
         assumed,
         origin: Origin::Stated,
+        replaced: None,
     }
 }
 
@@ -810,6 +814,7 @@ pub(crate) fn findings(record: &Record) -> Findings {
                 },
                 text: "The sum of three scales; it agrees with the items within 0.1 standard uncertainties."
                     .to_owned(),
+                replaces: None,
                 rests_on: vec!["mass".to_owned()],
             }],
             ..Findings::default()
@@ -820,6 +825,7 @@ pub(crate) fn findings(record: &Record) -> Findings {
         label: label.to_owned(),
         outcome: Outcome::Value { estimate: e },
         text: text.to_owned(),
+        replaces: None,
         rests_on: vec!["rotor".to_owned()],
     };
     let s = Origin::Simulated;
@@ -936,6 +942,7 @@ pub(crate) fn findings(record: &Record) -> Findings {
                 label: "saturation".to_owned(),
                 outcome: Outcome::Words { answer: "no sample at an end".to_owned() },
                 text: "The largest command is 0.62.".to_owned(),
+                replaces: None,
                 rests_on: Vec::new(),
             },
             Finding {
@@ -946,12 +953,15 @@ pub(crate) fn findings(record: &Record) -> Findings {
                     would_tell: "three steps of 60 deg/s to each side".to_owned(),
                 },
                 text: "Yaw was never moved.".to_owned(),
+                replaces: None,
                 rests_on: Vec::new(),
             },
         ],
         phases,
         spectra: vec![spectrum("rate.x", "(rad/s)^2/Hz", 1.0), spectrum("accel.z", "(m/s^2)^2/Hz", 900.0)],
         steps,
+        charts: Vec::new(),
+        tables: Vec::new(),
         cannot_answer: vec![
             "Vibration above 250 Hz: the record has 500 samples a second, and what lies above is folded."
                 .to_owned(),

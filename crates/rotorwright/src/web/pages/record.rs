@@ -50,7 +50,7 @@ pub(crate) async fn list(State(state): State<AppState>, Query(pairs): Query<Pair
                             @for r in &check.records {
                                 tr {
                                     th scope="row" { a href=(links.record(&r.id)) { (r.id) } @if !r.remark.is_empty() { p.small { (r.remark) } } }
-                                    td data-label="kind" { (record::kind(r.kind)) }
+                                    td data-label="kind" { (r.kind.word()) }
                                     td data-label="date" { (r.date) }
                                     td data-label="origin" { (record::origin(r.origin)) }
                                     td.num data-label="rate" { @if r.rate > 0.0 { (format!("{:.0} Hz", r.rate)) } @else { "–" } }

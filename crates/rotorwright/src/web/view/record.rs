@@ -1,21 +1,12 @@
 //! A record: what it shows, what it cannot show, and its figures.
 
 use dossier::findings::{Findings, Outcome, PhaseKind};
-use dossier::record::{Kind, Record, RecordMeta, RecordOrigin, Stamp, Tap};
+use dossier::record::{Record, RecordMeta, RecordOrigin, Stamp, Tap};
 use maud::{Markup, html};
 
 use crate::figures::number::{self, Scale};
 use crate::figures::steps::{self, Limits};
 use crate::figures::{figure, spectrum};
-
-/// Kind in words.
-pub(crate) fn kind(k: Kind) -> &'static str {
-    match k {
-        Kind::Weighing => "weighing",
-        Kind::Note => "note",
-        Kind::Flight => "flight",
-    }
-}
 
 fn tap(t: Option<Tap>) -> &'static str {
     match t {
@@ -50,7 +41,7 @@ pub(crate) fn origin(o: RecordOrigin) -> &'static str {
 pub(crate) fn facts(meta: &RecordMeta) -> Markup {
     html! {
         dl.facts {
-            div { dt { "kind" } dd { (kind(meta.kind)) } }
+            div { dt { "kind" } dd { (meta.kind.word()) } }
             div { dt { "build" } dd { (meta.build) } }
             div { dt { "date" } dd { (meta.date) } }
             div { dt { "origin" } dd { (origin(meta.origin)) } }
