@@ -21,9 +21,30 @@ use crate::result::{CheckResult, Fact, KeyChange};
 /// # Errors
 /// All that is wrong with the dossier's files.
 pub fn check(dir: &Path, build: Option<&str>, edits: &[KeyChange]) -> Result<CheckResult, Diagnostics> {
-    let opened = Opened::open(dir, build, edits)?;
-    let evidence = opened.evidence();
-    opened.judge(&evidence, edits)
+    let evidence = evidence(dir, build)?;
+    check_on(dir, build, edits, &evidence)
+}
+
+/// What the records of a build show. It rests on the aircraft file as it stands: a what-if changes
+/// no record.
+///
+/// # Errors
+/// All that is wrong with the dossier's files.
+pub fn evidence(dir: &Path, build: Option<&str>) -> Result<Evidence, Diagnostics> {
+    Ok(Opened::open(dir, build, &[])?.evidence())
+}
+
+/// As [`check`], on evidence that is there already.
+///
+/// # Errors
+/// All that is wrong with the dossier's files.
+pub fn check_on(
+    dir: &Path,
+    build: Option<&str>,
+    edits: &[KeyChange],
+    evidence: &Evidence,
+) -> Result<CheckResult, Diagnostics> {
+    Opened::open(dir, build, edits)?.judge(evidence, edits)
 }
 
 /// The aircraft as it was when a record was made: without payload unless the record says it was fitted.
