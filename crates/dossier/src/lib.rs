@@ -6,6 +6,7 @@
 
 pub mod aircraft_file;
 pub mod atomic;
+pub mod cards;
 pub mod chart;
 pub mod check;
 pub mod demo;
