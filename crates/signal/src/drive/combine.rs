@@ -116,11 +116,13 @@ pub fn spread(
             return Some(finish(fit, covariates.len(), &used, left_out));
         }
         // Far outliers only: a step that was disturbed.
+        // About their median: one far figure drags the mean along.
         let scatter = crate::robust::deviation(&fit.residuals)?;
+        let middle = crate::robust::median(&fit.residuals)?;
         let far: Vec<usize> = kept
             .iter()
             .zip(&fit.residuals)
-            .filter(|(i, r)| r.abs() > 6.0 * scatter.max(errors[**i]))
+            .filter(|(i, r)| (*r - middle).abs() > 6.0 * scatter.max(errors[**i]))
             .map(|(i, _)| *i)
             .collect();
         if far.is_empty() || kept.len() - far.len() < 3 {
