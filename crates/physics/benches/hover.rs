@@ -49,6 +49,8 @@ fn quad() -> Aircraft {
             update_period: 0.0005,
             protocol_period: 0.0001,
             braking: true,
+            response_up: None,
+            response_down: None,
             usable_minimum: 0.04,
             max_current: None,
         }),

@@ -215,6 +215,11 @@ pub struct Esc {
     pub protocol_period: f64,
     /// Whether it brakes actively when the command falls.
     pub braking: bool,
+    /// Time constant of rotor speed near hover when the command rises, s, where stated or measured: it takes the
+    /// place of the computed one.
+    pub response_up: Option<f64>,
+    /// The same when the command falls, s.
+    pub response_down: Option<f64>,
     /// Command (0 to 1) below which the motor does not turn steadily.
     pub usable_minimum: f64,
     /// Largest continuous current, A, where stated.

@@ -170,6 +170,8 @@ fn esc(e: &Fields, v: &[f64]) -> Option<Esc> {
         update_period: e.number("update_period", v)?,
         protocol_period: e.number("protocol_period", v)?,
         braking: e.flag("braking")?,
+        response_up: e.number("response_up", v),
+        response_down: e.number("response_down", v),
         usable_minimum: e.number("usable_minimum", v)?,
         max_current: e.number("max_current", v),
     })

@@ -240,6 +240,12 @@ pub const KEYS: &[Key] = &[
         .within("0 s", "0.1 s", "a protocol's frame takes 0 to 100 ms")
         .percent(30.0, "rarely stated, firmware dependent"),
     Key::new("esc", "braking", Kind::Flag, "true", "active braking", "Whether it brakes actively when the command falls.").required(),
+    quantity("esc", "response_up", D::Time, "\"32 ms\"", "rotor's time constant, rising", "Of rotor speed near hover, from a step record; takes the place of the computed one.")
+        .above("0 s", "2 s", "a time constant is above 0 and at most 2 s")
+        .percent(10.0, "from a step record"),
+    quantity("esc", "response_down", D::Time, "\"36 ms\"", "rotor's time constant, falling", "Of rotor speed near hover, from a step record; takes the place of the computed one.")
+        .above("0 s", "2 s", "a time constant is above 0 and at most 2 s")
+        .percent(10.0, "from a step record"),
     quantity("esc", "usable_minimum", D::Ratio, "\"4 %\"", "least usable command", "Command below which the motor does not turn steadily, 0 to 1.")
         .required()
         .below("0", "1", "a command lies between 0 and 1, and something must be left above the least")

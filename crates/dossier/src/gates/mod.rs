@@ -6,6 +6,7 @@ mod candidate;
 mod causes;
 mod context;
 mod criterion;
+mod drive;
 mod evidence;
 mod hover;
 mod keys;
@@ -55,7 +56,8 @@ fn nothing_shown(_: &Context<'_>) -> Shown {
 }
 
 /// All gates in ladder order.
-pub const GATES: [&GateSpec; 5] = [&sizing::GATE, &set_up::GATE, &hover::GATE, &vibration::GATE, &rate::GATE];
+pub const GATES: [&GateSpec; 6] =
+    [&sizing::GATE, &drive::GATE, &set_up::GATE, &hover::GATE, &vibration::GATE, &rate::GATE];
 
 /// Predicted output that a criterion holds against its limit.
 pub(crate) fn metric_of(criterion: &str) -> Option<&'static str> {
@@ -66,6 +68,9 @@ pub(crate) fn metric_of(criterion: &str) -> Option<&'static str> {
         "sizing.pitch-acceleration" => "authority.y",
         "sizing.yaw-acceleration" => "authority.z",
         "sizing.centre-offset" => "sizing.centre_offset",
+        "drive.delay" => "drive.delay",
+        "drive.dead-time" => "drive.dead_time",
+        "drive.lag-ratio" => "lag.ratio",
         "hover.roll-share" => "trim.roll_share",
         "hover.pitch-share" => "trim.pitch_share",
         "vibration.accel" => "vibration.accel_rms",

@@ -7,7 +7,7 @@ mod propagate;
 mod rate_loop;
 
 pub use nominal::{
-    Group, Nominal, Output, SiteAir, delay_budget, loop_lag, mean_arm, nominal, required_crossover,
+    Group, Lags, Nominal, Output, SiteAir, dead_time, delay_budget, drive_delay, lags, loop_lag, mean_arm, nominal, required_crossover,
     rotor_centre, shares,
 };
 pub use propagate::{Measured, Prediction, Subject};

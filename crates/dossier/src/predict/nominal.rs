@@ -505,19 +505,58 @@ fn authority_outputs(out: &mut Nominal, loaded: &Case<'_>, density: f64) {
     }
 }
 
-/// Motor time constant that the loop sees at hover, s, with the words that say which it is.
+/// Time constants of rotor speed at hover, s, rising and falling: stated or measured ones where there are,
+/// else computed.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Lags {
+    /// With the command rising.
+    pub up: f64,
+    /// With the command falling.
+    pub down: f64,
+    /// What they rest on.
+    pub words: &'static str,
+}
+
+/// Time constants of rotor speed at hover.
+///
+/// # Errors
+/// What the computed ones wait for, where they are needed.
+pub fn lags(aircraft: &Aircraft, thrust: f64, density: f64) -> Result<Lags, PowertrainError> {
+    let esc = aircraft.esc.as_ref();
+    let (up, down) = (esc.and_then(|e| e.response_up), esc.and_then(|e| e.response_down));
+    if let (Some(up), Some(down)) = (up, down) {
+        return Ok(Lags { up, down, words: "as stated or measured, mean of up and down" });
+    }
+    let speed = aircraft.rotor.speed_for_thrust(thrust, 0.0, density).unwrap_or(0.0);
+    let lag = powertrain::motor_lag(aircraft, speed, density)?;
+    let braking = esc.is_none_or(|e| e.braking);
+    let words = match (up.is_some() || down.is_some(), braking) {
+        (true, _) => "one direction as stated or measured, the other computed",
+        (false, true) => "braked up and down",
+        (false, false) => "mean of driven up and freewheeling down",
+    };
+    let computed = if braking { lag.braked } else { lag.freewheeling };
+    Ok(Lags { up: up.unwrap_or(lag.braked), down: down.unwrap_or(computed), words })
+}
+
+/// Motor time constant that the loop sees at hover, s, with the words that say which it is. A loop about hover
+/// drives as many rotors up as down: the mean.
 pub fn loop_lag(
     aircraft: &Aircraft,
     thrust: f64,
     density: f64,
 ) -> Result<(f64, &'static str), PowertrainError> {
-    let speed = aircraft.rotor.speed_for_thrust(thrust, 0.0, density).unwrap_or(0.0);
-    let lag = powertrain::motor_lag(aircraft, speed, density)?;
-    Ok(if aircraft.esc.as_ref().is_none_or(|e| e.braking) {
-        (lag.braked, "braked up and down")
-    } else {
-        (0.5 * (lag.braked + lag.freewheeling), "mean of driven up and freewheeling down")
-    })
+    lags(aircraft, thrust, density).map(|l| (0.5 * (l.up + l.down), l.words))
+}
+
+/// Delay of a command until thrust follows, as a loop at crossover `wc` sees it: dead time plus the lag's phase.
+pub fn drive_delay(dead: f64, lag: f64, wc: f64) -> f64 {
+    dead + (wc * lag).atan() / wc
+}
+
+/// Dead time of an aircraft's drive from the controller's output on: frame, wait, the ESC's own, s.
+pub fn dead_time(aircraft: &Aircraft) -> Option<f64> {
+    aircraft.esc.as_ref().map(|e| e.dead_time + e.protocol_period + 0.5 * e.update_period)
 }
 
 /// Motor response at hover, in words and numbers; the time constant that the loop sees.
@@ -526,18 +565,27 @@ fn lag_outputs(out: &mut Nominal, bare: &Case<'_>, density: f64) -> Option<f64> 
     let thrust = bare.weight / a.stations.len().max(1) as f64;
     let head = "Motor response at hover";
     let speed = a.rotor.speed_for_thrust(thrust, 0.0, density).unwrap_or(0.0);
-    match powertrain::motor_lag(a, speed, density) {
-        Ok(l) => {
-            out.put("lag.braked", head, "motor time constant, braked", "s", l.braked);
-            out.put("lag.freewheeling", head, "motor time constant, freewheeling down", "s", l.freewheeling);
-        }
+    if let Ok(l) = powertrain::motor_lag(a, speed, density) {
+        out.put("lag.braked", head, "motor time constant, computed, braked", "s", l.braked);
+        let name = "motor time constant, computed, freewheeling down";
+        out.put("lag.freewheeling", head, name, "s", l.freewheeling);
+    }
+    let lags = match lags(a, thrust, density) {
+        Ok(l) => l,
         Err(e) => {
             out.wait(head, &e);
             return None;
         }
+    };
+    let lag = 0.5 * (lags.up + lags.down);
+    out.put("lag.ratio", head, "time constant falling over rising", "1", lags.down / lags.up);
+    if let Some(dead) = dead_time(a) {
+        let wc = required_crossover(a);
+        out.put("drive.dead_time", head, "dead time: frame, wait and ESC", "s", dead);
+        let name = "delay of the drive at the required crossover";
+        out.put("drive.delay", head, name, "s", drive_delay(dead, lag, wc));
     }
-    let (lag, words) = loop_lag(a, thrust, density).ok()?;
-    out.facts.push(("Motor time constant in the loop".to_owned(), words.to_owned()));
+    out.facts.push(("Motor time constant in the loop".to_owned(), lags.words.to_owned()));
     Some(lag)
 }
 

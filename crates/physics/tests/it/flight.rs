@@ -60,6 +60,8 @@ fn quad() -> Aircraft {
             update_period: 0.5e-3,
             protocol_period: 0.1e-3,
             braking: true,
+            response_up: None,
+            response_down: None,
             usable_minimum: 0.04,
             max_current: Some(45.0),
         }),

@@ -1,5 +1,7 @@
 //! Integration tests.
 
+mod drive_step;
+mod drive_sweep;
 mod fits;
 mod series;
 mod spectra;

@@ -1,14 +1,20 @@
 //! What a bench record shows. One file per kind, and one line in [`run`].
 
+mod drive_chain;
+mod step;
+mod step_shown;
+mod sweep;
+mod sweep_shown;
+
 use std::collections::BTreeMap;
 
 use physics::aircraft::Aircraft;
 
 use super::context::Out;
-use crate::record::{Kind, Record};
+use crate::estimate::Origin;
+use crate::record::{Kind, Record, Stamp};
 
 /// A bench record with what is known about the aircraft.
-#[expect(dead_code, reason = "read by the kinds")]
 pub(super) struct Bench<'a> {
     /// The record.
     pub record: &'a Record,
@@ -18,7 +24,6 @@ pub(super) struct Bench<'a> {
     pub density: Option<(f64, f64)>,
 }
 
-#[expect(dead_code, reason = "read by the kinds")]
 impl Bench<'_> {
     /// A channel's samples.
     pub(super) fn channel(&self, name: &str) -> Option<&[f64]> {
@@ -27,6 +32,29 @@ impl Bench<'_> {
     /// A value entered by hand, SI, with its standard uncertainty.
     pub(super) fn hand(&self, key: &str) -> Option<(f64, f64)> {
         self.record.meta.values.get(key).map(|v| (v.value, v.uncertainty))
+    }
+    /// Times and values of a channel without its missing samples, and what its time stamps mean.
+    pub(super) fn series(&self, name: &str) -> Option<(Vec<f64>, Vec<f64>, Option<Stamp>)> {
+        let values = self.channel(name)?;
+        let (mut time, mut kept) = (Vec::new(), Vec::new());
+        let mut last = f64::NEG_INFINITY;
+        for (t, v) in self.record.time.iter().zip(values) {
+            if t.is_finite() && v.is_finite() && *t > last {
+                time.push(*t);
+                kept.push(*v);
+                last = *t;
+            }
+        }
+        let stamp = self.record.channel_meta(name).and_then(|c| c.stamp);
+        (time.len() > 1).then_some((time, kept, stamp))
+    }
+    /// A source of uncertainty in this record.
+    pub(super) fn source(&self, what: &str) -> String {
+        format!("record {}: {what}", self.record.meta.id)
+    }
+    /// What the record's figures may claim.
+    pub(super) fn origin(&self) -> Origin {
+        self.record.meta.origin.into()
     }
     /// The rotor station (1-based) that the record is about: the hand value `station`, or the only
     /// rotor among the channels.
@@ -48,6 +76,8 @@ impl Bench<'_> {
 pub(super) fn run(bench: &Bench<'_>, out: &mut Out) {
     match bench.record.meta.kind {
         Kind::Weighing | Kind::Note | Kind::Flight => {}
+        Kind::Step => step::run(bench, out),
+        Kind::Sweep => sweep::run(bench, out),
         kind => {
             out.cannot.push(format!("nothing is computed from a record of kind {} yet", kind.word()));
         }
