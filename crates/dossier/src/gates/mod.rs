@@ -12,8 +12,10 @@ mod keys;
 mod limits;
 mod rate;
 mod replaced;
+mod sensing;
 mod set_up;
 mod sizing;
+mod structure;
 mod vibration;
 
 use std::collections::BTreeSet;
@@ -55,7 +57,7 @@ fn nothing_shown(_: &Context<'_>) -> Shown {
 }
 
 /// All gates in ladder order.
-pub const GATES: [&GateSpec; 5] = [&sizing::GATE, &set_up::GATE, &hover::GATE, &vibration::GATE, &rate::GATE];
+pub const GATES: [&GateSpec; 7] = [&sizing::GATE, &structure::GATE, &sensing::GATE, &set_up::GATE, &hover::GATE, &vibration::GATE, &rate::GATE];
 
 /// Predicted output that a criterion holds against its limit.
 pub(crate) fn metric_of(criterion: &str) -> Option<&'static str> {
@@ -66,6 +68,14 @@ pub(crate) fn metric_of(criterion: &str) -> Option<&'static str> {
         "sizing.pitch-acceleration" => "authority.y",
         "sizing.yaw-acceleration" => "authority.z",
         "sizing.centre-offset" => "sizing.centre_offset",
+        "structure.arm-separation" => "structure.arm_separation",
+        "structure.mast-separation" => "structure.mast_separation",
+        "structure.lowest-frequency" => "structure.lowest_frequency",
+        "structure.mount-frequency" => "structure.mount_frequency",
+        "structure.mount-ratio" => "structure.mount_ratio",
+        "structure.twist" => "structure.twist",
+        "sensing.heading-hover" => "sensing.heading_hover",
+        "sensing.heading-full" => "sensing.heading_full",
         "hover.roll-share" => "trim.roll_share",
         "hover.pitch-share" => "trim.pitch_share",
         "vibration.accel" => "vibration.accel_rms",

@@ -1,14 +1,18 @@
 //! What a bench record shows. One file per kind, and one line in [`run`].
 
+mod magnetic;
+mod reception;
+
 use std::collections::BTreeMap;
 
 use physics::aircraft::Aircraft;
+use physics::magnetic::LocalField;
 
 use super::context::Out;
+use crate::estimate::Estimate;
 use crate::record::{Kind, Record};
 
 /// A bench record with what is known about the aircraft.
-#[expect(dead_code, reason = "read by the kinds")]
 pub(super) struct Bench<'a> {
     /// The record.
     pub record: &'a Record,
@@ -16,9 +20,10 @@ pub(super) struct Bench<'a> {
     pub aircraft: Option<&'a Aircraft>,
     /// Air density at the site, kg/m^3, and its standard uncertainty.
     pub density: Option<(f64, f64)>,
+    /// Earth's magnetic field at the site on the day.
+    pub earth: Option<LocalField>,
 }
 
-#[expect(dead_code, reason = "read by the kinds")]
 impl Bench<'_> {
     /// A channel's samples.
     pub(super) fn channel(&self, name: &str) -> Option<&[f64]> {
@@ -28,6 +33,7 @@ impl Bench<'_> {
     pub(super) fn hand(&self, key: &str) -> Option<(f64, f64)> {
         self.record.meta.values.get(key).map(|v| (v.value, v.uncertainty))
     }
+    #[expect(dead_code, reason = "read by the kinds about one drive")]
     /// The rotor station (1-based) that the record is about: the hand value `station`, or the only
     /// rotor among the channels.
     pub(super) fn station(&self) -> Option<usize> {
@@ -44,10 +50,20 @@ impl Bench<'_> {
     }
 }
 
+impl Bench<'_> {
+    /// An estimate whose only uncertainty is this record's own.
+    pub(super) fn estimate(&self, what: &str, value: f64, uncertainty: f64, unit: &str) -> Estimate {
+        let source = format!("record {}: {what}", self.record.meta.id);
+        Estimate::single(value, uncertainty, unit, self.record.meta.origin.into(), &source)
+    }
+}
+
 /// Runs the questions of the record's kind.
 pub(super) fn run(bench: &Bench<'_>, out: &mut Out) {
     match bench.record.meta.kind {
         Kind::Weighing | Kind::Note | Kind::Flight => {}
+        Kind::Magnetic => magnetic::run(bench, out),
+        Kind::Reception => reception::run(bench, out),
         kind => {
             out.cannot.push(format!("nothing is computed from a record of kind {} yet", kind.word()));
         }
