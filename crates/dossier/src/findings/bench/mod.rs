@@ -2,6 +2,7 @@
 
 mod magnetic;
 mod reception;
+mod struck;
 
 use std::collections::BTreeMap;
 
@@ -67,5 +68,8 @@ pub(super) fn run(bench: &Bench<'_>, out: &mut Out) {
         kind => {
             out.cannot.push(format!("nothing is computed from a record of kind {} yet", kind.word()));
         }
+    }
+    if bench.record.meta.kind == Kind::Tap {
+        struck::run(bench, out);
     }
 }
