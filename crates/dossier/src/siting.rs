@@ -150,10 +150,12 @@ impl Siting {
         self.survey.candidates.iter().find(|c| c.place == Place::Today)
     }
 
-    /// Candidates worth a row: today's, those that no other beats, the recommended one.
+    /// Candidates worth a row: today's, those that meet every limit and that no other beats, the
+    /// recommended one.
     pub fn listed(&self) -> Vec<&Candidate> {
         let mut rows: Vec<&Candidate> = self.today().into_iter().collect();
         let mut chosen = self.survey.front.clone();
+        chosen.retain(|&i| self.survey.candidates.get(i).is_some_and(|c| c.misses.is_empty()));
         chosen.extend(self.survey.recommended);
         chosen.sort_unstable();
         chosen.dedup();
@@ -256,7 +258,7 @@ impl Siting {
             .collect();
         Table {
             id: "sites".to_owned(),
-            title: "Sites that no other beats".to_owned(),
+            title: "Sites that meet every limit and that no other beats".to_owned(),
             head: ["site", "hover, deg", "full, deg", "mast, Hz", "separation, %", "limits"].map(str::to_owned).to_vec(),
             rows,
             note: format!(
