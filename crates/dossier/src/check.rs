@@ -7,7 +7,7 @@ use rayon::prelude::*;
 
 use crate::aircraft_file::AircraftFile;
 use crate::diagnostic::{Diagnostic, Diagnostics};
-use crate::findings::findings_in;
+use crate::findings::{Surroundings, findings_at};
 use crate::gates::{self, Context, Evidence, Flight, Limits};
 use crate::predict::{Group, Subject, freeze};
 use crate::programme::Programme;
@@ -99,7 +99,8 @@ impl Opened {
             .filter(|m| !matches!(m.kind, Kind::Weighing | Kind::Note))
             .map(|m| {
                 let record = record_store::load(&self.dir.join("records"), &m.id)?;
-                let findings = findings_in(&record, Some(&as_flown(aircraft, m)), density);
+                let around = Surroundings { density, earth: self.programme.site.earth_on(&m.date) };
+                let findings = findings_at(&record, Some(&as_flown(aircraft, m)), around);
                 Ok(Flight { meta: m.clone(), findings })
             })
             .collect();

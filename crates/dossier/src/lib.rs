@@ -21,5 +21,6 @@ pub mod record;
 pub mod record_store;
 pub mod result;
 pub mod schema;
+pub mod siting;
 pub mod triage;
 pub mod units;

@@ -36,6 +36,10 @@ pub struct Aircraft {
     pub attitude_loop: Option<AttitudeLoop>,
     /// Equivalent flat-plate drag area C_D A of the airframe, m^2. Zero where not stated.
     pub drag_area: f64,
+    /// Arms, mast, plate and mount.
+    pub structure: crate::structure::Structure,
+    /// Magnetometer, leads and where sensors may go.
+    pub magnetic: crate::magnetic::Magnetic,
 }
 
 /// A model lacks an input: the key of the aircraft file that would supply it.

@@ -5,10 +5,13 @@ use physics::aircraft::{
     Aircraft, AttitudeLoop, Battery, Body, Chemistry, Esc, Filter, Imu, Motor, RateLoop, Shape, Spin, Station,
 };
 use physics::layout;
+use physics::magnetic::Magnetic;
 use physics::rotor::{Coefficients, Rotor, Table};
+use physics::structure::Structure;
 
 use super::fields::{Fields, Input};
 use super::place::{lower_of_pairs, place_names};
+use super::{bearing, leads};
 
 /// The parsed form of a file: keys with indices into the list of numbers.
 #[derive(Debug, Clone)]
@@ -37,7 +40,7 @@ pub(crate) fn spin(word: &str) -> Spin {
     if word == "cw" { Spin::Cw } else { Spin::Ccw }
 }
 
-fn vector(a: [f64; 3]) -> Vec3 {
+pub(super) fn vector(a: [f64; 3]) -> Vec3 {
     Vec3::new(a[0], a[1], a[2])
 }
 
@@ -233,7 +236,7 @@ fn rate_loop(l: &Fields, v: &[f64]) -> Option<RateLoop> {
 }
 
 /// An optional section: absent is `Some(None)`, incomplete is `None`.
-fn section<T>(
+pub(super) fn section<T>(
     draft: &Draft,
     name: &str,
     v: &[f64],
@@ -266,5 +269,16 @@ pub(crate) fn aircraft(draft: &Draft, v: &[f64]) -> Option<Aircraft> {
             Some(AttitudeLoop { gain: l.triple("gain", v)?, rate_limit: l.number("rate_limit", v)? })
         })?,
         drag_area: a.number("drag_area", v)?,
+        structure: Structure {
+            arm: section(draft, "structure.arm", v, bearing::arm)?,
+            mast: section(draft, "structure.mast", v, bearing::mast)?,
+            plate: section(draft, "structure.plate", v, bearing::plate)?,
+            mount: section(draft, "structure.mount", v, bearing::mount)?,
+        },
+        magnetic: Magnetic {
+            magnetometer: section(draft, "magnetometer", v, |m, v| Some(vector(m.triple("at", v)?)))?,
+            leads: draft.many("lead").map(|f| leads::lead(f, v)).collect::<Option<_>>()?,
+            siting: section(draft, "siting", v, leads::room)?,
+        },
     })
 }

@@ -7,10 +7,12 @@ use physics::aircraft::Aircraft;
 use physics::atmosphere::{self, Air};
 use physics::control;
 use physics::loops::{filter, ledger, noise};
+use physics::magnetic::LocalField;
 use physics::mass::{MassProperties, mass_properties};
 use physics::powertrain::{self, OperatingPoint, PowertrainError};
 use physics::{STANDARD_GRAVITY, Vec3};
 
+use super::{bearing, compass};
 use super::rate_loop::{
     AxisFigures, FIGURES, GAIN_DOWN, GAIN_UP, HALF_CYCLES, LoopBase, OVERSHOOT, PHASE_MARGIN, SENSITIVITY,
     axis_figures,
@@ -43,11 +45,15 @@ pub enum Group {
     Filters,
     /// Vibration and noise.
     Vibration,
+    /// Natural frequencies and their separation from the rotors' orders.
+    Structure,
+    /// Magnetic field of the leads, heading error.
+    Sensing,
 }
 
 impl Group {
     /// All groups.
-    pub const ALL: [Self; 10] = [
+    pub const ALL: [Self; 12] = [
         Self::Mass,
         Self::Hover,
         Self::Full,
@@ -58,6 +64,8 @@ impl Group {
         Self::Yaw,
         Self::Filters,
         Self::Vibration,
+        Self::Structure,
+        Self::Sensing,
     ];
 }
 
@@ -92,7 +100,7 @@ impl Nominal {
     pub fn get(&self, id: &str) -> Option<f64> {
         self.outputs.iter().find(|o| o.id == id).map(|o| o.value)
     }
-    fn put(&mut self, id: impl Into<String>, heading: &str, name: &str, unit: &'static str, value: f64) {
+    pub(super) fn put(&mut self, id: impl Into<String>, heading: &str, name: &str, unit: &'static str, value: f64) {
         if value.is_finite() {
             self.outputs.push(Output {
                 id: id.into(),
@@ -103,7 +111,7 @@ impl Nominal {
             });
         }
     }
-    fn wait(&mut self, what: &str, why: &dyn std::fmt::Display) {
+    pub(super) fn wait(&mut self, what: &str, why: &dyn std::fmt::Display) {
         let text = format!("{what}: {why}");
         if !self.waits.contains(&text) {
             self.waits.push(text);
@@ -118,6 +126,8 @@ pub struct SiteAir {
     pub usual: Air,
     /// Highest and hottest.
     pub worst: Air,
+    /// Earth's magnetic field, where the site's place is stated.
+    pub earth: Option<LocalField>,
 }
 
 /// How much hotter than stated the worst corner of the site is, K (common practice, no source).
@@ -142,6 +152,7 @@ impl SiteAir {
                 site.highest.map_or(site.elevation + HIGHER, |h| h.max(site.elevation)),
                 site.hottest.map_or(site.temperature + HOTTER, |h| h.max(site.temperature)),
             ),
+            earth: site.earth,
         }
     }
 }
@@ -168,16 +179,16 @@ fn reaction(aircraft: &Aircraft, thrust: f64, density: f64) -> f64 {
 }
 
 /// Everything about one loading case that the groups share.
-struct Case<'a> {
-    aircraft: &'a Aircraft,
+pub(super) struct Case<'a> {
+    pub(super) aircraft: &'a Aircraft,
     mass: MassProperties,
     weight: f64,
     reaction: f64,
-    trim: Result<control::Trim, control::ControlError>,
+    pub(super) trim: Result<control::Trim, control::ControlError>,
 }
 
 impl<'a> Case<'a> {
-    fn new(aircraft: &'a Aircraft, density: f64) -> Self {
+    pub(super) fn new(aircraft: &'a Aircraft, density: f64) -> Self {
         let mass = mass_properties(&aircraft.bodies);
         let weight = mass.mass * STANDARD_GRAVITY;
         let share = weight / aircraft.stations.len().max(1) as f64;
@@ -185,7 +196,7 @@ impl<'a> Case<'a> {
         let trim = control::hover_trim(aircraft, &mass.centre, reaction, weight);
         Self { aircraft, mass, weight, reaction, trim }
     }
-    fn point(&self, charge: f64, density: f64) -> Result<OperatingPoint, String> {
+    pub(super) fn point(&self, charge: f64, density: f64) -> Result<OperatingPoint, String> {
         let trim = self.trim.as_ref().map_err(ToString::to_string)?;
         powertrain::operating_point(self.aircraft, &trim.thrusts, charge, density).map_err(|e| e.to_string())
     }
@@ -242,9 +253,13 @@ pub(super) fn nominal_near(
         hover_outputs(&mut out, &bare, "bare", "without payload", density);
         trim_outputs(&mut out, &bare);
     }
-    if wants(Group::Full) {
-        full_outputs(&mut out, &loaded, &bare, air);
-    }
+    let full = if wants(Group::Full) {
+        full_outputs(&mut out, &loaded, &bare, air)
+    } else if wants(Group::Structure) || wants(Group::Sensing) {
+        powertrain::full_thrust(aircraft, 1.0, density).ok()
+    } else {
+        None
+    };
     if wants(Group::Endurance) {
         endurance_outputs(&mut out, &loaded, &bare, density);
     }
@@ -260,6 +275,12 @@ pub(super) fn nominal_near(
     }
     if wants(Group::Vibration) {
         vibration_outputs(&mut out, &bare, density);
+    }
+    if wants(Group::Structure) {
+        bearing::outputs(&mut out, &bare, &loaded, density, full.as_ref());
+    }
+    if wants(Group::Sensing) {
+        compass::outputs(&mut out, &loaded, air, full.as_ref());
     }
     out
 }
@@ -368,7 +389,12 @@ pub fn shares(aircraft: &Aircraft, lifts: &[f64]) -> (f64, f64) {
     (side(1), side(0))
 }
 
-fn full_outputs(out: &mut Nominal, loaded: &Case<'_>, bare: &Case<'_>, air: &SiteAir) {
+fn full_outputs(
+    out: &mut Nominal,
+    loaded: &Case<'_>,
+    bare: &Case<'_>,
+    air: &SiteAir,
+) -> Option<powertrain::FullThrust> {
     let density = air.usual.density;
     let mut at_full = None;
     for (cid, cwords, charge) in charges(loaded.aircraft) {
@@ -391,14 +417,14 @@ fn full_outputs(out: &mut Nominal, loaded: &Case<'_>, bare: &Case<'_>, air: &Sit
                 );
                 out.facts.push((format!("Limit that binds, {cwords}"), f.binding.words().to_owned()));
                 if cid == "full" {
-                    at_full = Some(f.total);
+                    at_full = Some(f);
                 }
             }
             Err(e) => out.wait(&head, &e),
         }
     }
     let head = "Thrust margin";
-    if let Some(full) = at_full {
+    if let Some(full) = at_full.as_ref().map(|f| f.total) {
         out.put(
             "sizing.hover_share",
             head,
@@ -425,6 +451,7 @@ fn full_outputs(out: &mut Nominal, loaded: &Case<'_>, bare: &Case<'_>, air: &Sit
         ),
         Err(e) => out.wait(head, &e),
     }
+    at_full
 }
 
 fn endurance_outputs(out: &mut Nominal, loaded: &Case<'_>, bare: &Case<'_>, density: f64) {

@@ -213,6 +213,17 @@ impl Subject {
     /// Central values with one input moved; `None` where that makes no aircraft.
     fn moved(&self, key: &str, value: f64, groups: &[Group], base: Option<&LoopBase>) -> Option<Nominal> {
         let moved = BTreeMap::from([(key.to_owned(), value)]);
+        // Arms, mast and leads act on their own groups alone.
+        let own = [Group::Structure, Group::Sensing];
+        let groups = if ["structure.", "lead.", "magnetometer."].iter().any(|s| key.starts_with(s)) {
+            groups.iter().copied().filter(|g| own.contains(g)).collect()
+        } else {
+            groups.to_vec()
+        };
+        let groups = groups.as_slice();
+        if groups.is_empty() {
+            return None;
+        }
         if key.starts_with("site.") {
             let air = SiteAir::of(&self.site.with(&moved));
             return Some(nominal_near(&self.resolved.aircraft, &air, groups, base));

@@ -5,13 +5,17 @@ mod step;
 mod step_shown;
 mod sweep;
 mod sweep_shown;
+mod magnetic;
+mod reception;
+mod struck;
 
 use std::collections::BTreeMap;
 
 use physics::aircraft::Aircraft;
+use physics::magnetic::LocalField;
 
 use super::context::Out;
-use crate::estimate::Origin;
+use crate::estimate::{Estimate, Origin};
 use crate::record::{Kind, Record, Stamp};
 
 /// A bench record with what is known about the aircraft.
@@ -22,6 +26,8 @@ pub(super) struct Bench<'a> {
     pub aircraft: Option<&'a Aircraft>,
     /// Air density at the site, kg/m^3, and its standard uncertainty.
     pub density: Option<(f64, f64)>,
+    /// Earth's magnetic field at the site on the day.
+    pub earth: Option<LocalField>,
 }
 
 impl Bench<'_> {
@@ -72,14 +78,27 @@ impl Bench<'_> {
     }
 }
 
+impl Bench<'_> {
+    /// An estimate whose only uncertainty is this record's own.
+    pub(super) fn estimate(&self, what: &str, value: f64, uncertainty: f64, unit: &str) -> Estimate {
+        let source = format!("record {}: {what}", self.record.meta.id);
+        Estimate::single(value, uncertainty, unit, self.record.meta.origin.into(), &source)
+    }
+}
+
 /// Runs the questions of the record's kind.
 pub(super) fn run(bench: &Bench<'_>, out: &mut Out) {
     match bench.record.meta.kind {
         Kind::Weighing | Kind::Note | Kind::Flight => {}
         Kind::Step => step::run(bench, out),
         Kind::Sweep => sweep::run(bench, out),
+        Kind::Magnetic => magnetic::run(bench, out),
+        Kind::Reception => reception::run(bench, out),
         kind => {
             out.cannot.push(format!("nothing is computed from a record of kind {} yet", kind.word()));
         }
+    }
+    if bench.record.meta.kind == Kind::Tap {
+        struck::run(bench, out);
     }
 }
