@@ -16,6 +16,7 @@ pub mod peaks;
 pub mod pendulum;
 pub mod ringdown;
 pub mod robust;
+pub mod sound;
 pub mod spectrum;
 pub mod steps;
 pub mod timebase;
