@@ -1,6 +1,7 @@
 //! Integration tests.
 
 mod fits;
+mod modes;
 mod series;
 mod spectra;
 mod steps;
