@@ -7,6 +7,7 @@
 
 pub mod delay;
 pub mod derivative;
+pub mod discharge;
 mod error;
 pub mod filter;
 pub mod lsq;

@@ -393,7 +393,7 @@ fn finish(problem: &Problem, best: &Solution, first: usize, clipped: usize) -> R
     for (c, s) in scale.iter().enumerate() {
         weighted.column_mut(c).scale_mut(1.0 / s);
     }
-    let normal = weighted.transpose() * &weighted;
+    let normal = lsq::gram(&weighted);
     let inverse = normal.try_inverse().ok_or(settled)?;
     let degrees = n.saturating_sub(4 * count + 1).max(1) as f64;
     let white = problem.whitened(&linear.residuals);
@@ -442,7 +442,10 @@ pub fn taps(values: &[f64], period: f64, skip: f64) -> Vec<Range<usize>> {
     let Some(centre) = robust::median(values) else { return Vec::new() };
     let size: Vec<f64> = values.iter().map(|v| (v - centre).abs()).collect();
     let most = size.iter().copied().fold(0.0, f64::max);
-    let rest = robust::quantile(&size, 0.5).unwrap_or(0.0) * 1.48;
+    // The quietest blocks of the record are taken as its rest: a slow mode may ring through most of it.
+    let block = ((0.02 / period) as usize).clamp(4, n.max(4));
+    let quiet: Vec<f64> = size.chunks(block).filter_map(robust::rms).collect();
+    let rest = robust::quantile(&quiet, 0.02).unwrap_or(0.0);
     let threshold = (6.0 * rest).max(0.2 * most);
     if !(most > 0.0 && period > 0.0) {
         return Vec::new();

@@ -1,9 +1,10 @@
 //! Nonlinear least squares for a handful of parameters: Levenberg-Marquardt steps (Marquardt 1963)
 //! with central differences, and the covariance from the curvature at the end.
 
-use nalgebra::{DMatrix, DVector};
+use nalgebra::DMatrix;
 
 use crate::SignalError;
+use crate::lsq;
 
 /// A fitted set of parameters.
 #[derive(Debug, Clone, PartialEq)]
@@ -79,8 +80,8 @@ pub fn solve(
     let mut settled = false;
     let mut j = derive(&x, &r).ok_or(bad)?;
     for _ in 0..60 {
-        let normal = j.transpose() * &j;
-        let gradient = j.transpose() * DVector::from_column_slice(&r);
+        let normal = lsq::gram(&j);
+        let gradient = lsq::project(&j, &r);
         let mut moved = false;
         for _ in 0..12 {
             let mut a = normal.clone();
@@ -119,7 +120,7 @@ pub fn solve(
         return Err(SignalError::Singular { rank, columns: p });
     }
     let scaled = DMatrix::from_fn(n, p, |i, k| j[(i, k)] / norm[k]);
-    let inverse = (scaled.transpose() * &scaled)
+    let inverse = lsq::gram(&scaled)
         .try_inverse()
         .filter(|m| (0..p).all(|k| m[(k, k)].is_finite() && m[(k, k)] > 0.0))
         .ok_or(SignalError::Singular { rank: p - 1, columns: p })?;

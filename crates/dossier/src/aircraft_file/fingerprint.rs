@@ -81,7 +81,7 @@ pub(crate) fn fingerprint(draft: &Draft, v: &[f64]) -> BTreeMap<String, String> 
         }
         content.insert("rotor", text);
     }
-    for name in ["motor", "esc", "battery", "imu", "loop.rate", "loop.attitude"] {
+    for name in ["weighed", "motor", "esc", "battery", "imu", "loop.rate", "loop.attitude"] {
         if let Some(f) = draft.one(name) {
             content.insert(name, fields(f, v, &[]));
         }

@@ -333,7 +333,6 @@ impl Out {
         });
     }
 
-    #[expect(dead_code, reason = "for the bench kinds")]
     /// The figure under `key` replaces a numeric input of the aircraft file in predictions.
     pub(super) fn replaces(&mut self, key: &str, input: &str) {
         if let Some(item) = self.items.iter_mut().find(|f| f.key == key) {

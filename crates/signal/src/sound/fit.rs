@@ -14,10 +14,12 @@
 use std::f64::consts::{PI, TAU};
 
 use nalgebra::{DMatrix, DVector};
+use rustfft::num_complex::Complex;
 
 use super::model::{COUNT, Step};
 use super::track::TrackStep;
 use crate::SignalError;
+use crate::lsq;
 
 /// A fitted step.
 #[derive(Debug, Clone, PartialEq)]
@@ -111,10 +113,30 @@ impl Band {
 fn basis(band: &Band, orders: &[f64], step: &Step) -> DMatrix<f64> {
     let n = band.y.len();
     let mut x = DMatrix::zeros(n, 4 * orders.len());
+    // Whole multiples of the lowest line come from it by products.
+    let base = orders.first().copied().unwrap_or(1.0);
+    let multiple: Option<Vec<u32>> = orders
+        .iter()
+        .map(|k| {
+            let m = k / base;
+            ((m - m.round()).abs() < 1e-9 && m < 33.0).then_some(m.round() as u32)
+        })
+        .collect();
     for i in 0..n {
         let (phase, share) = step.at(band.time(i));
+        let turn = Complex::cis(base * phase);
+        let (mut power, mut reached) = (Complex::new(1.0, 0.0), 0);
         for (k, order) in orders.iter().enumerate() {
-            let (s, c) = (order * phase).sin_cos();
+            let (s, c) = match multiple.as_ref().and_then(|m| m.get(k)) {
+                Some(&m) => {
+                    while reached < m {
+                        power *= turn;
+                        reached += 1;
+                    }
+                    (power.im, power.re)
+                }
+                None => (order * phase).sin_cos(),
+            };
             x[(i, 4 * k)] = c;
             x[(i, 4 * k + 1)] = s;
             x[(i, 4 * k + 2)] = share * c;
@@ -131,8 +153,8 @@ fn normal(x: &DMatrix<f64>, y: &DVector<f64>) -> Option<DVector<f64>> {
     if scale.iter().any(|s| s.is_nan() || *s <= 0.0) {
         return None;
     }
-    let mut a = x.tr_mul(x);
-    let mut b = x.tr_mul(y);
+    let mut a = lsq::gram(x);
+    let mut b = lsq::project(x, y.as_slice());
     for i in 0..p {
         b[i] /= scale[i];
         for j in 0..p {
@@ -290,7 +312,7 @@ impl Fitter<'_> {
                 }
                 factor *= 0.35;
             }
-            if !moved || fall < 1e-9 {
+            if !moved || fall < 1e-8 {
                 break;
             }
         }
@@ -313,7 +335,7 @@ impl Fitter<'_> {
         let q = all.ncols();
         let scale: Vec<f64> = (0..q).map(|k| all.column(k).norm().max(f64::MIN_POSITIVE)).collect();
         let scaled = DMatrix::from_fn(all.nrows(), q, |i, k| all[(i, k)] / scale[k]);
-        let inverse = scaled.tr_mul(&scaled).try_inverse()?;
+        let inverse = lsq::gram(&scaled).try_inverse()?;
         let degrees = all.nrows().saturating_sub(q + self.filter.len()).max(1) as f64;
         let variance = r.norm_squared() / degrees;
         let base = x.ncols();
@@ -403,16 +425,16 @@ pub fn fit_step(audio: &[f64], rate: f64, step: &TrackStep, orders: &[f64]) -> R
     let earliest = (step.start - 0.045).max(limits.0 + 1e-3);
     let latest = (step.end - 0.01).max(earliest + 0.01);
     let slip = 0.2 / (f1 - f0).abs().max(5.0);
-    let stride = slip.clamp(0.001, 0.004).max((latest - earliest) / 48.0);
+    let stride = slip.clamp(0.001, 0.004).max((latest - earliest) / 28.0);
     let mut t0 = earliest;
     while t0 <= latest {
         let mut tau: f64 = 0.004;
         while tau < limits.2.min(0.4) {
-            let p = [TAU * f0, TAU * f1, t0, tau.ln(), 0.0, 0.0];
+            let p = [TAU * f0, TAU * f1, t0, tau.ln(), 0.0, 0.0, 0.0];
             if let Some((_, _, r)) = first.project(&p) {
                 seeds.push((r.norm_squared(), p));
             }
-            tau *= 1.3;
+            tau *= 1.4;
         }
         t0 += stride;
     }
@@ -421,11 +443,11 @@ pub fn fit_step(audio: &[f64], rate: f64, step: &TrackStep, orders: &[f64]) -> R
     let mut chosen: Vec<[f64; COUNT]> = Vec::new();
     for (_, p) in &seeds {
         let near = |q: &[f64; COUNT]| (q[2] - p[2]).abs() < 1.5 * stride && (q[3] - p[3]).abs() < 0.3;
-        if chosen.len() < 4 && !chosen.iter().any(near) {
+        if chosen.len() < 3 && !chosen.iter().any(near) {
             chosen.push(*p);
         }
     }
-    let all = vec![0, 1, 2, 3, 4, 5];
+    let all = vec![0, 1, 2, 3, 4, 5, 6];
     let mut best: Option<Fitted> = None;
     for p in chosen {
         let Some(a) = first.refine(p, 12) else { continue };

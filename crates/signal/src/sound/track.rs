@@ -20,6 +20,14 @@ pub struct TrackOptions {
     pub orders: usize,
 }
 
+impl TrackOptions {
+    /// The usual range as far as a recording of `rate` samples per second reaches.
+    pub fn for_rate(rate: f64) -> Self {
+        let usual = Self::default();
+        Self { high: usual.high.min(0.2 * rate).max(1.5 * usual.low), ..usual }
+    }
+}
+
 impl Default for TrackOptions {
     fn default() -> Self {
         Self { low: 40.0, high: 900.0, orders: 4 }
@@ -256,7 +264,17 @@ fn refine(power: &[f64], guess: f64, bin: f64, orders: usize, top: f64) -> f64 {
     if total > 0.0 { sum / total } else { guess }
 }
 
+/// Power of the lines over the floor that noise alone does not reach, dB (the path picks the best of
+/// many bins, which brings noise to about 8).
+const HEARD: f64 = 12.0;
+
 fn judge(f: &Frames, frequency: &[f64], orders: usize, top: f64) -> Octave {
+    let strong: Vec<f64> = frequency
+        .iter()
+        .enumerate()
+        .map(|(t, x)| (1..=orders).map(|h| at(&f.ratio[t], h as f64 * x, f.bin)).sum::<f64>() / orders as f64)
+        .collect();
+    let heard = 10.0 * robust::median(&strong).unwrap_or(0.0).max(1e-12).log10() > HEARD;
     let (mut whole, mut half, mut odd, mut even) = (0.0, 0.0, 0.0, 0.0);
     for (t, x) in frequency.iter().enumerate() {
         // Bins where the floor itself would pass for a line count as nothing.
@@ -279,7 +297,7 @@ fn judge(f: &Frames, frequency: &[f64], orders: usize, top: f64) -> Octave {
         }
     };
     let (half, odd) = (db(half, whole), db(odd, even));
-    Octave { half, odd, sure: whole > 0.0 && half < -APART && odd > -0.6 * APART }
+    Octave { half, odd, sure: heard && whole > 0.0 && half < -APART && odd > -0.6 * APART }
 }
 
 /// A change of level in a track.

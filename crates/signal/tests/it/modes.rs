@@ -171,6 +171,9 @@ fn val_tap_recovery() {
             (case, found)
         })
         .collect();
+    let blind = rows.iter().filter(|(c, _)| modes::taps(&c.values, 1.0 / RATE, 0.004).is_empty()).count();
+    let failed = rows.iter().filter(|(_, f)| f.is_none()).count();
+    println!("no tap seen {blind}, no fit {failed}");
     let (mut inside, mut damped, mut total, mut missed, mut extra) = (0, 0, 0, 0, 0);
     let (mut ratio, mut damping_ratio) = (Vec::new(), Vec::new());
     for (case, found) in &rows {

@@ -1,5 +1,11 @@
 //! What a bench record shows. One file per kind, and one line in [`run`].
 
+mod discharge;
+mod pieces;
+mod sound;
+mod swing;
+mod tap;
+
 use std::collections::BTreeMap;
 
 use physics::aircraft::Aircraft;
@@ -8,7 +14,7 @@ use super::context::Out;
 use crate::record::{Kind, Record};
 
 /// A bench record with what is known about the aircraft.
-#[expect(dead_code, reason = "read by the kinds")]
+#[allow(dead_code, reason = "read by the kinds")]
 pub(super) struct Bench<'a> {
     /// The record.
     pub record: &'a Record,
@@ -18,7 +24,7 @@ pub(super) struct Bench<'a> {
     pub density: Option<(f64, f64)>,
 }
 
-#[expect(dead_code, reason = "read by the kinds")]
+#[allow(dead_code, reason = "read by the kinds")]
 impl Bench<'_> {
     /// A channel's samples.
     pub(super) fn channel(&self, name: &str) -> Option<&[f64]> {
@@ -48,6 +54,10 @@ impl Bench<'_> {
 pub(super) fn run(bench: &Bench<'_>, out: &mut Out) {
     match bench.record.meta.kind {
         Kind::Weighing | Kind::Note | Kind::Flight => {}
+        Kind::Sound => sound::run(bench, out),
+        Kind::Tap => tap::run(bench, out),
+        Kind::Swing => swing::run(bench, out),
+        Kind::Discharge => discharge::run(bench, out),
         kind => {
             out.cannot.push(format!("nothing is computed from a record of kind {} yet", kind.word()));
         }
