@@ -454,10 +454,13 @@ pub fn taps(values: &[f64], period: f64, skip: f64) -> Vec<Range<usize>> {
     let fall = (-period / 0.02).exp();
     let quiet = ((0.15 / period) as usize).max(4);
     let (mut starts, mut last): (Vec<usize>, Option<usize>) = (Vec::new(), None);
-    let mut envelope = 0.0_f64;
+    // Compared is with the envelope before the blow itself, which takes some milliseconds to rise.
+    let back = (((skip + 0.002) / period).ceil() as usize).max(1);
+    let mut envelope = Vec::with_capacity(n);
     for (i, v) in size.iter().enumerate() {
-        let before = envelope;
-        envelope = (envelope * fall).max(*v);
+        let before = i.checked_sub(back).and_then(|k| envelope.get(k)).copied().unwrap_or(rest);
+        let last_value = envelope.last().copied().unwrap_or(0.0);
+        envelope.push((last_value * fall).max(*v));
         // A new tap rises well above what still rings.
         if *v > threshold && *v > 2.5 * before && last.is_none_or(|l| i - l > quiet) {
             starts.push(i);

@@ -67,10 +67,10 @@ impl StepFit {
 const WHITEN: usize = 12;
 
 /// Samples at a rate just above the highest line.
-struct Band {
-    y: Vec<f64>,
+pub(super) struct Band {
+    pub(super) y: Vec<f64>,
     start: f64,
-    period: f64,
+    pub(super) period: f64,
 }
 
 impl Band {
@@ -79,7 +79,7 @@ impl Band {
     }
 
     /// Low-pass below `top` and every n-th sample of the stretch; the filter is symmetric.
-    fn new(audio: &[f64], rate: f64, from: f64, until: f64, top: f64) -> Self {
+    pub(super) fn new(audio: &[f64], rate: f64, from: f64, until: f64, top: f64) -> Self {
         let factor = ((rate / (2.6 * top)).floor() as usize).max(1);
         let first = ((from.max(0.0) * rate) as usize).min(audio.len());
         let last = ((until.max(0.0) * rate) as usize).min(audio.len());
@@ -284,7 +284,8 @@ impl Fitter<'_> {
         j
     }
 
-    fn refine(&self, start: [f64; COUNT], rounds: usize) -> Option<Fitted> {
+    /// Gauss-Newton steps until the sum of squares falls by less than the share `enough`.
+    fn refine(&self, start: [f64; COUNT], rounds: usize, enough: f64) -> Option<Fitted> {
         let mut p = start;
         let (mut x, mut c, mut r) = self.project(&p)?;
         let mut square = r.norm_squared();
@@ -312,7 +313,7 @@ impl Fitter<'_> {
                 }
                 factor *= 0.35;
             }
-            if !moved || fall < 1e-8 {
+            if !moved || fall < enough {
                 break;
             }
         }
@@ -403,8 +404,10 @@ pub fn fit_step(audio: &[f64], rate: f64, step: &TrackStep, orders: &[f64]) -> R
     };
     // The window of the track reaches over the step's ends by half its length.
     let middle = 0.5 * (step.start + step.end);
-    let from = step.since.max(step.start - 0.25).max(0.0);
-    let until = (step.until).min(step.end + 0.45);
+    // The level before may still carry the end of an earlier step.
+    let settled = if step.first { step.since } else { step.since + (0.4 * (step.start - step.since)).min(0.1) };
+    let from = settled.max(step.start - 0.16).max(0.0);
+    let until = step.until.min(step.end + (1.5 * (step.end - step.start)).clamp(0.12, 0.5));
     let need = 0.06;
     if step.start - from < need || until - step.end < need {
         let got = ((step.start - from).min(until - step.end).max(0.0) * rate) as usize;
@@ -443,26 +446,26 @@ pub fn fit_step(audio: &[f64], rate: f64, step: &TrackStep, orders: &[f64]) -> R
     let mut chosen: Vec<[f64; COUNT]> = Vec::new();
     for (_, p) in &seeds {
         let near = |q: &[f64; COUNT]| (q[2] - p[2]).abs() < 1.5 * stride && (q[3] - p[3]).abs() < 0.3;
-        if chosen.len() < 3 && !chosen.iter().any(near) {
+        if chosen.len() < 2 && !chosen.iter().any(near) {
             chosen.push(*p);
         }
     }
     let all = vec![0, 1, 2, 3, 4, 5, 6];
     let mut best: Option<Fitted> = None;
     for p in chosen {
-        let Some(a) = first.refine(p, 12) else { continue };
+        let Some(a) = first.refine(p, 8, 1e-4) else { continue };
         let second = Fitter { orders: guide.iter().copied().take(2).collect(), band: &band, free: all.clone(), filter: vec![1.0], limits };
-        let Some(b) = second.refine(a.p, 12) else { continue };
+        let Some(b) = second.refine(a.p, 8, 1e-4) else { continue };
         if best.as_ref().is_none_or(|s| b.square < s.square) {
             best = Some(b);
         }
     }
     let start = best.ok_or(lost)?;
     let mut fitter = Fitter { band: &band, orders: guide.clone(), filter: vec![1.0], free: all, limits };
-    let mut fitted = fitter.refine(start.p, 15).ok_or(lost)?;
+    let mut fitted = fitter.refine(start.p, 12, 1e-5).ok_or(lost)?;
     if lines.len() > guide.len() {
         fitter.orders.clone_from(&lines);
-        fitted = fitter.refine(fitted.p, 10).ok_or(lost)?;
+        fitted = fitter.refine(fitted.p, 10, 1e-5).ok_or(lost)?;
     }
     let total: f64 = {
         let mean = band.y.iter().sum::<f64>() / band.y.len() as f64;
@@ -471,7 +474,7 @@ pub fn fit_step(audio: &[f64], rate: f64, step: &TrackStep, orders: &[f64]) -> R
     let left: f64 = fitted.raw.iter().map(|v| v * v).sum();
     for _ in 0..2 {
         fitter.filter = autoregression(&fitted.raw, WHITEN);
-        fitted = fitter.refine(fitted.p, 10).ok_or(lost)?;
+        fitted = fitter.refine(fitted.p, 8, 1e-6).ok_or(lost)?;
     }
     let (covariance, _) = fitter.covariance(&fitted.p).ok_or(lost)?;
     let s = Step::of(&fitted.p);

@@ -6,6 +6,7 @@ use std::f64::consts::TAU;
 use rustfft::FftPlanner;
 use rustfft::num_complex::Complex;
 
+use super::fit::Band;
 use crate::SignalError;
 use crate::robust;
 
@@ -138,6 +139,10 @@ pub fn track(audio: &[f64], rate: f64, options: &TrackOptions) -> Result<Track, 
     if let Some(index) = audio.iter().position(|v| !v.is_finite()) {
         return Err(SignalError::NotFinite { index });
     }
+    let top = ((options.orders.clamp(1, 8) as f64 + 0.6) * high).min(0.98 * nyquist);
+    let thinned = Band::new(audio, rate, 0.0, audio.len() as f64 / rate, top);
+    let (audio, rate) = (thinned.y.as_slice(), 1.0 / thinned.period);
+    let nyquist = 0.5 * rate;
     // Long enough for three periods of the lowest, short enough for a drive's lag.
     let seconds = (3.5 / low).clamp(0.040, 0.080);
     let window = (seconds * rate) as usize;
@@ -315,6 +320,8 @@ pub struct TrackStep {
     pub since: f64,
     /// Until when the level after holds, s.
     pub until: f64,
+    /// Whether the level before is the first of the track.
+    pub first: bool,
 }
 
 /// Steps of a track: levels held for `hold` seconds that differ by more than `least` (a share).
@@ -363,6 +370,7 @@ pub fn steps(track: &Track, hold: f64, least: f64) -> Vec<TrackStep> {
                 to,
                 since: track.time[a],
                 until: track.time[d - 1],
+                first: a == 0,
             }
         })
         .filter(|s| (s.to / s.from).ln().abs() > least)
