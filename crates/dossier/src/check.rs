@@ -132,6 +132,8 @@ impl Opened {
     /// A frozen prediction that cannot be read.
     pub fn judge(self, evidence: &Evidence, edits: &[KeyChange]) -> Result<CheckResult, Diagnostics> {
         let mut measured = gates::replacements(evidence, &self.subject.file().fingerprint());
+        let today = self.subject.file().fingerprint();
+        measured.extend(gates::weighed(evidence, &self.subject.resolved().aircraft, &today));
         // What if the key had another value? Then the measurement does not speak.
         measured.retain(|key, _| !edits.iter().any(|e| e.key == *key));
         let (subject, refused) = self.subject.with_measured(&measured)?;

@@ -170,6 +170,12 @@ pub enum Shape {
         /// Vector from one end to the other, body axes, m.
         span: Vec3,
     },
+    /// Moments of inertia about the body axes through its own centre, whatever its mass; negative
+    /// ones take off what the other bodies have too much.
+    Moments {
+        /// About x, y, z, kg m^2.
+        moments: [f64; 3],
+    },
 }
 
 /// One item with mass.

@@ -8,12 +8,17 @@
 pub mod delay;
 pub mod derivative;
 pub mod drive;
+pub mod discharge;
 mod error;
 pub mod filter;
 pub mod lsq;
+pub mod modes;
+pub mod nonlinear;
 pub mod peaks;
+pub mod pendulum;
 pub mod ringdown;
 pub mod robust;
+pub mod sound;
 pub mod spectrum;
 pub mod steps;
 pub mod timebase;

@@ -6,6 +6,7 @@ use physics::aircraft::{
 };
 use physics::layout;
 use physics::magnetic::Magnetic;
+use physics::mass::{Whole, agree_with};
 use physics::rotor::{Coefficients, Rotor, Table};
 use physics::structure::Structure;
 
@@ -252,7 +253,16 @@ pub(super) fn section<T>(
 pub(crate) fn aircraft(draft: &Draft, v: &[f64]) -> Option<Aircraft> {
     let a = draft.one("aircraft")?;
     let stations = stations(draft, v)?;
-    let bodies = bodies(draft, &stations, v)?;
+    let mut bodies = bodies(draft, &stations, v)?;
+    if let Some(w) = draft.one("weighed") {
+        let number = |name: &str| w.number(name, v);
+        let whole = Whole {
+            mass: number("mass"),
+            centre: ["centre_x", "centre_y"].map(number),
+            inertia: ["inertia_x", "inertia_y", "inertia_z"].map(number),
+        };
+        agree_with(&mut bodies, &whole);
+    }
     Some(Aircraft {
         name: a.text("name")?.to_owned(),
         stations,

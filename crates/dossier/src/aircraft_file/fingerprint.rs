@@ -82,6 +82,7 @@ pub(crate) fn fingerprint(draft: &Draft, v: &[f64]) -> BTreeMap<String, String> 
         content.insert("rotor", text);
     }
     for name in [
+        "weighed",
         "motor",
         "esc",
         "battery",

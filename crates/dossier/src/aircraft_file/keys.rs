@@ -23,6 +23,11 @@ pub const SECTIONS: &[Section] = &[
     ),
     Section::many("mass", true, "One item with mass."),
     Section::inner("mass.cylinder", "A solid cylinder."),
+    Section::one(
+        "weighed",
+        false,
+        "What the whole aircraft without payload was found to weigh and how it turns; it goes before the sum of the items. Records of weighings and swings fill it of themselves.",
+    ),
     Section::one("rotor", true, "The rotor, the same at every station."),
     Section::one("motor", false, "The motor, the same at every station."),
     Section::one("esc", false, "The electronic speed controller, the same at every station."),
@@ -57,6 +62,7 @@ const fn quantity(
 const CANT_WHY: &str = "beyond 30 deg more than 13 % of the lift is lost, and the models assume small tilt";
 const PLACE_WHY: &str = "positions are within 10 m of the reference point";
 const SIZE_WHY: &str = "an item is at most 5 m long";
+const TURNS: &str = "a moment of inertia is above zero and at most 10,000 kg m^2";
 const RULE: &str = "a tape measure or a drawing";
 const CALLIPER: &str = "a calliper";
 const LAYUP: &str = "typical of the material; the part's own differs by lay-up and batch";
@@ -170,6 +176,25 @@ pub const KEYS: &[Key] = &[
         .above("0 m", "5 m", SIZE_WHY)
         .percent(5.0, "few items fill their outline evenly"),
     Key::new("mass.cylinder", "axis", Kind::Choice(&["x", "y", "z"]), "\"z\"", "axis", "Body axis that its own axis is parallel to.").required(),
+    // The whole aircraft, measured.
+    quantity("weighed", "mass", D::Mass, "\"2.41 kg\"", "mass, weighed", "Mass without payload.")
+        .above("0 kg", "500 kg", "an aircraft weighs more than nothing and at most 500 kg")
+        .percent(0.2, "a parcel scale"),
+    quantity("weighed", "centre_x", D::Length, "\"2 mm\"", "centre of gravity x, weighed", "Forward of the reference point, without payload.")
+        .within("-10 m", "10 m", PLACE_WHY)
+        .give("1 mm", "three scales and a tape measure"),
+    quantity("weighed", "centre_y", D::Length, "\"0 mm\"", "centre of gravity y, weighed", "Right of the reference point, without payload.")
+        .within("-10 m", "10 m", PLACE_WHY)
+        .give("1 mm", "three scales and a tape measure"),
+    quantity("weighed", "inertia_x", D::Inertia, "\"0.031 kg m^2\"", "moment of inertia about x, swung", "About the body axis through the centre of gravity, without payload.")
+        .above("0 kg m^2", "1e4 kg m^2", TURNS)
+        .percent(3.0, "a pendulum on two wires, timed by hand"),
+    quantity("weighed", "inertia_y", D::Inertia, "\"0.033 kg m^2\"", "moment of inertia about y, swung", "About the body axis through the centre of gravity, without payload.")
+        .above("0 kg m^2", "1e4 kg m^2", TURNS)
+        .percent(3.0, "a pendulum on two wires, timed by hand"),
+    quantity("weighed", "inertia_z", D::Inertia, "\"0.054 kg m^2\"", "moment of inertia about z, swung", "About the body axis through the centre of gravity, without payload.")
+        .above("0 kg m^2", "1e4 kg m^2", TURNS)
+        .percent(3.0, "a pendulum on two wires, timed by hand"),
     // Rotor.
     quantity("rotor", "diameter", D::Length, "\"15 in\"", "rotor diameter", "Tip-to-tip diameter.")
         .required()

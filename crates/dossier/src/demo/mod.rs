@@ -3,6 +3,7 @@
 //! Everything in it is invented. Its records say `simulated`, and so does every gate they meet.
 
 mod bench_field;
+mod bench_body;
 
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -45,6 +46,9 @@ pub fn write_demo(dir: &Path, edits: &[KeyChange]) -> Result<(), Diagnostics> {
     let fingerprint = file.fingerprint();
 
     record_store::write(&dir.join("records"), &weighing(&aircraft, &fingerprint))?;
+    for record in bench_body::records(&aircraft, &fingerprint) {
+        record_store::write(&dir.join("records"), &record)?;
+    }
     freeze::freeze(dir, Some("b1"), DATE_FROZEN)?;
 
     let bare = aircraft.without_payload();

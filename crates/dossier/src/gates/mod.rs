@@ -29,7 +29,7 @@ use physics::{STANDARD_GRAVITY, control};
 pub use self::context::{Context, Weighed};
 pub use self::evidence::{Answer, Evidence, Flight, Found};
 pub use self::limits::Limits;
-pub use self::replaced::replacements;
+pub use self::replaced::{carry, replacements, weighed};
 
 use self::criterion::Draft;
 use crate::chart::Shown;

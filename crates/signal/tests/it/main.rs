@@ -2,8 +2,11 @@
 
 mod drive_step;
 mod drive_sweep;
+mod discharge;
 mod fits;
+mod modes;
 mod series;
+mod sound;
 mod spectra;
 mod steps;
 mod timebase;

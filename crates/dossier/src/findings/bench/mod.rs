@@ -8,6 +8,11 @@ mod sweep_shown;
 mod magnetic;
 mod reception;
 mod struck;
+mod discharge;
+mod pieces;
+mod sound;
+mod swing;
+mod tap;
 
 use std::collections::BTreeMap;
 
@@ -94,6 +99,10 @@ pub(super) fn run(bench: &Bench<'_>, out: &mut Out) {
         Kind::Sweep => sweep::run(bench, out),
         Kind::Magnetic => magnetic::run(bench, out),
         Kind::Reception => reception::run(bench, out),
+        Kind::Sound => sound::run(bench, out),
+        Kind::Tap => tap::run(bench, out),
+        Kind::Swing => swing::run(bench, out),
+        Kind::Discharge => discharge::run(bench, out),
         kind => {
             out.cannot.push(format!("nothing is computed from a record of kind {} yet", kind.word()));
         }
