@@ -11,6 +11,7 @@ mod error;
 pub mod filter;
 pub mod lsq;
 pub mod peaks;
+pub mod response;
 pub mod ringdown;
 pub mod robust;
 pub mod spectrum;

@@ -1,6 +1,7 @@
 //! Integration tests.
 
 mod fits;
+mod identify;
 mod series;
 mod spectra;
 mod steps;
