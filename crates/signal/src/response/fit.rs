@@ -130,8 +130,8 @@ impl Fit {
 
 /// Bands in the fit's account of misfit.
 const BANDS: usize = 24;
-/// Bins that the density of the disturbance is smoothed over.
-const SMOOTH: usize = 41;
+/// Bins to either side that the density of the disturbance is smoothed over, fewer towards the low end where it is steep.
+const SMOOTH: usize = 20;
 /// Iterations at most.
 const ITERATIONS: usize = 60;
 
@@ -203,9 +203,9 @@ fn weights(bins: &[Bin], plant: &Plant) -> Vec<f64> {
     for k in 0..n {
         sum[k + 1] = sum[k] + power[k];
     }
-    let half = (SMOOTH / 2).min(n / 4);
     (0..n)
         .map(|k| {
+            let half = SMOOTH.min(4 + k / 5).min(n / 4);
             let (low, high) = (k.saturating_sub(half), (k + half + 1).min(n));
             let mean = (sum[high] - sum[low]) / (high - low) as f64;
             1.0 / mean.max(1e-300)

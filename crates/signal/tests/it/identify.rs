@@ -58,7 +58,7 @@ impl World {
     fn random(rng: &mut ChaCha8Rng) -> Self {
         let size = rng.random_range(0.25..1.8_f64);
         let crossover = 12.0 / size.sqrt();
-        let spend = rng.random_range(0.35..0.6);
+        let spend = rng.random_range(0.5..0.75);
         let total = spend / crossover;
         let share = rng.random_range(0.2..0.5);
         let (delay, lag) = (share * total, (1.0 - share) * total);
@@ -71,7 +71,7 @@ impl World {
             delay,
             lag_up: 2.0 * lag / (1.0 + skew),
             lag_down: 2.0 * lag * skew / (1.0 + skew),
-            mode: rng.random_range(6.0..12.0) * crossover,
+            mode: rng.random_range(8.0..15.0) * crossover,
             mode_damping: rng.random_range(0.01..0.04),
             mode_share: rng.random_range(-0.04..0.06),
             p,
@@ -212,9 +212,10 @@ impl World {
                 let whole = queue_length - 2;
                 let arrived = (1.0 - fraction) * older(whole) + fraction * older(whole + 1);
                 head = (head + 1) % queue_length;
+                let before = right - left;
                 right += (arrived - right) * if arrived > right { up } else { down };
                 left += (-arrived - left) * if -arrived > left { up } else { down };
-                let moment = self.gain * 0.5 * (right - left);
+                let moment = self.gain * 0.25 * (before + right - left);
                 // The arm answers the thrust; the gyro sits on what it bends.
                 let ddq = moment - 2.0 * self.mode_damping * self.mode * dq - self.mode * self.mode * q;
                 dq += FINE * ddq;
@@ -267,7 +268,7 @@ fn margins(loop_gain: &dyn Fn(f64) -> Complex64, near: f64) -> Option<[f64; 2]> 
     let cross = root(&|w| loop_gain(w).norm() - 1.0, 0.2 * near, 5.0 * near)?;
     let phase = 180.0 + loop_gain(cross).arg().to_degrees();
     // The argument of -L passes zero where the phase is -180 deg.
-    let turn = root(&|w| (-loop_gain(w)).arg(), cross, 5.0 * near)?;
+    let turn = root(&|w| (-loop_gain(w)).arg(), cross, 20.0 * near)?;
     Some([phase, -20.0 * loop_gain(turn).norm().log10()])
 }
 
@@ -334,7 +335,7 @@ fn recover(seed: u64) -> Option<Outcome> {
 
 #[test]
 fn val_recovery_of_a_thousand_aircraft() {
-    const COUNT: u64 = 300;
+    const COUNT: u64 = 1000;
     let all: Vec<Option<Outcome>> = (0..COUNT).into_par_iter().map(|k| recover(0x5eed_0000 + k)).collect();
     let told: Vec<&Outcome> = all.iter().flatten().collect();
     println!(
@@ -375,7 +376,7 @@ fn heavy() -> (World, [Vec<f64>; 3]) {
     let mut world = World::random(&mut rng);
     world.duration = 240.0;
     world.input = 3;
-    world.amplitude = 1.0;
+    world.amplitude = 2.0;
     world.log_every = 4;
     world.offset = 0.0;
     world.drift = 0.0;
@@ -399,7 +400,7 @@ fn val_feedback_biases_the_direct_estimate_only() {
     )
     .unwrap();
     let (mut joint, mut direct, mut count) = (0.0, 0.0, 0.0);
-    for p in points.iter().filter(|p| p.coherence > 0.2) {
+    for p in points.iter().filter(|p| p.coherence > 0.1) {
         let truth = world.at(TAU * p.frequency);
         joint += (p.joint / truth - ONE).norm();
         direct += (p.direct / truth - ONE).norm();
