@@ -12,6 +12,7 @@ mod context;
 mod drive;
 mod geometry;
 mod hover;
+mod identify;
 mod limits;
 mod order;
 mod oscillation;
@@ -60,6 +61,7 @@ pub(crate) fn findings_with(record: &Record, known: &Known) -> Findings {
     drive::run(&context, &mut out);
     vibration::run(&context, &mut out);
     steps::run(&context, &mut out);
+    identify::run(&context, &mut out);
     oscillation::run(&context, &mut out);
     upset::run(&context, &mut out);
     battery::run(&context, &mut out);

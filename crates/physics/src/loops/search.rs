@@ -10,7 +10,7 @@
 //! The grid's figures are within 1 % and 0.5 deg of [`super::margins`]; what is recommended is computed anew there.
 //! A loop whose phase lags 180 deg already at the lowest frequency counts as unstable.
 
-use std::f64::consts::{FRAC_PI_2, PI};
+use std::f64::consts::PI;
 
 use nalgebra::Complex;
 use rayon::prelude::*;
@@ -429,7 +429,7 @@ pub fn fastest(cells: &[Cell], near: f64) -> Option<&Cell> {
 }
 
 /// Least delay, s, that must go from every plant before some gains reach `crossover` (rad/s) within the limits; zero if they
-/// do already, `None` where a delay of 2/`crossover` less is not enough: another limit stands in the way.
+/// do already, `None` where a delay of 1.2/`crossover` less is not enough: another limit stands in the way.
 pub fn delay_to_save(
     plants: &Plants,
     (p, i, d): (&[f64], &[f64], &[f64]),
@@ -444,11 +444,10 @@ pub fn delay_to_save(
     if reaches(0.0) {
         return Some(0.0);
     }
-    let (mut low, mut high) = (0.0, FRAC_PI_2 / crossover);
-    if !reaches(high) {
-        return None;
-    }
-    for _ in 0..9 {
+    // Upwards in small steps: more than the plant has would turn the delay into a lead without end.
+    let step = 0.06 / crossover;
+    let (mut low, mut high) = (1..=20).map(f64::from).map(|k| ((k - 1.0) * step, k * step)).find(|s| reaches(s.1))?;
+    for _ in 0..6 {
         let middle = 0.5 * (low + high);
         if reaches(middle) { high = middle } else { low = middle }
     }

@@ -8,4 +8,5 @@ mod loops;
 mod mass;
 mod powertrain;
 mod rotor;
+mod search;
 mod table;
