@@ -10,6 +10,7 @@ mod flown;
 mod fuzz;
 mod gates;
 mod import;
+mod loops;
 mod programme;
 mod real;
 mod record_store;
