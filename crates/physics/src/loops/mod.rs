@@ -5,6 +5,7 @@
 //! loop rate; see [`chain`] for the limits.
 
 pub mod chain;
+pub mod damping;
 pub mod disturbance;
 pub mod filter;
 pub mod froude;

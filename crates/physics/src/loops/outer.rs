@@ -65,8 +65,7 @@ impl RateChain {
 
     /// Margins with the loop cut at the motor command, the outer loops closed.
     pub fn motor_margins(&self, outer: &Outer) -> Margins {
-        let (_, i, _) = self.gains();
-        let poles = 1 + u32::from(i != 0.0) + outer.closed();
+        let poles = self.integrators() + outer.closed();
         margins(&|omega| self.motor_gain_at(outer, Complex::new(0.0, omega)), FROM, TO, poles)
     }
 

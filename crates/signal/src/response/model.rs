@@ -40,7 +40,11 @@ pub enum Parameter {
 impl Plant {
     /// Response at `omega`, rad/s.
     pub fn at(&self, omega: f64) -> Complex64 {
-        let s = Complex64::new(0.0, omega);
+        self.at_point(Complex64::new(0.0, omega))
+    }
+
+    /// Response at a point s of the complex plane, rad/s.
+    pub fn at_point(&self, s: Complex64) -> Complex64 {
         let one = Complex64::new(1.0, 0.0);
         (-s * self.delay).exp() * self.gain * (one + s * self.zero)
             / ((one + s * self.lag) * (s + self.damping))

@@ -25,7 +25,7 @@ pub(super) fn draw(a: &Axis, name: &str, letter: char, out: &mut Out) {
     let crossover = a.margins.crossover / TAU;
     let at = |x: f64, name: &str| Mark::At { x, name: name.to_owned() };
     let hertz = || Across::log("frequency", "Hz");
-    let low: Vec<f64> = usable.iter().zip(&measured).map(|(p, l)| db(l.norm() * (1.0 - 2.0 * p.joint_error).max(0.05))).collect();
+    let low: Vec<f64> = usable.iter().zip(&measured).map(|(p, l)| db(l.norm() * f64::max(1.0 - 2.0 * p.joint_error, 0.05))).collect();
     let high: Vec<f64> = usable.iter().zip(&measured).map(|(p, l)| db(l.norm() * (1.0 + 2.0 * p.joint_error))).collect();
     out.charts.push(Chart {
         id: format!("loop-{letter}-gain"),

@@ -56,9 +56,15 @@ impl Controller {
         s.inv() * self.i + s * self.d / (s * self.d_lag + 1.0) + self.p
     }
 
-    /// Poles of the loop gain at zero.
+    /// The same at a point s, and what acts on the demand: p + i/s.
+    pub(in crate::findings) fn at_point(&self, s: Complex64) -> (Complex64, Complex64) {
+        let demand = s.inv() * self.i + self.p;
+        (demand + s * self.d / (s * self.d_lag + 1.0), demand)
+    }
+
+    /// Poles of the controller at zero.
     pub(in crate::findings) fn integrators(&self) -> u32 {
-        if self.i > 0.0 { 2 } else { 1 }
+        if self.i > 0.0 { 1 } else { 0 }
     }
 }
 

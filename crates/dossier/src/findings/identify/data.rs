@@ -16,6 +16,11 @@ pub(in crate::findings) struct Behind {
 }
 
 impl Behind {
+    /// Response at a point s, rad/s.
+    pub(in crate::findings) fn at_point(&self, s: Complex64) -> Complex64 {
+        self.cascades.iter().map(|(sections, rate)| filter::response_at(sections, s, *rate)).product()
+    }
+
     /// Response at `omega`, rad/s.
     pub(in crate::findings) fn at(&self, omega: f64) -> Complex64 {
         self.cascades.iter().map(|(sections, rate)| filter::response(sections, omega, *rate)).product()

@@ -13,6 +13,7 @@ mod data;
 use std::f64::consts::TAU;
 
 use physics::loops::margins::{Margins, margins};
+use physics::loops::response;
 use signal::response::model::{Parameter, Plant};
 use signal::response::{composite, excitation, fit, misfit, spectra};
 use signal::spectrum::Complex64;
@@ -22,6 +23,8 @@ use self::data::Flown;
 use super::context::{AXES, Context, Out};
 
 const RESTS: &[&str] = &["esc", "motor", "rotor", "filter", "loop.rate", "mass", "imu", "station", "aircraft"];
+/// What is reported for a gain margin without end, dB.
+const UNLIMITED: f64 = 60.0;
 /// Frequencies of the response that is shown.
 const POINTS: usize = 36;
 
@@ -46,9 +49,27 @@ impl Axis {
         plant.at(omega) * self.controller.feedback(omega) * self.behind.at(omega)
     }
 
+    /// Poles of the loop gain at zero: the controller's and, without damping, the airframe's.
+    fn poles(&self) -> u32 {
+        self.controller.integrators() + u32::from(!self.fit.free.contains(&Parameter::Damping))
+    }
+
+    /// Overshoot of a step of demand, as the controller sees the rate.
+    fn overshoot(&self, plant: &Plant) -> Option<f64> {
+        let closed = |s: Complex64| {
+            let (feedback, demand) = self.controller.at_point(s);
+            let forward = plant.at_point(s);
+            let behind = self.behind.at_point(s);
+            forward * demand * behind / (forward * feedback * behind + 1.0)
+        };
+        let wc = self.margins.crossover;
+        self.margins_of(plant)?;
+        response::step(&closed, 12.0 / wc, 0.04 / wc).ok().map(|s| s.figures().overshoot)
+    }
+
     fn margins_of(&self, plant: &Plant) -> Option<Margins> {
         let near = self.margins.crossover;
-        let m = margins(&|w| self.loop_gain(plant, w), near / 60.0, near * 40.0, self.controller.integrators());
+        let m = margins(&|w| self.loop_gain(plant, w), near / 60.0, near * 40.0, self.poles());
         m.stable.then_some(m)
     }
 }
@@ -99,7 +120,8 @@ fn axis_of(context: &Context<'_>, axis: usize) -> Result<Axis, String> {
             .map_err(|e| format!("excitation that tells gain, lag and dead time apart: {e}"))?
             .with_clock(flown.clock);
         let gain = |w: f64| fit.plant.at(w) * controller.feedback(w) * flown.behind.at(w);
-        let m = margins(&gain, near / 60.0, near * 40.0, controller.integrators());
+        let poles = controller.integrators() + u32::from(!fit.free.contains(&Parameter::Damping));
+        let m = margins(&gain, near / 60.0, near * 40.0, poles);
         if !(m.stable && m.crossover > 0.0) {
             return Err("a fitted loop that is stable, as the flown one is: the excitation is too little".to_owned());
         }
@@ -171,6 +193,22 @@ fn report(context: &Context<'_>, a: &Axis, out: &mut Out) {
     put("delay_margin", "delay margin", "s", &margin(|m| Some(m.delay_margin)), about.clone());
     put("disc_margin", "disc margin", "1", &margin(|m| Some(m.disc_margin)), about.clone());
     put("peak_sensitivity", "peak sensitivity", "1", &margin(|m| Some(m.peak_sensitivity)), about.clone());
+    put(
+        "step_overshoot",
+        "overshoot of the identified model's own step",
+        "1",
+        &|p: &Plant| a.overshoot(p),
+        "Linear: what rate steps show beyond it is saturation or another effect of size.".to_owned(),
+    );
+    if a.margins.gain_margin_down.is_infinite() {
+        put(
+            "gain_margin_down",
+            "gain margin down",
+            "dB",
+            &|_: &Plant| Some(UNLIMITED),
+            format!("{about} No lower limit: less gain never makes this loop unstable; {UNLIMITED:.0} dB stands for it."),
+        );
+    }
     let cost = if a.cost.is_finite() {
         let verdict = match a.cost {
             c if c <= misfit::CLOSE => "close",
