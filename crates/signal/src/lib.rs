@@ -16,6 +16,7 @@ pub mod modes;
 pub mod nonlinear;
 pub mod peaks;
 pub mod pendulum;
+pub mod response;
 pub mod ringdown;
 pub mod robust;
 pub mod sound;

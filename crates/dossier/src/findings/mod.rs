@@ -13,6 +13,7 @@ mod drive;
 mod dwell;
 mod geometry;
 mod hover;
+mod identify;
 mod limits;
 mod order;
 mod oscillation;
@@ -78,6 +79,7 @@ pub(crate) fn findings_with(record: &Record, known: &Known) -> Findings {
     dwell::run(&context, &mut out);
     vibration::run(&context, &mut out);
     steps::run(&context, &mut out);
+    identify::run(&context, &mut out);
     oscillation::run(&context, &mut out);
     upset::run(&context, &mut out);
     battery::run(&context, &mut out);

@@ -6,6 +6,7 @@
 use physics::aircraft::Aircraft;
 use physics::atmosphere::{self, Air};
 use physics::control;
+use physics::loops::damping::rate_damping;
 use physics::loops::{filter, ledger, noise};
 use physics::magnetic::LocalField;
 use physics::mass::{MassProperties, mass_properties};
@@ -616,11 +617,12 @@ fn lag_outputs(out: &mut Nominal, bare: &Case<'_>, density: f64) -> Option<f64> 
     Some(lag)
 }
 
-/// Motor lag of the central aircraft in its loading case without payload, for [`LoopBase`].
-pub(super) fn central_lag(aircraft: &Aircraft, density: f64) -> Option<f64> {
+/// Motor lag and damping of the rates of the central aircraft in its loading case without payload, for [`LoopBase`].
+pub(super) fn central_lag(aircraft: &Aircraft, density: f64) -> Option<(f64, [f64; 3])> {
     let bare = aircraft.without_payload();
     let case = Case::new(&bare, density);
-    loop_lag(&bare, case.weight / bare.stations.len().max(1) as f64, density).ok().map(|l| l.0)
+    let thrust = case.weight / bare.stations.len().max(1) as f64;
+    loop_lag(&bare, thrust, density).ok().map(|l| (l.0, rate_damping(&bare, thrust, density)))
 }
 
 fn loop_outputs(
@@ -634,14 +636,15 @@ fn loop_outputs(
     let a = bare.aircraft;
     let Some(lag) = lag_outputs(out, bare, density) else { return };
     let mut worst = [f64::NAN; FIGURES.len()];
-    let mut known: Vec<([f64; 3], AxisFigures)> = Vec::new();
+    let mut known: Vec<([f64; 4], AxisFigures)> = Vec::new();
+    let damping = rate_damping(a, bare.weight / a.stations.len().max(1) as f64, density);
     for &k in axes {
         let axis = ["roll", "pitch", "yaw"][k];
         let head = format!("Rate loop, {axis}");
-        // Axes with the same gains have the same loop.
-        let gains = a.rate_loop.as_ref().map(|l| [l.p[k], l.i[k], l.d[k]]);
+        // Axes with the same gains and damping have the same loop.
+        let gains = a.rate_loop.as_ref().map(|l| [l.p[k], l.i[k], l.d[k], damping[k]]);
         let same = gains.and_then(|g| known.iter().find(|(seen, _)| *seen == g)).map(|(_, f)| f.clone());
-        let figures = match same.map_or_else(|| axis_figures(a, k, lag, with_step, base), Ok) {
+        let figures = match same.map_or_else(|| axis_figures(a, k, (lag, damping[k]), with_step, base), Ok) {
             Ok(f) => f,
             Err(e) => {
                 out.wait(&head, &e);
@@ -668,6 +671,10 @@ fn loop_outputs(
                 // `min` and `max` pass over NaN.
                 *w = if larger_is_worse { w.max(v) } else { w.min(v) };
             }
+        }
+        if damping[k] > 0.0 {
+            let name = "decay of the rate by the rotors' inflow";
+            out.put(format!("loop.{}.damping", AXES[k]), &head, name, "1/s", damping[k]);
         }
         if k == 0 {
             let head = "Latency at the roll crossover";

@@ -249,8 +249,8 @@ impl Subject {
         }
         let axes: &[usize] = if groups.contains(&Group::Yaw) { &[0, 1, 2] } else { &[0, 1] };
         let bare = self.resolved.aircraft.without_payload();
-        let lag = central_lag(&bare, self.air().usual.density)?;
-        LoopBase::new(&bare, axes, lag, with_step)
+        let (lag, damping) = central_lag(&bare, self.air().usual.density)?;
+        LoopBase::new(&bare, axes, lag, damping, with_step)
     }
 
     /// Predictions with uncertainty, of the asked groups.

@@ -11,6 +11,7 @@ mod flown;
 mod fuzz;
 mod gates;
 mod import;
+mod loops;
 mod programme;
 mod real;
 mod record_store;

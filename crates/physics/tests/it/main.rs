@@ -10,4 +10,5 @@ mod mass;
 mod powertrain;
 mod rotor;
 mod structure;
+mod search;
 mod table;

@@ -5,6 +5,7 @@ mod drive_sweep;
 mod discharge;
 mod fits;
 mod modes;
+mod identify;
 mod series;
 mod sound;
 mod spectra;
