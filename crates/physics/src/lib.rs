@@ -10,11 +10,13 @@
 
 pub mod aircraft;
 pub mod atmosphere;
+pub mod bem;
 pub mod control;
 pub mod flight;
 pub mod layout;
 pub mod loops;
 pub mod mass;
+pub mod polar;
 pub mod powertrain;
 pub mod rotor;
 
