@@ -12,12 +12,15 @@ pub mod aircraft;
 pub mod atmosphere;
 pub mod bem;
 pub mod control;
+pub mod edgewise;
 pub mod flight;
+pub mod interference;
 pub mod layout;
 pub mod loops;
 pub mod mass;
 pub mod polar;
 pub mod powertrain;
+mod root;
 pub mod rotor;
 
 /// A vector in body axes (x forward, y right, z down) or, where said, in the earth frame.

@@ -11,10 +11,11 @@
 //! unknown in a guaranteed bracket this is), here multiplied by |sin phi|, so that it is regular in
 //! hover:
 //!
-//!   omega r (sin phi |sin phi| - s' c_n/4F) - V (cos phi |sin phi| + s' c_t/4F) = 0.
+//!   omega r (sin phi |sin phi| - s' c_n/4F) - V |sin phi| (cos phi + s' c_t/(4 F |sin phi|)) = 0.
 //!
-//! At phi = 0 its sign is that of -(omega r c_n + V c_t); below zero a root lies in (0, pi/2), else in
-//! (-pi/2, 0). The bracket is never lost, and Chandrupatla's method ends in it.
+//! (In the swirl alone |sin phi| is kept above 0.02.) At phi = 0 its sign is that of -c_n; below zero a
+//! root lies in (0, pi/2), else in (-pi/2, 0). The bracket is never lost, and Chandrupatla's method
+//! ends in it.
 //!
 //! *Descent.* V below 0: momentum theory gives way to the measured inflow of a rotor in vertical
 //! descent, v/v_h = 1 - 1.125 x - 1.372 x^2 - 1.718 x^3 - 0.655 x^4 with x = V/v_h (Leishman,
@@ -32,7 +33,6 @@
 //! blade untwists under load), no sweep. Sections as [`crate::polar`] says; tip Mach below 0.7.
 
 mod blade;
-mod bracket;
 mod solve;
 
 use std::f64::consts::{PI, TAU};

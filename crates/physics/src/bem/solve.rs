@@ -6,8 +6,8 @@ use serde::Serialize;
 
 use super::BladeRotor;
 use super::blade::Element;
-use super::bracket::root;
 use crate::atmosphere::Air;
+use crate::root::root;
 
 /// State of the flow at one element.
 #[derive(Debug, Clone, Copy, PartialEq, Default, Serialize)]
@@ -40,6 +40,9 @@ pub struct Radial {
 const STALL_DELAY: f64 = 6.0;
 /// Least of Prandtl's factor: keeps a residual finite at the very tip.
 const LEAST_LOSS: f64 = 1e-4;
+/// Least |sin phi| in the swirl: a rotor at rest that gives no thrust carries no swirl away, and its
+/// swirl would grow without bound.
+const LEAST_SIN: f64 = 0.02;
 /// Width of the bracket at which an inflow angle is settled, rad.
 const TOLERANCE: f64 = 1e-10;
 
@@ -107,11 +110,12 @@ pub(super) fn annulus(rotor: &BladeRotor, e: &Element, speed: f64, axial: f64, a
     let climb = |phi: f64| {
         let f = forces(phi);
         let k = solidity / (4.0 * f.loss);
-        turning * (f.sin * f.sin.abs() - k * f.normal) - axial * (f.cos * f.sin.abs() + k * f.tangential)
+        let sin = f.sin.abs();
+        turning * (f.sin * sin - k * f.normal) - axial * sin * (f.cos + k * f.tangential / sin.max(LEAST_SIN))
     };
     // In descent: local speed, then what the measured inflow leaves over.
     let local_speed = |f: &Forces| {
-        let swirl = solidity * f.tangential / (4.0 * f.loss * f.sin.abs().max(0.02));
+        let swirl = solidity * f.tangential / (4.0 * f.loss * f.sin.abs().max(LEAST_SIN));
         turning / (f.cos + swirl).max(1e-3)
     };
     let induced = |f: &Forces, w: f64| {
@@ -139,7 +143,7 @@ pub(super) fn annulus(rotor: &BladeRotor, e: &Element, speed: f64, axial: f64, a
         let w = local_speed(&f);
         (w, w * f.cos - turning)
     } else {
-        let k = solidity * f.tangential / (4.0 * f.loss * f.sin.abs().max(1e-9));
+        let k = solidity * f.tangential / (4.0 * f.loss * f.sin.abs().max(LEAST_SIN));
         let w = turning / (f.cos + k).max(1e-6);
         (w, k * w)
     };

@@ -39,7 +39,9 @@ pub enum PolarError {
         value: f64,
     },
     /// Too few angles at a Reynolds number.
-    #[error("the polar at Reynolds number {reynolds} has {count} angles; 4 or more are needed, rising lift among them")]
+    #[error(
+        "the polar at Reynolds number {reynolds} has {count} angles; 4 or more are needed, rising lift among them"
+    )]
     Few {
         /// Reynolds number.
         reynolds: f64,
