@@ -138,6 +138,7 @@ impl Opened {
             waits,
             limiting: gates::limiting(&gates),
             gates,
+            frozen: frozen.map(|f| f.shown(&prediction, &ctx.today)),
             scores,
             records: self.records.clone(),
             inputs: subject.inputs(),

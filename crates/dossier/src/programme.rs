@@ -67,6 +67,10 @@ const KEYS: &[Key] = &[
         .or("0.5")
         .within("0", "1", "relative humidity is 0 to 100 %")
         .give("0.1", "a household hygrometer"),
+    quantity("site", "highest", D::Length, "\"900 m\"", "highest elevation to fly at", "For the worst corner; 200 m above the site where not stated (common practice, no source).")
+        .within("-430 m", "9000 m", "sites are from 430 m below to 9000 m above sea level"),
+    quantity("site", "hottest", D::Temperature, "\"35 degC\"", "hottest air to fly in", "For the worst corner; 20 K above the site's temperature where not stated (common practice, no source).")
+        .within("-60 degC", "60 degC", "air at the ground is between -60 and 60 degC"),
     Key::new("build", "id", Kind::Text, "\"b1\"", "identity", "Folder under builds/: small letters, digits and hyphens.").required(),
     Key::new("build", "about", Kind::Text, "\"first full-size prototype\"", "about", "Free text."),
 ];
@@ -110,7 +114,11 @@ pub struct Site {
     pub temperature: f64,
     /// Relative humidity, 0 to 1.
     pub humidity: f64,
-    /// The three as inputs with uncertainties: `site.elevation`, `site.temperature`,
+    /// Highest elevation to fly at, m, where stated.
+    pub highest: Option<f64>,
+    /// Hottest air to fly in, K, where stated.
+    pub hottest: Option<f64>,
+    /// The first three as inputs with uncertainties: `site.elevation`, `site.temperature`,
     /// `site.humidity`.
     pub inputs: Vec<InputLine>,
 }
@@ -316,6 +324,8 @@ fn site(reader: &mut Reader<'_>) -> Option<Site> {
         elevation,
         temperature: fields.number("temperature", &v)?,
         humidity: fields.number("humidity", &v)?,
+        highest: fields.number("highest", &v),
+        hottest: fields.number("hottest", &v),
         inputs: ["elevation", "temperature", "humidity"].into_iter().filter_map(line).collect(),
     })
 }

@@ -120,7 +120,7 @@ fn newest<'a>(list: impl Iterator<Item = &'a Flight>, key: &str, today: &BTreeMa
                 stale.get_or_insert(found);
             }
             Outcome::CannotTell { missing, would_tell } => {
-                cannot.get_or_insert_with(|| format!("{}: {missing}; {would_tell}", f.meta.id));
+                cannot.get_or_insert_with(|| format!("{} lacks {missing}; to tell, {would_tell}", f.meta.id));
             }
             Outcome::Words { .. } => {}
         }

@@ -126,7 +126,7 @@ const HOTTER: f64 = 20.0;
 const HIGHER: f64 = 200.0;
 
 impl SiteAir {
-    /// Of a site. The worst corner is hotter and higher than the site by a fixed step.
+    /// Of a site. The worst corner is as stated, else hotter and higher than the site by a fixed step.
     ///
     /// A site outside the atmosphere model falls back on the standard's sea level; the programme
     /// file has been checked before, so that only a perturbed value can come here.
@@ -138,7 +138,10 @@ impl SiteAir {
         };
         Self {
             usual: air(site.elevation, site.temperature),
-            worst: air(site.elevation + HIGHER, site.temperature + HOTTER),
+            worst: air(
+                site.highest.map_or(site.elevation + HIGHER, |h| h.max(site.elevation)),
+                site.hottest.map_or(site.temperature + HOTTER, |h| h.max(site.temperature)),
+            ),
         }
     }
 }

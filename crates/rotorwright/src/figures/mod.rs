@@ -4,6 +4,7 @@
 
 pub(crate) mod aircraft;
 pub(crate) mod chart;
+pub(crate) mod data;
 pub(crate) mod ladder;
 pub(crate) mod ledger;
 pub(crate) mod mark;

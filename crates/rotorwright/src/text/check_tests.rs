@@ -176,6 +176,7 @@ fn fixture() -> CheckResult {
             sentence: "Rate steps overshoot by 18 %, against 10 % allowed.".into(),
             cause: Some(cause),
         }),
+        frozen: None,
         scores: vec![Score {
             model: "powertrain".into(),
             name: "hover.command".into(),

@@ -660,6 +660,7 @@ pub(crate) fn result(build: Option<&str>, edits: &[KeyChange]) -> CheckResult {
         waits: vec!["gust response waits for `loop.velocity` in the aircraft file".to_owned()],
         gates,
         limiting,
+        frozen: None,
         scores: vec![
             Score {
                 model: "powertrain".to_owned(),
