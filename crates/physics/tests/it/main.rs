@@ -1,7 +1,9 @@
 //! Integration tests.
 
 mod atmosphere;
+mod bem;
 mod control;
+mod edgewise;
 mod filters;
 mod flight;
 mod loops;
