@@ -5,16 +5,21 @@
 //! otherwise. Nothing here panics on any input: what cannot be computed is a [`SignalError`] or
 //! an absent value.
 
+pub mod balance;
 pub mod delay;
 pub mod derivative;
 mod error;
 pub mod filter;
 pub mod lsq;
+pub mod orders;
+pub mod orders_residual;
+pub mod orders_speed;
 pub mod peaks;
 pub mod ringdown;
 pub mod robust;
 pub mod spectrum;
 pub mod steps;
+pub mod stream;
 pub mod timebase;
 pub mod window;
 

@@ -5,3 +5,4 @@ mod series;
 mod spectra;
 mod steps;
 mod timebase;
+mod vibration;
