@@ -125,7 +125,12 @@ pub fn fit(time: &[f64], voltage: &[f64], current: &[f64]) -> Result<Discharge, 
     let q = charge(time, current);
     let drawn = q[n - 1];
     if drawn.is_nan() || drawn <= 0.0 {
-        return Err(SignalError::Range { what: "charge drawn, A s", value: drawn, low: 0.0, high: f64::INFINITY });
+        return Err(SignalError::Range {
+            what: "charge drawn, A s",
+            value: drawn,
+            low: 0.0,
+            high: f64::INFINITY,
+        });
     }
     let mean = robust::mean(current).unwrap_or(0.0);
     let spread = robust::variance(current).unwrap_or(0.0).sqrt();

@@ -33,7 +33,11 @@ pub const SECTIONS: &[Section] = &[
     Section::one("esc", false, "The electronic speed controller, the same at every station."),
     Section::one("battery", false, "The battery."),
     Section::one("imu", false, "Inertial measurement unit."),
-    Section::one("structure.arm", false, "The arm, the same at every station; what stands at the hub is its tip mass."),
+    Section::one(
+        "structure.arm",
+        false,
+        "The arm, the same at every station; what stands at the hub is its tip mass.",
+    ),
     Section::one("structure.mast", false, "The mast that carries a sensor above the body."),
     Section::one("structure.plate", false, "The plate that carries the electronics."),
     Section::one("structure.mount", false, "How the inertial measurement unit is held."),

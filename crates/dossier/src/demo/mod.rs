@@ -2,8 +2,8 @@
 //!
 //! Everything in it is invented. Its records say `simulated`, and so does every gate they meet.
 
-mod bench_field;
 mod bench_body;
+mod bench_field;
 
 use std::collections::BTreeMap;
 use std::path::Path;

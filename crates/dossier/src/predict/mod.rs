@@ -10,7 +10,7 @@ mod rate_loop;
 
 pub use bearing::{dwell, separation};
 pub use nominal::{
-    Group, Lags, Nominal, Output, SiteAir, dead_time, delay_budget, drive_delay, lags, loop_lag, mean_arm, nominal, required_crossover,
-    rotor_centre, shares,
+    Group, Lags, Nominal, Output, SiteAir, dead_time, delay_budget, drive_delay, lags, loop_lag, mean_arm,
+    nominal, required_crossover, rotor_centre, shares,
 };
 pub use propagate::{Measured, Prediction, Subject};

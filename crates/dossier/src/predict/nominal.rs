@@ -13,11 +13,11 @@ use physics::mass::{MassProperties, mass_properties};
 use physics::powertrain::{self, OperatingPoint, PowertrainError};
 use physics::{STANDARD_GRAVITY, Vec3};
 
-use super::{bearing, compass};
 use super::rate_loop::{
     AxisFigures, FIGURES, GAIN_DOWN, GAIN_UP, HALF_CYCLES, LoopBase, OVERSHOOT, PHASE_MARGIN, SENSITIVITY,
     axis_figures,
 };
+use super::{bearing, compass};
 use crate::programme::Site;
 
 /// Names of the axes.
@@ -101,7 +101,14 @@ impl Nominal {
     pub fn get(&self, id: &str) -> Option<f64> {
         self.outputs.iter().find(|o| o.id == id).map(|o| o.value)
     }
-    pub(super) fn put(&mut self, id: impl Into<String>, heading: &str, name: &str, unit: &'static str, value: f64) {
+    pub(super) fn put(
+        &mut self,
+        id: impl Into<String>,
+        heading: &str,
+        name: &str,
+        unit: &'static str,
+        value: f64,
+    ) {
         if value.is_finite() {
             self.outputs.push(Output {
                 id: id.into(),

@@ -11,6 +11,6 @@ mod magnetic;
 mod mass;
 mod powertrain;
 mod rotor;
-mod structure;
 mod search;
+mod structure;
 mod table;

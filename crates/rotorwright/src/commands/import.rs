@@ -8,8 +8,8 @@ use dossier::diagnostic::{Diagnostic, Diagnostics};
 use dossier::import::{self, HandRequest, Limit, Request, WavRequest};
 use dossier::programme::Programme;
 use dossier::record::{Kind, RecordMeta, RecordOrigin};
-use physics::aircraft::Aircraft;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+use physics::aircraft::Aircraft;
 
 use super::{Failure, Outcome, Status, json, say, today};
 use crate::text;

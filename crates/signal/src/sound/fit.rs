@@ -173,8 +173,9 @@ fn normal(x: &DMatrix<f64>, y: &DVector<f64>) -> Option<DVector<f64>> {
 fn autoregression(e: &[f64], order: usize) -> Vec<f64> {
     let n = e.len();
     let order = order.min(n / 8);
-    let r: Vec<f64> =
-        (0..=order).map(|k| e[k..].iter().zip(&e[..n - k]).map(|(a, b)| a * b).sum::<f64>() / n as f64).collect();
+    let r: Vec<f64> = (0..=order)
+        .map(|k| e[k..].iter().zip(&e[..n - k]).map(|(a, b)| a * b).sum::<f64>() / n as f64)
+        .collect();
     let mut a = vec![1.0];
     let mut error = r[0] * (1.0 + 1e-9);
     if error.is_nan() || error <= 0.0 {
@@ -233,7 +234,12 @@ impl Fitter<'_> {
     fn allowed(&self, p: &[f64; COUNT]) -> bool {
         let (first, last, most) = self.limits;
         let tau = p[3].exp();
-        p.iter().all(|v| v.is_finite()) && p[2] > first && p[2] < last && tau > 5e-4 && tau < most && p[0] > 0.0
+        p.iter().all(|v| v.is_finite())
+            && p[2] > first
+            && p[2] < last
+            && tau > 5e-4
+            && tau < most
+            && p[0] > 0.0
     }
 
     fn project(&self, p: &[f64; COUNT]) -> Option<(DMatrix<f64>, DVector<f64>, DVector<f64>)> {
@@ -400,12 +406,18 @@ pub fn fit_step(audio: &[f64], rate: f64, step: &TrackStep, orders: &[f64]) -> R
         orders.iter().copied().filter(|k| *k > 0.0 && k * top_speed < 0.47 * rate).collect();
     lines.sort_by(f64::total_cmp);
     let Some(highest) = lines.last().copied() else {
-        return Err(SignalError::Range { what: "blade passage, Hz", value: top_speed, low: 0.0, high: 0.47 * rate });
+        return Err(SignalError::Range {
+            what: "blade passage, Hz",
+            value: top_speed,
+            low: 0.0,
+            high: 0.47 * rate,
+        });
     };
     // The window of the track reaches over the step's ends by half its length.
     let middle = 0.5 * (step.start + step.end);
     // The level before may still carry the end of an earlier step.
-    let settled = if step.first { step.since } else { step.since + (0.4 * (step.start - step.since)).min(0.1) };
+    let settled =
+        if step.first { step.since } else { step.since + (0.4 * (step.start - step.since)).min(0.1) };
     let from = settled.max(step.start - 0.16).max(0.0);
     let until = step.until.min(step.end + (1.5 * (step.end - step.start)).clamp(0.12, 0.5));
     let need = 0.06;
@@ -423,7 +435,8 @@ pub fn fit_step(audio: &[f64], rate: f64, step: &TrackStep, orders: &[f64]) -> R
     let low = Band::new(audio, rate, from, until, 1.05 * guide[0] * top_speed);
     let reach = (until - middle).max(0.1);
     let limits = (from + 0.02, step.end + 0.02, 0.8 * reach);
-    let first = Fitter { band: &low, orders: vec![guide[0]], filter: vec![1.0], free: vec![0, 1, 2, 3], limits };
+    let first =
+        Fitter { band: &low, orders: vec![guide[0]], filter: vec![1.0], free: vec![0, 1, 2, 3], limits };
     let mut seeds: Vec<(f64, [f64; COUNT])> = Vec::new();
     let earliest = (step.start - 0.045).max(limits.0 + 1e-3);
     let latest = (step.end - 0.01).max(earliest + 0.01);
@@ -454,7 +467,13 @@ pub fn fit_step(audio: &[f64], rate: f64, step: &TrackStep, orders: &[f64]) -> R
     let mut best: Option<Fitted> = None;
     for p in chosen {
         let Some(a) = first.refine(p, 8, 1e-4) else { continue };
-        let second = Fitter { orders: guide.iter().copied().take(2).collect(), band: &band, free: all.clone(), filter: vec![1.0], limits };
+        let second = Fitter {
+            orders: guide.iter().copied().take(2).collect(),
+            band: &band,
+            free: all.clone(),
+            filter: vec![1.0],
+            limits,
+        };
         let Some(b) = second.refine(a.p, 8, 1e-4) else { continue };
         if best.as_ref().is_none_or(|s| b.square < s.square) {
             best = Some(b);

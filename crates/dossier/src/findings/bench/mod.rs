@@ -1,16 +1,16 @@
 //! What a bench record shows. One file per kind, and one line in [`run`].
 
+mod discharge;
 mod drive_chain;
+mod magnetic;
+mod pieces;
+mod reception;
+mod sound;
 mod step;
 mod step_shown;
+mod struck;
 mod sweep;
 mod sweep_shown;
-mod magnetic;
-mod reception;
-mod struck;
-mod discharge;
-mod pieces;
-mod sound;
 mod swing;
 mod tap;
 
