@@ -127,8 +127,10 @@ fn reason(s: &Survey) -> String {
             .candidates
             .iter()
             .filter(|c| matches!(c.place, Place::Bay | Place::ArmRoot))
-            .min_by(|a, b| a.full_error.total_cmp(&b.full_error));
-        let other = low.map_or(String::new(), |c| format!(" The best place without a mast leaves {}.", angles(c)));
+            .min_by(|a, b| a.shortfall.total_cmp(&b.shortfall));
+        let other = low.map_or(String::new(), |c| {
+            format!(" The best place without a mast, {}, misses: {}.", place_words(c), c.misses.join("; "))
+        });
         let frequency = best.mast_frequency.unwrap_or(0.0);
         let apart = 100.0 * best.separation.unwrap_or(0.0);
         format!(
