@@ -23,7 +23,40 @@ pub(super) fn records(
     let mut random = Noise(SEED + 3);
     let mut all: Vec<Record> = run_up(aircraft, site, fingerprint, &mut random).into_iter().collect();
     all.push(reception(site, fingerprint, &mut random));
+    all.extend(mast_tap(aircraft, fingerprint, &mut random));
     all
+}
+
+/// Four blows on the mast with its sensor on: a decaying swing a little below the computed frequency.
+fn mast_tap(aircraft: &Aircraft, fingerprint: &BTreeMap<String, String>, random: &mut Noise) -> Option<Record> {
+    const RATE: f64 = 2_000.0;
+    let frequency = 0.97 * aircraft.structure.mast.as_ref()?.frequency()?;
+    let (w, damping) = (TAU * frequency, 0.018);
+    let mut time = Vec::new();
+    let mut values = Vec::new();
+    for blow in 0..4 {
+        let size = 40.0 + 6.0 * normal(random);
+        for k in 0..RATE as u32 {
+            let t = f64::from(k) / RATE - 0.1;
+            let ring = if t > 0.0 {
+                let damped = w * (1.0_f64 - damping * damping).sqrt();
+                size * (-damping * w * t).exp() * (damped * t).sin()
+            } else {
+                0.0
+            };
+            values.push(ring + 0.05 * normal(random));
+            time.push(f64::from(blow) + f64::from(k) / RATE);
+        }
+    }
+    let mut meta = meta(
+        "2026-03-03-tap-mast",
+        Kind::Tap,
+        DATE,
+        "Mast with the magnetometer on it struck four times, accelerometer at its top, motors off. Made by the models.",
+        fingerprint,
+    );
+    meta.values.insert("mast".to_owned(), super::hand(1.0, 0.0, "1"));
+    Some(with_channels(meta, time, BTreeMap::from([("accel.x".to_owned(), values)]), RATE))
 }
 
 /// Normal numbers that are the same everywhere: splitmix64 (Steele, Lea, Flood 2014) and Box and Muller.

@@ -4,6 +4,7 @@
 
 mod aircraft_file;
 mod bench_body;
+mod bearing;
 mod causes;
 mod estimates;
 mod findings;
