@@ -2,6 +2,8 @@
 //!
 //! Everything in it is invented. Its records say `simulated`, and so does every gate they meet.
 
+mod bench_set_up;
+
 use std::collections::BTreeMap;
 use std::path::Path;
 
@@ -55,6 +57,7 @@ pub fn write_demo(dir: &Path, edits: &[KeyChange]) -> Result<(), Diagnostics> {
         &flight_record("2026-03-04-rate-steps", "b1", DATE_FLOWN, &log, &fingerprint),
     )?;
     record_store::write(&dir.join("records"), &note(&fingerprint))?;
+    bench_set_up::write(&dir.join("records"), &aircraft, air.density, &fingerprint)?;
     Ok(())
 }
 

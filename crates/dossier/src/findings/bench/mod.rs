@@ -1,5 +1,9 @@
 //! What a bench record shows. One file per kind, and one line in [`run`].
 
+mod checklist;
+mod hand_rotation;
+mod spin_check;
+
 use std::collections::BTreeMap;
 
 use physics::aircraft::Aircraft;
@@ -8,7 +12,6 @@ use super::context::Out;
 use crate::record::{Kind, Record};
 
 /// A bench record with what is known about the aircraft.
-#[expect(dead_code, reason = "read by the kinds")]
 pub(super) struct Bench<'a> {
     /// The record.
     pub record: &'a Record,
@@ -18,7 +21,6 @@ pub(super) struct Bench<'a> {
     pub density: Option<(f64, f64)>,
 }
 
-#[expect(dead_code, reason = "read by the kinds")]
 impl Bench<'_> {
     /// A channel's samples.
     pub(super) fn channel(&self, name: &str) -> Option<&[f64]> {
@@ -30,6 +32,7 @@ impl Bench<'_> {
     }
     /// The rotor station (1-based) that the record is about: the hand value `station`, or the only
     /// rotor among the channels.
+    #[expect(dead_code, reason = "for kinds about one rotor")]
     pub(super) fn station(&self) -> Option<usize> {
         if let Some((n, _)) = self.hand("station") {
             return (n >= 1.0 && n.fract() == 0.0).then_some(n as usize);
@@ -48,6 +51,9 @@ impl Bench<'_> {
 pub(super) fn run(bench: &Bench<'_>, out: &mut Out) {
     match bench.record.meta.kind {
         Kind::Weighing | Kind::Note | Kind::Flight => {}
+        Kind::HandRotation => hand_rotation::run(bench, out),
+        Kind::SpinCheck => spin_check::run(bench, out),
+        Kind::Checklist => checklist::run(bench, out),
         kind => {
             out.cannot.push(format!("nothing is computed from a record of kind {} yet", kind.word()));
         }
