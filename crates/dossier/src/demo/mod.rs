@@ -4,6 +4,7 @@
 
 mod bench_body;
 mod bench_field;
+mod bench_set_up;
 
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -64,6 +65,7 @@ pub fn write_demo(dir: &Path, edits: &[KeyChange]) -> Result<(), Diagnostics> {
     for record in bench_field::records(&bare, &programme.site, &fingerprint) {
         record_store::write(&dir.join("records"), &record)?;
     }
+    bench_set_up::write(&dir.join("records"), &aircraft, air.density, &fingerprint)?;
     Ok(())
 }
 

@@ -304,7 +304,7 @@ impl Hypotheses {
 }
 
 /// All orders of 0..n, the natural one first.
-fn permutations(n: usize) -> Vec<Vec<usize>> {
+pub(super) fn permutations(n: usize) -> Vec<Vec<usize>> {
     fn recurse(left: &mut Vec<usize>, taken: &mut Vec<usize>, all: &mut Vec<Vec<usize>>) {
         if left.is_empty() {
             all.push(taken.clone());
@@ -597,27 +597,6 @@ impl Posterior {
         moved + turned + axes
     }
 
-    /// Weight of the file's order, of the file's spins, and of the mapped axes or a turn of them
-    /// about the vertical under which the layout looks the same.
-    pub(super) fn marginals(&self) -> (f64, f64, f64) {
-        let (mut order, mut spins, mut axes) = (0.0, 0.0, 0.0);
-        let turned: Vec<Orientation> =
-            self.turns.iter().map(|(k, _)| Orientation::AS_MAPPED.quarter(*k)).chain([Orientation::AS_MAPPED]).collect();
-        for (k, w) in self.weights.iter().enumerate().filter(|(_, w)| **w > 0.0) {
-            let (r, p, s) = self.hyp.parts(k);
-            if p == 0 {
-                order += w;
-            }
-            if s == 0 {
-                spins += w;
-            }
-            if turned.contains(&self.hyp.orientations[r]) {
-                axes += w;
-            }
-        }
-        (order, spins, axes)
-    }
-
     /// The output whose station and sense are least certain, with the entropy of that, bit: seeing it turn
     /// tells most.
     pub(super) fn next_to_spin(&self) -> Option<(usize, f64)> {
@@ -633,6 +612,15 @@ impl Posterior {
                 (i, bits)
             })
             .fold(None, |best: Option<(usize, f64)>, x| if best.is_none_or(|b| x.1 > b.1 + 1e-9) { Some(x) } else { best })
+    }
+
+    /// Hypotheses, the likeliest first, of equals those with fewer faults.
+    pub(super) fn ranked(&self) -> impl Iterator<Item = usize> {
+        let mut all: Vec<usize> = (0..self.weights.len()).filter(|&k| self.weights[k] > 1e-6).collect();
+        // Members of a class differ by rounding only: by the weight to a thousandth of a decade first.
+        let coarse = |k: usize| (-1000.0 * self.weights[k].log10()).round();
+        all.sort_by(|&a, &b| coarse(a).total_cmp(&coarse(b)).then_with(|| self.faults(a).cmp(&self.faults(b))));
+        all.into_iter()
     }
 
     /// Whether hypotheses were left out.

@@ -193,6 +193,16 @@ fn payload_flag(text: &str) -> Result<HandValue, (String, String)> {
 
 /// A note's value in whichever dimension its unit belongs to; the everyday ones first.
 fn note_value(text: &str) -> Result<HandValue, (String, String)> {
+    // What is ticked, and which way a motor turns.
+    let word = match text {
+        "yes" | "ccw" => Some(1.0),
+        "no" => Some(0.0),
+        "cw" => Some(-1.0),
+        _ => None,
+    };
+    if let Some(value) = word {
+        return Ok(hand(value, None, Dimension::Ratio));
+    }
     let everyday = [Dimension::Mass, Dimension::Temperature, Dimension::Time, Dimension::Frequency];
     for dimension in everyday.iter().chain(Dimension::ALL) {
         if let Ok(q) = parse_quantity(text, *dimension) {

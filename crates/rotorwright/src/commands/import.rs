@@ -40,8 +40,8 @@ pub(super) struct Args {
     /// Folder of the dossier
     #[arg(long, value_name = "DIR")]
     into: PathBuf,
-    /// What was measured: weighing, note, flight, hand-rotation, spin-check, sweep, step, sound, tap,
-    /// swing, balance, magnetic, reception, discharge, range
+    /// What was measured: weighing, note, flight, hand-rotation, spin-check, checklist, sweep,
+    /// step, sound, tap, swing, balance, magnetic, reception, discharge, range
     #[arg(long, value_parser = kind)]
     kind: Kind,
     /// Channel map of a log

@@ -13,6 +13,9 @@ mod sweep;
 mod sweep_shown;
 mod swing;
 mod tap;
+mod checklist;
+mod hand_rotation;
+mod spin_check;
 
 use std::collections::BTreeMap;
 
@@ -103,6 +106,9 @@ pub(super) fn run(bench: &Bench<'_>, out: &mut Out) {
         Kind::Tap => tap::run(bench, out),
         Kind::Swing => swing::run(bench, out),
         Kind::Discharge => discharge::run(bench, out),
+        Kind::HandRotation => hand_rotation::run(bench, out),
+        Kind::SpinCheck => spin_check::run(bench, out),
+        Kind::Checklist => checklist::run(bench, out),
         kind => {
             out.cannot.push(format!("nothing is computed from a record of kind {} yet", kind.word()));
         }
