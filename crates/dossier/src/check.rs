@@ -126,6 +126,22 @@ impl Opened {
         evidence
     }
 
+    /// What `f` makes of the build with its evidence and predictions of the named groups.
+    ///
+    /// # Errors
+    /// What is wrong with the file that measured figures make.
+    pub fn with_context<T>(
+        &self,
+        evidence: &Evidence,
+        groups: &[Group],
+        f: impl FnOnce(&Context<'_>) -> T,
+    ) -> Result<T, Diagnostics> {
+        let measured = gates::replacements(evidence, &self.subject.file().fingerprint());
+        let (subject, _) = self.subject.with_measured(&measured)?;
+        let prediction = subject.predict(groups);
+        Ok(f(&Context::new(&subject, &prediction, evidence, &self.limits)))
+    }
+
     /// Judges every gate on the evidence.
     ///
     /// # Errors
