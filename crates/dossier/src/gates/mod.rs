@@ -6,6 +6,7 @@ mod candidate;
 mod causes;
 mod context;
 mod criterion;
+mod envelope;
 mod evidence;
 mod hover;
 mod keys;

@@ -11,6 +11,7 @@ use physics::mass::{MassProperties, mass_properties};
 use physics::powertrain::{self, OperatingPoint, PowertrainError};
 use physics::{STANDARD_GRAVITY, Vec3};
 
+use super::airspeed;
 use super::rate_loop::{
     AxisFigures, FIGURES, GAIN_DOWN, GAIN_UP, HALF_CYCLES, LoopBase, OVERSHOOT, PHASE_MARGIN, SENSITIVITY,
     axis_figures,
@@ -43,11 +44,13 @@ pub enum Group {
     Filters,
     /// Vibration and noise.
     Vibration,
+    /// Flight over airspeed, climb, and where the energy goes.
+    Airspeed,
 }
 
 impl Group {
     /// All groups.
-    pub const ALL: [Self; 10] = [
+    pub const ALL: [Self; 11] = [
         Self::Mass,
         Self::Hover,
         Self::Full,
@@ -58,6 +61,7 @@ impl Group {
         Self::Yaw,
         Self::Filters,
         Self::Vibration,
+        Self::Airspeed,
     ];
 }
 
@@ -92,7 +96,14 @@ impl Nominal {
     pub fn get(&self, id: &str) -> Option<f64> {
         self.outputs.iter().find(|o| o.id == id).map(|o| o.value)
     }
-    fn put(&mut self, id: impl Into<String>, heading: &str, name: &str, unit: &'static str, value: f64) {
+    pub(super) fn put(
+        &mut self,
+        id: impl Into<String>,
+        heading: &str,
+        name: &str,
+        unit: &'static str,
+        value: f64,
+    ) {
         if value.is_finite() {
             self.outputs.push(Output {
                 id: id.into(),
@@ -103,7 +114,7 @@ impl Nominal {
             });
         }
     }
-    fn wait(&mut self, what: &str, why: &dyn std::fmt::Display) {
+    pub(super) fn wait(&mut self, what: &str, why: &dyn std::fmt::Display) {
         let text = format!("{what}: {why}");
         if !self.waits.contains(&text) {
             self.waits.push(text);
@@ -168,8 +179,8 @@ fn reaction(aircraft: &Aircraft, thrust: f64, density: f64) -> f64 {
 }
 
 /// Everything about one loading case that the groups share.
-struct Case<'a> {
-    aircraft: &'a Aircraft,
+pub(super) struct Case<'a> {
+    pub(super) aircraft: &'a Aircraft,
     mass: MassProperties,
     weight: f64,
     reaction: f64,
@@ -247,6 +258,9 @@ pub(super) fn nominal_near(
     }
     if wants(Group::Endurance) {
         endurance_outputs(&mut out, &loaded, &bare, density);
+    }
+    if wants(Group::Airspeed) {
+        airspeed::outputs(&mut out, &loaded, &air.usual);
     }
     if wants(Group::Authority) {
         authority_outputs(&mut out, &loaded, density);

@@ -3,6 +3,7 @@
 #![allow(clippy::panic, reason = "a test helper reports by panicking")]
 
 mod aircraft_file;
+mod blade;
 mod causes;
 mod estimates;
 mod findings;
