@@ -6,6 +6,7 @@
 
 pub mod aircraft_file;
 pub mod atomic;
+pub mod cards;
 pub mod chart;
 pub mod check;
 pub mod demo;
@@ -20,5 +21,6 @@ pub mod record;
 pub mod record_store;
 pub mod result;
 pub mod schema;
+pub mod siting;
 pub mod triage;
 pub mod units;

@@ -52,6 +52,8 @@ fn quad() -> Aircraft {
             update_period: 0.0005,
             protocol_period: 0.0001,
             braking: true,
+            response_up: None,
+            response_down: None,
             usable_minimum: 0.04,
             max_current: None,
         }),
@@ -74,6 +76,8 @@ fn quad() -> Aircraft {
         rate_loop: None,
         attitude_loop: None,
         drag_area: 0.0,
+        structure: Default::default(),
+        magnetic: Default::default(),
     }
 }
 

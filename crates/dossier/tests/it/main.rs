@@ -3,6 +3,7 @@
 #![allow(clippy::panic, reason = "a test helper reports by panicking")]
 
 mod aircraft_file;
+mod bench_body;
 mod blade;
 mod causes;
 mod estimates;
@@ -11,6 +12,7 @@ mod flown;
 mod fuzz;
 mod gates;
 mod import;
+mod loops;
 mod programme;
 mod real;
 mod record_store;

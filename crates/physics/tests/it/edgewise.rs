@@ -31,6 +31,8 @@ fn rotor() -> Rotor {
 
 fn quad() -> Aircraft {
     Aircraft {
+        magnetic: Default::default(),
+        structure: Default::default(),
         name: "forward".to_owned(),
         stations: layout::stations("quad-x", 0.31, 0.0, true).unwrap(),
         bodies: vec![Body {
@@ -52,6 +54,8 @@ fn quad() -> Aircraft {
             thermal: None,
         }),
         esc: Some(Esc {
+            response_up: None,
+            response_down: None,
             resistance: 0.003,
             dead_time: 0.0015,
             update_period: 0.0005,

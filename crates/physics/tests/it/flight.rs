@@ -61,6 +61,8 @@ fn quad() -> Aircraft {
             update_period: 0.5e-3,
             protocol_period: 0.1e-3,
             braking: true,
+            response_up: None,
+            response_down: None,
             usable_minimum: 0.04,
             max_current: Some(45.0),
         }),
@@ -99,6 +101,8 @@ fn quad() -> Aircraft {
         }),
         attitude_loop: Some(AttitudeLoop { gain: [4.0, 4.0, 2.0], rate_limit: 220.0_f64.to_radians() }),
         drag_area: 0.02,
+        structure: Default::default(),
+        magnetic: Default::default(),
     }
 }
 

@@ -87,6 +87,8 @@ impl Case {
                 update_period: 0.0005,
                 protocol_period: 0.0001,
                 braking: true,
+                response_up: None,
+                response_down: None,
                 usable_minimum: 0.04,
                 max_current: limit("esc_limit"),
             }),
@@ -113,6 +115,8 @@ impl Case {
             rate_loop: None,
             attitude_loop: None,
             drag_area: 0.0,
+            structure: Default::default(),
+            magnetic: Default::default(),
         }
     }
 

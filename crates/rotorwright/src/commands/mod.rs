@@ -35,6 +35,7 @@ mod report;
 mod schema;
 mod serve;
 mod show;
+mod siting;
 mod triage;
 
 /// Takes an electric multirotor from a requirement to an aircraft that flies robustly.
@@ -64,6 +65,7 @@ enum Command {
     Check(check::Args),
     Import(import::Args),
     Show(show::Args),
+    Siting(siting::Args),
     Triage(triage::Args),
     Report(report::Args),
     Serve(serve::Args),
@@ -151,6 +153,7 @@ impl Cli {
             Command::Check(args) => check::run(args, out),
             Command::Import(args) => import::run(args, out),
             Command::Show(args) => show::run(args, out),
+            Command::Siting(args) => siting::run(args, out),
             Command::Triage(args) => triage::run(args, out),
             Command::Report(args) => report::run(args, out),
             Command::Serve(args) => serve::run(args, out),
