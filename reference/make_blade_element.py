@@ -81,19 +81,20 @@ def solve(diameter, blades, family, speed, axial, count=20):
     return thrust / (DENSITY * n**2 * diameter**4), torque * speed / (DENSITY * n**3 * diameter**5)
 
 
-with open("blade_element.csv", "w") as out:
-    out.write(f"# Blade-element momentum by bisection, numpy {np.__version__}; make_blade_element.py\n")
-    out.write("# blade: r/R, chord/R, twist in deg. case: family, blades, diameter m, speed rad/s, axial m/s, C_T, C_P;\n")
-    out.write("# air 1.225 kg/m3, 1.7894e-5 Pa s, 340.294 m/s\n")
-    out.write("kind,a,b,c,d,e,f,g\n")
-    for r, c, t in BLADE:
-        out.write(f"blade,{r},{c},{t},,,,\n")
-    for family, blades, diameter, speed, axial in [
-        ("thin", 2, 0.254, 300.0, 0.0), ("thin", 2, 0.254, 700.0, 0.0), ("thin", 3, 0.254, 700.0, 5.0),
-        ("thin", 2, 0.254, 700.0, 15.0), ("thin-cambered", 2, 0.254, 500.0, 0.0),
-        ("thin-cambered", 4, 0.18, 1500.0, 3.0), ("thick-cambered", 2, 0.381, 400.0, 0.0),
-        ("thick-cambered", 2, 0.381, 400.0, 12.0), ("thick-flat", 2, 0.66, 200.0, 0.0),
-        ("thick-flat", 2, 0.66, 250.0, 20.0),
-    ]:
-        ct, cp = solve(diameter, blades, family, speed, axial)
-        out.write(f"case,{family},{blades},{diameter},{speed},{axial},{ct:.12g},{cp:.12g}\n")
+if __name__ == "__main__":
+    with open("blade_element.csv", "w") as out:
+        out.write(f"# Blade-element momentum by bisection, numpy {np.__version__}; make_blade_element.py\n")
+        out.write("# blade: r/R, chord/R, twist in deg. case: family, blades, diameter m, speed rad/s, axial m/s, C_T, C_P;\n")
+        out.write("# air 1.225 kg/m3, 1.7894e-5 Pa s, 340.294 m/s\n")
+        out.write("kind,a,b,c,d,e,f,g\n")
+        for r, c, t in BLADE:
+            out.write(f"blade,{r},{c},{t},,,,\n")
+        for family, blades, diameter, speed, axial in [
+            ("thin", 2, 0.254, 300.0, 0.0), ("thin", 2, 0.254, 700.0, 0.0), ("thin", 3, 0.254, 700.0, 5.0),
+            ("thin", 2, 0.254, 700.0, 15.0), ("thin-cambered", 2, 0.254, 500.0, 0.0),
+            ("thin-cambered", 4, 0.18, 1500.0, 3.0), ("thick-cambered", 2, 0.381, 400.0, 0.0),
+            ("thick-cambered", 2, 0.381, 400.0, 12.0), ("thick-flat", 2, 0.66, 200.0, 0.0),
+            ("thick-flat", 2, 0.66, 250.0, 20.0),
+        ]:
+            ct, cp = solve(diameter, blades, family, speed, axial)
+            out.write(f"case,{family},{blades},{diameter},{speed},{axial},{ct:.12g},{cp:.12g}\n")

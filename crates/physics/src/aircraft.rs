@@ -210,6 +210,21 @@ pub struct Motor {
     pub max_current: Option<f64>,
     /// Winding temperature assumed for the predictions, K.
     pub winding_temperature: f64,
+    /// How the winding warms, where it is known.
+    pub thermal: Option<WindingHeat>,
+}
+
+/// How a winding warms, as it is measured: a settled rise at a steady current.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct WindingHeat {
+    /// Settled rise above air of 25 degC, K.
+    pub rise: f64,
+    /// Motor current at which it settles, A.
+    pub current: f64,
+    /// Time constant, s.
+    pub time: f64,
+    /// Highest winding temperature, K, where stated.
+    pub limit: Option<f64>,
 }
 
 /// An electronic speed controller.

@@ -82,7 +82,7 @@ fn constants(rotor: &Rotor, speed: f64) -> [f64; 4] {
 /// at a density, kg/m^3.
 pub fn flow(rotor: &Rotor, speed: f64, in_plane: f64, axial: f64, density: f64) -> Flow {
     let tip = 0.5 * rotor.diameter * speed;
-    if !(tip > 0.0) {
+    if tip.is_nan() || tip <= 0.0 {
         return Flow::default();
     }
     let [k1, k2, profile, kappa] = constants(rotor, speed);

@@ -12,7 +12,7 @@ pub(crate) fn root(
     if fa == 0.0 {
         return Some(a);
     }
-    if !(fa * fb <= 0.0) {
+    if fa.is_nan() || fb.is_nan() || fa * fb > 0.0 {
         return None;
     }
     let mut t = 0.5;

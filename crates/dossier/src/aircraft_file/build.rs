@@ -2,14 +2,17 @@
 
 use physics::Vec3;
 use physics::aircraft::{
-    Aircraft, AttitudeLoop, Battery, Body, Chemistry, Esc, Filter, Imu, Motor, RateLoop, Shape, Spin, Station,
+    Aircraft, AttitudeLoop, Battery, Body, Chemistry, Esc, Filter, Imu, Motor, RateLoop, Shape, Spin,
+    Station, WindingHeat,
 };
 use physics::layout;
 use physics::magnetic::Magnetic;
 use physics::mass::{Whole, agree_with};
+use physics::powertrain::thermal::cell_resistance_factor;
 use physics::rotor::{Coefficients, Rotor, Table};
 use physics::structure::Structure;
 
+use super::blade::{Solved, scaled};
 use super::fields::{Fields, Input};
 use super::place::{lower_of_pairs, place_names};
 use super::{bearing, leads};
@@ -20,6 +23,8 @@ pub(crate) struct Draft {
     pub(crate) sections: Vec<Fields>,
     pub(crate) inputs: Vec<Input>,
     pub(crate) table: Option<Table>,
+    /// The rotor by its blade, where the file gives one.
+    pub(crate) blade: Option<Solved>,
 }
 
 impl Draft {
@@ -129,15 +134,16 @@ fn bodies(draft: &Draft, stations: &[Station], v: &[f64]) -> Option<Vec<Body>> {
 
 fn rotor(draft: &Draft, v: &[f64]) -> Option<Rotor> {
     let r = draft.one("rotor")?;
-    let coefficients = match &draft.table {
-        Some(table) => {
+    let coefficients = match (&draft.table, &draft.blade) {
+        (Some(table), _) => {
             let mut table = table.clone();
             let (ct, cp) = (r.number("ct_scale", v)?, r.number("cp_scale", v)?);
             table.ct.iter_mut().flatten().for_each(|x| *x *= ct);
             table.cp.iter_mut().flatten().for_each(|x| *x *= cp);
             Coefficients::Table(table)
         }
-        None => Coefficients::Constant { ct: r.number("ct", v)?, cp: r.number("cp", v)? },
+        (None, Some(blade)) => Coefficients::Table(scaled(blade, r, v)?),
+        (None, None) => Coefficients::Constant { ct: r.number("ct", v)?, cp: r.number("cp", v)? },
     };
     Some(Rotor {
         diameter: r.number("diameter", v)?,
@@ -164,6 +170,17 @@ fn motor(m: &Fields, v: &[f64]) -> Option<Motor> {
         inertia: m.number("inertia", v)?,
         max_current: m.number("max_current", v),
         winding_temperature: m.number("winding_temperature", v)?,
+        thermal: winding_heat(m, v),
+    })
+}
+
+/// All three numbers, or nothing is known.
+fn winding_heat(m: &Fields, v: &[f64]) -> Option<WindingHeat> {
+    Some(WindingHeat {
+        rise: m.number("winding_rise", v)?,
+        current: m.number("winding_rise_current", v)?,
+        time: m.number("winding_time", v)?,
+        limit: m.number("winding_limit", v),
     })
 }
 
@@ -182,6 +199,8 @@ fn esc(e: &Fields, v: &[f64]) -> Option<Esc> {
 }
 
 fn battery(b: &Fields, v: &[f64]) -> Option<Battery> {
+    let cold = b.number("temperature", v).map_or(1.0, cell_resistance_factor);
+    let left = b.number("capacity_left", v).unwrap_or(1.0);
     Some(Battery {
         chemistry: match b.word("chemistry")? {
             "lipo-hv" => Chemistry::LipoHv,
@@ -190,10 +209,10 @@ fn battery(b: &Fields, v: &[f64]) -> Option<Battery> {
         },
         series: count(b, "series", v)?,
         parallel: count(b, "parallel", v)?,
-        capacity: b.number("capacity", v)?,
-        cell_resistance: b.number("cell_resistance", v)?,
+        capacity: left * b.number("capacity", v)?,
+        cell_resistance: cold * b.number("cell_resistance", v)?,
         lead_resistance: b.number("lead_resistance", v)?,
-        polarisation_resistance: b.number("polarisation_resistance", v)?,
+        polarisation_resistance: cold * b.number("polarisation_resistance", v)?,
         polarisation_time: b.number("polarisation_time", v)?,
         cutoff: b.number("cutoff", v)?,
         reserve: b.number("reserve", v)?,

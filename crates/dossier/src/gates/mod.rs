@@ -7,6 +7,7 @@ mod causes;
 mod context;
 mod criterion;
 mod drive;
+mod envelope;
 mod evidence;
 mod hover;
 mod keys;

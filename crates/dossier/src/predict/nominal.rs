@@ -13,6 +13,7 @@ use physics::mass::{MassProperties, mass_properties};
 use physics::powertrain::{self, OperatingPoint, PowertrainError};
 use physics::{STANDARD_GRAVITY, Vec3};
 
+use super::airspeed;
 use super::rate_loop::{
     AxisFigures, FIGURES, GAIN_DOWN, GAIN_UP, HALF_CYCLES, LoopBase, OVERSHOOT, PHASE_MARGIN, SENSITIVITY,
     axis_figures,
@@ -46,6 +47,8 @@ pub enum Group {
     Filters,
     /// Vibration and noise.
     Vibration,
+    /// Flight over airspeed, climb, and where the energy goes.
+    Airspeed,
     /// Natural frequencies and their separation from the rotors' orders.
     Structure,
     /// Magnetic field of the leads, heading error.
@@ -54,7 +57,7 @@ pub enum Group {
 
 impl Group {
     /// All groups.
-    pub const ALL: [Self; 12] = [
+    pub const ALL: [Self; 13] = [
         Self::Mass,
         Self::Hover,
         Self::Full,
@@ -65,6 +68,7 @@ impl Group {
         Self::Yaw,
         Self::Filters,
         Self::Vibration,
+        Self::Airspeed,
         Self::Structure,
         Self::Sensing,
     ];
@@ -270,6 +274,9 @@ pub(super) fn nominal_near(
     };
     if wants(Group::Endurance) {
         endurance_outputs(&mut out, &loaded, &bare, density);
+    }
+    if wants(Group::Airspeed) {
+        airspeed::outputs(&mut out, &loaded, &air.usual);
     }
     if wants(Group::Authority) {
         authority_outputs(&mut out, &loaded, density);

@@ -203,6 +203,11 @@ impl Subject {
             .map(|i| (i.value, i.uncertainty))
     }
 
+    /// The site.
+    pub fn site(&self) -> &Site {
+        &self.site
+    }
+
     /// Air at the site.
     pub fn air(&self) -> SiteAir {
         SiteAir::of(&self.site)

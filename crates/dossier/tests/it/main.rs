@@ -5,6 +5,7 @@
 mod aircraft_file;
 mod bench_body;
 mod bearing;
+mod blade;
 mod causes;
 mod estimates;
 mod findings;

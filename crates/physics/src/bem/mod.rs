@@ -136,7 +136,7 @@ impl BladeRotor {
         if axial < 0.0 {
             let induced = (thrust.max(0.0) / (2.0 * air.density * PI * tip * tip)).sqrt();
             let ratio = -axial / induced;
-            if !(ratio <= VORTEX_RING) {
+            if ratio.is_nan() || ratio > VORTEX_RING {
                 return Err(Outside::VortexRing { ratio });
             }
         }

@@ -80,10 +80,10 @@ impl PolarTable {
             if !(row.reynolds.is_finite() && row.reynolds > 0.0) {
                 return bad("Reynolds number", row.reynolds);
             }
-            if !(row.alpha.abs() < FRAC_PI_2) {
+            if row.alpha.is_nan() || row.alpha.abs() >= FRAC_PI_2 {
                 return bad("angle of attack (rad)", row.alpha);
             }
-            if !(row.lift.abs() < 10.0) {
+            if row.lift.is_nan() || row.lift.abs() >= 10.0 {
                 return bad("lift coefficient", row.lift);
             }
             if !(row.drag > 0.0 && row.drag < 10.0) {

@@ -83,7 +83,7 @@ impl<'a> Flight<'a> {
         let plant = Plant::new(aircraft, density)?;
         let open_circuit = plant.battery.open_circuit(at_least(0.0, "charge", charge)?);
         let lift: f64 = plant.lift.iter().sum();
-        if !(lift > 0.0) {
+        if lift.is_nan() || lift <= 0.0 {
             return Err(PowertrainError::Input { what: "lift of all rotors", value: lift });
         }
         let drag_area = at_least(0.0, "drag area (m^2)", aircraft.drag_area)?;
@@ -169,7 +169,7 @@ impl<'a> Flight<'a> {
         if inside(high)? {
             return Ok(high);
         }
-        for _ in 0..24 {
+        for _ in 0..16 {
             let middle = 0.5 * (low + high);
             if inside(middle)? { low = middle } else { high = middle }
         }

@@ -11,9 +11,12 @@
 //! takes the pair as settled at the point's own current. Full thrust is a short burst out of the
 //! hover: [`full_thrust`] keeps the pair at its hover polarisation. [`endurance`] integrates it.
 //!
-//! *Limits of the models.* No chopping loss, no dead band or bend in the command-to-voltage map,
-//! winding and cell temperatures as stated in the aircraft file (no warming), rotors at rest in
-//! still air.
+//! *Airspeed.* [`airspeed`] trims the whole aircraft in forward flight and climb, [`ledger`] says where
+//! the energy goes, [`thermal`] how warm a winding gets.
+//!
+//! *Limits of the models.* No chopping loss in the operating points ([`thermal::chopping_loss`] gives its
+//! size), no dead band or bend in the command-to-voltage map, iron loss in proportion to speed (a constant
+//! no-load current); winding and cell temperatures of the operating points as stated in the aircraft file.
 
 pub mod airspeed;
 pub mod battery;

@@ -12,6 +12,9 @@ use serde::Serialize;
 
 use crate::aircraft::Motor;
 
+/// Air of the test that a rise is stated for, K: 25 degC.
+const STANDARD_ROOM: f64 = 298.15;
+
 /// Cooling and heat capacity of a winding.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct Winding {
@@ -22,6 +25,16 @@ pub struct Winding {
 }
 
 impl Winding {
+    /// The winding of a motor whose rise at a steady current is known; the iron's part of that heat is
+    /// taken as the winding's.
+    pub fn of(motor: &Motor) -> Option<Self> {
+        let known = motor.thermal?;
+        let heat = known.current * known.current * motor.resistance_at(STANDARD_ROOM + known.rise);
+        let thermal_resistance = known.rise / heat;
+        (thermal_resistance > 0.0 && thermal_resistance.is_finite() && known.time > 0.0)
+            .then(|| Self { thermal_resistance, heat_capacity: known.time / thermal_resistance })
+    }
+
     /// Heat at a temperature, W: constant part and growth per kelvin, less what cooling takes.
     fn balance(&self, motor: &Motor, current: f64, other: f64, air: f64) -> (f64, f64) {
         let cold = motor.resistance_at(air);

@@ -4,7 +4,7 @@
 use std::f64::consts::TAU;
 
 use physics::Vec3;
-use physics::aircraft::{Aircraft, Battery, Body, Chemistry, Esc, Motor, Shape};
+use physics::aircraft::{Aircraft, Battery, Body, Chemistry, Esc, Motor, Shape, WindingHeat};
 use physics::edgewise::{flow, speed_for_thrust};
 use physics::interference::{Balance, coaxial, download_share, ground_effect};
 use physics::layout;
@@ -51,6 +51,7 @@ fn quad() -> Aircraft {
             inertia: 2.5e-5,
             max_current: Some(40.0),
             winding_temperature: 333.15,
+            thermal: None,
         }),
         esc: Some(Esc {
             response_up: None,
@@ -235,6 +236,11 @@ fn val_winding_temperature() {
         let time = winding.time_to(&motor, v[0], 2.0, 298.15, 298.15, found).unwrap();
         assert!(close(v[1], time, 1e-9));
     }
+    // The rise that a winding is known by comes out again.
+    let heat = WindingHeat { rise: 45.0, current: 18.0, time: 70.0, limit: None };
+    let known = Motor { thermal: Some(heat), ..motor.clone() };
+    let settled = Winding::of(&known).unwrap().settled(&known, 18.0, 0.0, 298.15).unwrap();
+    assert!(close(343.15, settled, 1e-12), "{settled}");
     assert!(winding.settled(&motor, 10.0, 2.0, 298.15).unwrap() < 320.0);
     // 1.5 K/W x I^2 x 0.062 ohm x 0.00385/K = 1 at 53 A.
     assert!(winding.settled(&motor, 55.0, 2.0, 298.15).is_none());

@@ -53,6 +53,7 @@ fn quad() -> Aircraft {
             inertia: 2.5e-5,
             max_current: Some(35.0),
             winding_temperature: 298.15,
+            thermal: None,
         }),
         esc: Some(Esc {
             resistance: 0.003,

@@ -79,6 +79,7 @@ impl Case {
                 inertia: 2.5e-5,
                 max_current: limit("motor_limit"),
                 winding_temperature: get("winding"),
+                thermal: None,
             }),
             esc: Some(Esc {
                 resistance: get("esc"),
