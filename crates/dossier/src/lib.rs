@@ -8,6 +8,7 @@ pub mod aircraft_file;
 pub mod atomic;
 pub mod chart;
 pub mod check;
+pub mod compare;
 pub mod demo;
 pub mod diagnostic;
 pub mod estimate;

@@ -5,6 +5,7 @@
 //! allowed for; what the record cannot tell names the missing channel, tap point or excitation and
 //! the short test that would tell.
 
+mod attribution;
 mod battery;
 mod bench;
 mod cannot;
@@ -25,6 +26,7 @@ mod vibration;
 use physics::aircraft::Aircraft;
 use serde::Serialize;
 
+pub use self::attribution::{Source, SourceKind};
 pub(crate) use self::context::Known;
 use self::context::{Context, Out};
 pub(crate) use self::phases::ROTORS_ONLY;
@@ -47,6 +49,15 @@ pub fn findings_in(record: &Record, aircraft: Option<&Aircraft>, density: Option
     }
     let known = aircraft.map_or_else(Known::default, Known::of_aircraft);
     findings_with(record, &known)
+}
+
+/// What a flight says about its vibration alone: spectra, sources, ledger, map.
+pub fn vibration_findings(record: &Record, aircraft: Option<&Aircraft>) -> Findings {
+    let known = aircraft.map_or_else(Known::default, Known::of_aircraft);
+    let context = Context::new(record, &known);
+    let mut out = Out::default();
+    vibration::run(&context, &mut out);
+    out.into_findings(record, context.phases)
 }
 
 /// The same from whatever is known.
@@ -78,6 +89,8 @@ pub struct Findings {
     pub phases: Vec<Phase>,
     /// Power spectra.
     pub spectra: Vec<Spectrum>,
+    /// Sources of vibration with their evidence.
+    pub sources: Vec<Source>,
     /// Rate steps.
     pub steps: Vec<StepTrace>,
     /// Charts.

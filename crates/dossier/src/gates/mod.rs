@@ -15,6 +15,7 @@ mod replaced;
 mod set_up;
 mod sizing;
 mod vibration;
+mod vibration_cost;
 
 use std::collections::BTreeSet;
 

@@ -18,3 +18,4 @@ mod synthetic;
 mod tarn;
 mod triage;
 mod units;
+mod vibration;

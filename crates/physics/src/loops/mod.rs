@@ -6,6 +6,7 @@
 
 pub mod chain;
 pub mod filter;
+pub mod filter_search;
 pub mod gains;
 pub mod handling;
 pub mod inflow;

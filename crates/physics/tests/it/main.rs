@@ -2,6 +2,7 @@
 
 mod atmosphere;
 mod control;
+mod filter_search;
 mod filters;
 mod flight;
 mod loops;

@@ -1,5 +1,7 @@
 //! What a bench record shows. One file per kind, and one line in [`run`].
 
+mod balance;
+
 use std::collections::BTreeMap;
 
 use physics::aircraft::Aircraft;
@@ -18,9 +20,9 @@ pub(super) struct Bench<'a> {
     pub density: Option<(f64, f64)>,
 }
 
-#[expect(dead_code, reason = "read by the kinds")]
 impl Bench<'_> {
     /// A channel's samples.
+    #[expect(dead_code, reason = "for the kinds that read channels")]
     pub(super) fn channel(&self, name: &str) -> Option<&[f64]> {
         self.record.channels.get(name).map(Vec::as_slice)
     }
@@ -48,6 +50,7 @@ impl Bench<'_> {
 pub(super) fn run(bench: &Bench<'_>, out: &mut Out) {
     match bench.record.meta.kind {
         Kind::Weighing | Kind::Note | Kind::Flight => {}
+        Kind::Balance => balance::run(bench, out),
         kind => {
             out.cannot.push(format!("nothing is computed from a record of kind {} yet", kind.word()));
         }
