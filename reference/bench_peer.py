@@ -111,3 +111,37 @@ def gain_search():
 
 
 timed("gain_search_1600_gains_30_plants", gain_search)
+
+
+
+def once(name, call):
+    """Long runs are timed once."""
+    start = time.perf_counter()
+    call()
+    print(f"PEER|{name}|{time.perf_counter() - start:.9e}")
+
+
+def hour_of_spectra():
+    """One hour at 8 kHz, six channels, one after the other."""
+    long = np.tile(series(80_000, 0.0), 360)
+    for _ in range(6):
+        signal.welch(long, 8000.0, "hann", 8192, 4096, detrend="constant")
+
+
+def hour_of_orders():
+    """Orders 1, 2, 4 of one rotor in six channels, windows of half a second, in pieces of six minutes to save memory."""
+    rate, half = 8000.0, 2000
+    x = np.tile(series(80_000, 0.0), 36)
+    speed = np.tile(600 + 60 * np.sin(2e-4 * np.arange(80_000)), 36)
+    window = signal.windows.hann(2 * half, sym=False)
+    window /= window.sum() / 2
+    for _ in range(10):
+        phase = np.cumsum(speed) / rate
+        for order in (1, 2, 4):
+            turn = np.exp(-1j * order * phase)
+            for _ in range(6):
+                signal.upfirdn(window, x * turn, 1, half)
+
+
+once("streamed_welch_one_hour_8khz_six_channels", hour_of_spectra)
+once("orders_1_2_4_one_hour_8khz_six_channels", hour_of_orders)

@@ -9,6 +9,7 @@ pub mod atomic;
 pub mod cards;
 pub mod chart;
 pub mod check;
+pub mod compare;
 pub mod demo;
 pub mod diagnostic;
 pub mod estimate;

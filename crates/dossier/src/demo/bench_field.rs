@@ -28,7 +28,11 @@ pub(super) fn records(
 }
 
 /// Four blows on the mast with its sensor on: a decaying swing a little below the computed frequency.
-fn mast_tap(aircraft: &Aircraft, fingerprint: &BTreeMap<String, String>, random: &mut Noise) -> Option<Record> {
+fn mast_tap(
+    aircraft: &Aircraft,
+    fingerprint: &BTreeMap<String, String>,
+    random: &mut Noise,
+) -> Option<Record> {
     const RATE: f64 = 2_000.0;
     let frequency = 0.97 * aircraft.structure.mast.as_ref()?.frequency()?;
     let (w, damping) = (TAU * frequency, 0.018);

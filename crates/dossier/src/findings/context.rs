@@ -9,7 +9,7 @@ use physics::mass::mass_properties;
 use signal::timebase;
 
 use super::phases::{self, AxisStep};
-use super::{Finding, Findings, Outcome, Phase, PhaseKind, Spectrum, StepTrace};
+use super::{Finding, Findings, Outcome, Phase, PhaseKind, Source, Spectrum, StepTrace};
 use crate::chart::{Chart, Table};
 use crate::estimate::{Estimate, Origin};
 use crate::record::{Record, Tap};
@@ -270,6 +270,7 @@ fn clean(time: &[f64], values: &[f64], full: &Arc<Vec<f64>>) -> Option<Series> {
 pub(super) struct Out {
     pub items: Vec<Finding>,
     pub spectra: Vec<Spectrum>,
+    pub sources: Vec<Source>,
     pub steps: Vec<StepTrace>,
     pub charts: Vec<Chart>,
     pub tables: Vec<Table>,
@@ -350,6 +351,7 @@ impl Out {
             items: self.items,
             phases,
             spectra: self.spectra,
+            sources: self.sources,
             steps: self.steps,
             charts: self.charts,
             tables: self.tables,

@@ -75,7 +75,10 @@ fn off_ground(hop: &Hop, total: &[f64]) -> Option<(usize, usize)> {
     let block = ((2.0 * BLOCK / hop.period) as usize).max(1);
     let late = from + (0.1 / hop.period) as usize;
     let jolt = hop.force.as_ref().and_then(|f| {
-        f.chunks(block).enumerate().map(|(k, c)| (k * block, c.iter().sum::<f64>() / c.len() as f64)).find(|(k, v)| *k > late && *v > JOLT)
+        f.chunks(block)
+            .enumerate()
+            .map(|(k, c)| (k * block, c.iter().sum::<f64>() / c.len() as f64))
+            .find(|(k, v)| *k > late && *v > JOLT)
     });
     let to = jolt.map_or(last, |(k, _)| k.min(last));
     (to > from).then_some((from, to))
@@ -99,7 +102,8 @@ pub(super) fn models(hop: &Hop) -> Vec<[Channel; 3]> {
         .iter()
         .map(|clear| {
             let from = stretch.0 + (clear / hop.period) as usize;
-            let all: Vec<[Channel; 3]> = lags.iter().flat_map(|&lag| axes(hop, lag, (from, stretch.1))).collect();
+            let all: Vec<[Channel; 3]> =
+                lags.iter().flat_map(|&lag| axes(hop, lag, (from, stretch.1))).collect();
             let evidence = |m: &[Channel; 3]| m.iter().map(|c| c.lateral.evidence()).sum::<f64>();
             let best = all.iter().map(evidence).fold(f64::NEG_INFINITY, f64::max);
             (best, all)
@@ -167,8 +171,11 @@ fn axes(hop: &Hop, lag: Option<f64>, (from, to): (usize, usize)) -> Vec<[Channel
             nuisance.push(sum(&total));
         }
         let nuisance = orthonormal(nuisance.iter().map(|x| whitened(x, gain)).collect());
-        let columns: Vec<Vec<f64>> =
-            thrust.iter().chain(&spin).map(|x| cleaned(cleaned(whitened(x, gain), &nuisance), &nuisance)).collect();
+        let columns: Vec<Vec<f64>> = thrust
+            .iter()
+            .chain(&spin)
+            .map(|x| cleaned(cleaned(whitened(x, gain), &nuisance), &nuisance))
+            .collect();
         let target = cleaned(whitened(&blocks(&rate[c], block), gain), &nuisance);
         let width = 2 * n;
         let mut gram = vec![0.0; width * width];
@@ -188,7 +195,8 @@ fn axes(hop: &Hop, lag: Option<f64>, (from, to): (usize, usize)) -> Vec<[Channel
             samples: (INDEPENDENT * (count as f64 - 5.0)).max(1.0),
         }
     };
-    let channel = |c: usize, gain: f64| Channel { lateral: make(c, gain, true), vertical: make(c, gain, false) };
+    let channel =
+        |c: usize, gain: f64| Channel { lateral: make(c, gain, true), vertical: make(c, gain, false) };
     GAINS.iter().map(|&g| [channel(0, g), channel(1, g), channel(2, g)]).collect()
 }
 

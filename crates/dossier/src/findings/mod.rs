@@ -5,6 +5,7 @@
 //! allowed for; what the record cannot tell names the missing channel, tap point or excitation and
 //! the short test that would tell.
 
+mod attribution;
 mod battery;
 mod bench;
 mod cannot;
@@ -31,6 +32,7 @@ use physics::aircraft::Aircraft;
 use physics::magnetic::LocalField;
 use serde::Serialize;
 
+pub use self::attribution::{Source, SourceKind};
 pub(crate) use self::context::Known;
 use self::context::{Context, Out};
 pub(crate) use self::phases::ROTORS_ONLY;
@@ -70,6 +72,15 @@ pub fn findings_at(record: &Record, aircraft: Option<&Aircraft>, around: Surroun
     findings_with(record, &known)
 }
 
+/// What a flight says about its vibration alone: spectra, sources, ledger, map.
+pub fn vibration_findings(record: &Record, aircraft: Option<&Aircraft>) -> Findings {
+    let known = aircraft.map_or_else(Known::default, Known::of_aircraft);
+    let context = Context::new(record, &known);
+    let mut out = Out::default();
+    vibration::run(&context, &mut out);
+    out.into_findings(record, context.phases)
+}
+
 /// The same from whatever is known.
 pub(crate) fn findings_with(record: &Record, known: &Known) -> Findings {
     let context = Context::new(record, known);
@@ -102,6 +113,8 @@ pub struct Findings {
     pub phases: Vec<Phase>,
     /// Power spectra.
     pub spectra: Vec<Spectrum>,
+    /// Sources of vibration with their evidence.
+    pub sources: Vec<Source>,
     /// Rate steps.
     pub steps: Vec<StepTrace>,
     /// Charts.

@@ -195,7 +195,11 @@ impl Orientation {
             .filter(|&j| self.of[j] != j || self.sign[j] < 0.0)
             .map(|j| {
                 let minus = if self.sign[j] < 0.0 { ", reversed" } else { "" };
-                format!("body {} is channel {}{minus}", NAMES[j], NAMES.get(self.of[j]).copied().unwrap_or("x"))
+                format!(
+                    "body {} is channel {}{minus}",
+                    NAMES[j],
+                    NAMES.get(self.of[j]).copied().unwrap_or("x")
+                )
             })
             .collect();
         if list.is_empty() { "axes as mapped".to_owned() } else { list.join("; ") }
@@ -427,7 +431,10 @@ pub(super) fn posterior(
                     })
                 };
                 vertical[c * 2 + g] = if canted {
-                    hyp.orders.iter().flat_map(|p| hyp.spins.iter().map(move |s| turned(Some(p), s))).collect()
+                    hyp.orders
+                        .iter()
+                        .flat_map(|p| hyp.spins.iter().map(move |s| turned(Some(p), s)))
+                        .collect()
                 } else {
                     hyp.spins.iter().map(|s| turned(None, s)).collect::<Vec<f64>>()
                 };
@@ -452,7 +459,8 @@ pub(super) fn posterior(
         }
     }
     let top = logs.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-    let mut weights: Vec<f64> = logs.iter().map(|l| if top.is_finite() { (l - top).exp() } else { 1.0 }).collect();
+    let mut weights: Vec<f64> =
+        logs.iter().map(|l| if top.is_finite() { (l - top).exp() } else { 1.0 }).collect();
     normalise(&mut weights);
     Posterior { weights, hyp, turns: frame.turns.clone(), trusted: true }
 }
@@ -611,7 +619,12 @@ impl Posterior {
                 let bits: f64 = cells.iter().filter(|c| **c > 0.0).map(|c| -c * c.log2()).sum();
                 (i, bits)
             })
-            .fold(None, |best: Option<(usize, f64)>, x| if best.is_none_or(|b| x.1 > b.1 + 1e-9) { Some(x) } else { best })
+            .fold(
+                None,
+                |best: Option<(usize, f64)>, x| {
+                    if best.is_none_or(|b| x.1 > b.1 + 1e-9) { Some(x) } else { best }
+                },
+            )
     }
 
     /// Hypotheses, the likeliest first, of equals those with fewer faults.
@@ -619,7 +632,9 @@ impl Posterior {
         let mut all: Vec<usize> = (0..self.weights.len()).filter(|&k| self.weights[k] > 1e-6).collect();
         // Members of a class differ by rounding only: by the weight to a thousandth of a decade first.
         let coarse = |k: usize| (-1000.0 * self.weights[k].log10()).round();
-        all.sort_by(|&a, &b| coarse(a).total_cmp(&coarse(b)).then_with(|| self.faults(a).cmp(&self.faults(b))));
+        all.sort_by(|&a, &b| {
+            coarse(a).total_cmp(&coarse(b)).then_with(|| self.faults(a).cmp(&self.faults(b)))
+        });
         all.into_iter()
     }
 
@@ -643,7 +658,8 @@ mod tests {
         for o in &all {
             let m = |v| o.turn(v);
             let (x, y, z) = (m([1.0, 0.0, 0.0]), m([0.0, 1.0, 0.0]), m([0.0, 0.0, 1.0]));
-            let det = x[0] * (y[1] * z[2] - y[2] * z[1]) - y[0] * (x[1] * z[2] - x[2] * z[1]) + z[0] * (x[1] * y[2] - x[2] * y[1]);
+            let det = x[0] * (y[1] * z[2] - y[2] * z[1]) - y[0] * (x[1] * z[2] - x[2] * z[1])
+                + z[0] * (x[1] * y[2] - x[2] * y[1]);
             assert_eq!(det, 1.0);
             assert!(all.contains(&o.quarter(1)) && o.quarter(4) == *o);
         }

@@ -19,6 +19,7 @@ mod set_up;
 mod sizing;
 mod structure;
 mod vibration;
+mod vibration_cost;
 
 use std::collections::BTreeSet;
 

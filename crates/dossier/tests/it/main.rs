@@ -3,8 +3,8 @@
 #![allow(clippy::panic, reason = "a test helper reports by panicking")]
 
 mod aircraft_file;
-mod bench_body;
 mod bearing;
+mod bench_body;
 mod blade;
 mod causes;
 mod estimates;
@@ -22,3 +22,4 @@ mod synthetic;
 mod tarn;
 mod triage;
 mod units;
+mod vibration;

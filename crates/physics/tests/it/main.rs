@@ -4,6 +4,7 @@ mod atmosphere;
 mod bem;
 mod control;
 mod edgewise;
+mod filter_search;
 mod filters;
 mod flight;
 mod loops;

@@ -1,11 +1,15 @@
 //! What a bench record shows. One file per kind, and one line in [`run`].
 
+mod balance;
+mod checklist;
 mod discharge;
 mod drive_chain;
+mod hand_rotation;
 mod magnetic;
 mod pieces;
 mod reception;
 mod sound;
+mod spin_check;
 mod step;
 mod step_shown;
 mod struck;
@@ -13,9 +17,6 @@ mod sweep;
 mod sweep_shown;
 mod swing;
 mod tap;
-mod checklist;
-mod hand_rotation;
-mod spin_check;
 
 use std::collections::BTreeMap;
 
@@ -109,6 +110,7 @@ pub(super) fn run(bench: &Bench<'_>, out: &mut Out) {
         Kind::HandRotation => hand_rotation::run(bench, out),
         Kind::SpinCheck => spin_check::run(bench, out),
         Kind::Checklist => checklist::run(bench, out),
+        Kind::Balance => balance::run(bench, out),
         kind => {
             out.cannot.push(format!("nothing is computed from a record of kind {} yet", kind.word()));
         }
