@@ -5,6 +5,7 @@ use signal::orders::Tracker;
 use signal::response::model::{Parameter, Plant};
 use signal::response::{Stretch, composite, fit, spectra};
 use signal::spectrum::{Options, cross, welch};
+use signal::stream::WelchStream;
 
 const RATE: f64 = 1000.0;
 
@@ -82,7 +83,7 @@ fn orders_1_2_4_one_hour_8khz_six_channels(bencher: Bencher) {
         let mut windows = 0;
         if let Ok(mut tracker) = Tracker::new(FAST, 0.5, 1, &[1, 2, 4], CHANNELS) {
             for _ in 0..PIECES {
-                let _ = tracker.push(&[&x; CHANNELS], &[&speed], |w| windows += w.speed.len());
+                let _ = tracker.push(&[x.as_slice(); CHANNELS], &[speed.as_slice()], |w| windows += w.speed.len());
             }
         }
         windows
