@@ -6,14 +6,17 @@
 
 pub mod aircraft_file;
 pub mod atomic;
+pub mod cards;
 pub mod chart;
 pub mod check;
+pub mod compare;
 pub mod demo;
 pub mod diagnostic;
 pub mod estimate;
 pub mod findings;
 pub mod gates;
 pub mod import;
+pub mod next;
 pub mod predict;
 pub mod programme;
 pub mod record;
@@ -22,4 +25,5 @@ pub mod result;
 pub mod schema;
 pub mod siting;
 pub mod triage;
+pub mod tuning;
 pub mod units;

@@ -394,8 +394,16 @@ fn earth(reader: &mut Reader<'_>, fields: &Fields, elevation: f64, v: &[f64]) ->
         }
     };
     match (latitude, longitude) {
-        (Some(_), None) => wrong("latitude", "a latitude needs its longitude".to_owned(), "add longitude = \"9.80 deg\", east positive"),
-        (None, Some(_)) => wrong("longitude", "a longitude needs its latitude".to_owned(), "add latitude = \"46.60 deg\", north positive"),
+        (Some(_), None) => wrong(
+            "latitude",
+            "a latitude needs its longitude".to_owned(),
+            "add longitude = \"9.80 deg\", east positive",
+        ),
+        (None, Some(_)) => wrong(
+            "longitude",
+            "a longitude needs its latitude".to_owned(),
+            "add latitude = \"46.60 deg\", north positive",
+        ),
         _ => {}
     }
     let (year, day) = date?;

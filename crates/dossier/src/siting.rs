@@ -47,9 +47,8 @@ type FigureOf<'f> = dyn Fn(&str) -> Option<f64> + 'f;
 /// What it waits for, in words.
 pub fn of_check(check: &CheckResult) -> Result<Siting, String> {
     let figure = |id: &str| check.figures.iter().find(|f| f.id == id).map(|f| f.estimate.value);
-    let limit = |id: &str| {
-        check.gates.iter().flat_map(|g| &g.criteria).find(|c| c.id == id).map(|c| c.limit.value)
-    };
+    let limit =
+        |id: &str| check.gates.iter().flat_map(|g| &g.criteria).find(|c| c.id == id).map(|c| c.limit.value);
     of(&check.aircraft, &figure, &limit)
 }
 
@@ -65,12 +64,16 @@ fn of(aircraft: &Aircraft, figure: &FigureOf<'_>, limit: &LimitOf<'_>) -> Result
     let need = |id: &str, waits: &str| figure(id).ok_or_else(|| format!("waits for {waits}"));
     let power = "`motor`, `esc` and `battery` in the aircraft file";
     let demand = Demand {
-        horizontal: need("magnetic.horizontal_field", "`site.latitude` and `site.longitude` in dossier.toml")?,
+        horizontal: need(
+            "magnetic.horizontal_field",
+            "`site.latitude` and `site.longitude` in dossier.toml",
+        )?,
         hover_current: need("hover.half.payload.battery_current", power)?,
         full_current: need("full.full.battery_current", power)?,
         hover_limit: limit("sensing.heading-hover").unwrap_or(5f64.to_radians()),
         full_limit: limit("sensing.heading-full").unwrap_or(10f64.to_radians()),
-        least_frequency: limit("structure.lowest-frequency").unwrap_or(5.0 * required_crossover(aircraft)) / TAU,
+        least_frequency: limit("structure.lowest-frequency").unwrap_or(5.0 * required_crossover(aircraft))
+            / TAU,
         least_separation: limit("structure.mast-separation").unwrap_or(0.2),
         dwell: Dwell {
             low: need("structure.dwell_speed.low", "a hover that can be computed")? / TAU,
@@ -101,12 +104,18 @@ fn of(aircraft: &Aircraft, figure: &FigureOf<'_>, limit: &LimitOf<'_>) -> Result
 /// A position in words, mm.
 pub fn place_words(c: &Candidate) -> String {
     let p = c.at * 1e3;
-    let mast = if c.mast_height > 0.0 { format!(", mast of {:.0} mm", c.mast_height * 1e3) } else { String::new() };
-    format!("{} at x {:.0}, y {:.0}, z {:.0} mm{mast}", c.place.words(), p.x, p.y, p.z).replace('-', "\u{2212}")
+    let mast =
+        if c.mast_height > 0.0 { format!(", mast of {:.0} mm", c.mast_height * 1e3) } else { String::new() };
+    format!("{} at x {:.0}, y {:.0}, z {:.0} mm{mast}", c.place.words(), p.x, p.y, p.z)
+        .replace('-', "\u{2212}")
 }
 
 fn angles(c: &Candidate) -> String {
-    format!("{:.1} deg at hover and {:.1} deg at full current", c.hover_error.to_degrees(), c.full_error.to_degrees())
+    format!(
+        "{:.1} deg at hover and {:.1} deg at full current",
+        c.hover_error.to_degrees(),
+        c.full_error.to_degrees()
+    )
 }
 
 /// Why the recommended site was chosen, in two sentences at most.
@@ -202,7 +211,8 @@ impl Siting {
         Chart {
             id: "sites".to_owned(),
             title: "Sites for the magnetometer, from the side".to_owned(),
-            caption: "Full dots meet every limit; the farther from the leads, the fuller the choice.".to_owned(),
+            caption: "Full dots meet every limit; the farther from the leads, the fuller the choice."
+                .to_owned(),
             x: Axis::linear("forward of the reference", "mm"),
             y: Axis::linear("above the reference", "mm"),
             series,
@@ -211,7 +221,8 @@ impl Siting {
     }
 
     fn trade(&self) -> Chart {
-        let masts: Vec<&Candidate> = self.survey.candidates.iter().filter(|c| c.place == Place::Mast).collect();
+        let masts: Vec<&Candidate> =
+            self.survey.candidates.iter().filter(|c| c.place == Place::Mast).collect();
         let heights: Vec<f64> = masts.iter().map(|c| c.mast_height * 1e3).collect();
         let deg = |f: &dyn Fn(&Candidate) -> f64| masts.iter().map(|c| f(c).to_degrees()).collect::<Vec<_>>();
         let mut series = vec![
@@ -261,7 +272,9 @@ impl Siting {
         Table {
             id: "sites".to_owned(),
             title: "Sites that meet every limit and that no other beats".to_owned(),
-            head: ["site", "hover, deg", "full, deg", "mast, Hz", "separation, %", "limits"].map(str::to_owned).to_vec(),
+            head: ["site", "hover, deg", "full, deg", "mast, Hz", "separation, %", "limits"]
+                .map(str::to_owned)
+                .to_vec(),
             rows,
             note: format!(
                 "{} Currents {:.0} and {:.0} A, horizontal field {:.1} µT.",

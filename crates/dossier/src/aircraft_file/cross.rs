@@ -40,6 +40,7 @@ pub(crate) fn errors(draft: &Draft, v: &[f64], source: &Source) -> Vec<Diagnosti
     geometry(&mut c, draft, v);
     masses(&mut c, draft, v);
     rotor(&mut c, draft);
+    winding(&mut c, draft);
     battery(&mut c, draft, v);
     filters(&mut c, draft, v);
     structure(&mut c, draft, v);
@@ -214,6 +215,33 @@ fn masses(c: &mut Checker<'_>, draft: &Draft, v: &[f64]) {
 fn rotor(c: &mut Checker<'_>, draft: &Draft) {
     let Some(r) = draft.one("rotor") else { return };
     let table = r.stated("table");
+    let geometry = r.stated("geometry");
+    if table && geometry {
+        c.error(
+            r.place("geometry"),
+            "rotor.geometry",
+            "both `table` and `geometry` are given".to_owned(),
+            "keep the measured table; the geometry only computes what the table has measured",
+        );
+    }
+    for key in ["section", "polar"] {
+        if r.stated(key) && !geometry {
+            c.error(
+                r.place(key),
+                &format!("rotor.{key}"),
+                format!("`{key}` goes with the geometry of a blade"),
+                "take it out, or give geometry = \"blade.csv\"",
+            );
+        }
+    }
+    if r.stated("section") && r.stated("polar") {
+        c.error(
+            r.place("section"),
+            "rotor.section",
+            "both `section` and `polar` are given".to_owned(),
+            "keep the polar where it is of this blade's section, else the family",
+        );
+    }
     for (key, scale) in [("ct", "ct_scale"), ("cp", "cp_scale")] {
         if table && r.stated(key) {
             c.error(
@@ -223,7 +251,15 @@ fn rotor(c: &mut Checker<'_>, draft: &Draft) {
                 "keep the table, or keep ct and cp; a table's tolerance is stated by ct_scale and cp_scale",
             );
         }
-        if !table && !r.stated(key) {
+        if geometry && r.stated(key) && r.stated(scale) {
+            c.error(
+                r.place(scale),
+                &format!("rotor.{scale}"),
+                format!("both `{key}` and `{scale}` are given"),
+                "a stated ct or cp rules over the geometry: keep it, or keep the scale",
+            );
+        }
+        if !table && !geometry && !r.stated(key) {
             c.error(
                 r.span.as_ref(),
                 &format!("rotor.{key}"),
@@ -231,7 +267,7 @@ fn rotor(c: &mut Checker<'_>, draft: &Draft) {
                 "write ct = \"0.105 +- 3 %\" and cp = \"0.040 +- 4 %\", or table = \"rotor.csv\"",
             );
         }
-        if !table && r.stated(scale) {
+        if !table && !geometry && r.stated(scale) {
             c.error(
                 r.place(scale),
                 &format!("rotor.{scale}"),
@@ -239,6 +275,20 @@ fn rotor(c: &mut Checker<'_>, draft: &Draft) {
                 "take it out, or give table = \"rotor.csv\"",
             );
         }
+    }
+}
+
+fn winding(c: &mut Checker<'_>, draft: &Draft) {
+    let Some(m) = draft.one("motor") else { return };
+    let keys = ["winding_rise", "winding_rise_current", "winding_time"];
+    let Some(stated) = ["winding_limit"].iter().chain(&keys).find(|k| m.stated(k)) else { return };
+    for missing in keys.iter().filter(|k| !m.stated(k)) {
+        c.error(
+            m.place(stated),
+            &format!("motor.{missing}"),
+            format!("`{stated}` is given, `{missing}` is not"),
+            "write winding_rise = \"45 K\", winding_rise_current = \"18 A\" and winding_time = \"70 s\", or none of them",
+        );
     }
 }
 

@@ -23,12 +23,21 @@ pub const SECTIONS: &[Section] = &[
     ),
     Section::many("mass", true, "One item with mass."),
     Section::inner("mass.cylinder", "A solid cylinder."),
+    Section::one(
+        "weighed",
+        false,
+        "What the whole aircraft without payload was found to weigh and how it turns; it goes before the sum of the items. Records of weighings and swings fill it of themselves.",
+    ),
     Section::one("rotor", true, "The rotor, the same at every station."),
     Section::one("motor", false, "The motor, the same at every station."),
     Section::one("esc", false, "The electronic speed controller, the same at every station."),
     Section::one("battery", false, "The battery."),
     Section::one("imu", false, "Inertial measurement unit."),
-    Section::one("structure.arm", false, "The arm, the same at every station; what stands at the hub is its tip mass."),
+    Section::one(
+        "structure.arm",
+        false,
+        "The arm, the same at every station; what stands at the hub is its tip mass.",
+    ),
     Section::one("structure.mast", false, "The mast that carries a sensor above the body."),
     Section::one("structure.plate", false, "The plate that carries the electronics."),
     Section::one("structure.mount", false, "How the inertial measurement unit is held."),
@@ -57,6 +66,7 @@ const fn quantity(
 const CANT_WHY: &str = "beyond 30 deg more than 13 % of the lift is lost, and the models assume small tilt";
 const PLACE_WHY: &str = "positions are within 10 m of the reference point";
 const SIZE_WHY: &str = "an item is at most 5 m long";
+const TURNS: &str = "a moment of inertia is above zero and at most 10,000 kg m^2";
 const RULE: &str = "a tape measure or a drawing";
 const CALLIPER: &str = "a calliper";
 const LAYUP: &str = "typical of the material; the part's own differs by lay-up and batch";
@@ -170,6 +180,25 @@ pub const KEYS: &[Key] = &[
         .above("0 m", "5 m", SIZE_WHY)
         .percent(5.0, "few items fill their outline evenly"),
     Key::new("mass.cylinder", "axis", Kind::Choice(&["x", "y", "z"]), "\"z\"", "axis", "Body axis that its own axis is parallel to.").required(),
+    // The whole aircraft, measured.
+    quantity("weighed", "mass", D::Mass, "\"2.41 kg\"", "mass, weighed", "Mass without payload.")
+        .above("0 kg", "500 kg", "an aircraft weighs more than nothing and at most 500 kg")
+        .percent(0.2, "a parcel scale"),
+    quantity("weighed", "centre_x", D::Length, "\"2 mm\"", "centre of gravity x, weighed", "Forward of the reference point, without payload.")
+        .within("-10 m", "10 m", PLACE_WHY)
+        .give("1 mm", "three scales and a tape measure"),
+    quantity("weighed", "centre_y", D::Length, "\"0 mm\"", "centre of gravity y, weighed", "Right of the reference point, without payload.")
+        .within("-10 m", "10 m", PLACE_WHY)
+        .give("1 mm", "three scales and a tape measure"),
+    quantity("weighed", "inertia_x", D::Inertia, "\"0.031 kg m^2\"", "moment of inertia about x, swung", "About the body axis through the centre of gravity, without payload.")
+        .above("0 kg m^2", "1e4 kg m^2", TURNS)
+        .percent(3.0, "a pendulum on two wires, timed by hand"),
+    quantity("weighed", "inertia_y", D::Inertia, "\"0.033 kg m^2\"", "moment of inertia about y, swung", "About the body axis through the centre of gravity, without payload.")
+        .above("0 kg m^2", "1e4 kg m^2", TURNS)
+        .percent(3.0, "a pendulum on two wires, timed by hand"),
+    quantity("weighed", "inertia_z", D::Inertia, "\"0.054 kg m^2\"", "moment of inertia about z, swung", "About the body axis through the centre of gravity, without payload.")
+        .above("0 kg m^2", "1e4 kg m^2", TURNS)
+        .percent(3.0, "a pendulum on two wires, timed by hand"),
     // Rotor.
     quantity("rotor", "diameter", D::Length, "\"15 in\"", "rotor diameter", "Tip-to-tip diameter.")
         .required()
@@ -195,10 +224,34 @@ pub const KEYS: &[Key] = &[
         "coefficient table",
         "CSV file beside this one with columns `speed rpm,advance,ct,cp`: measured coefficients by rotor speed and advance ratio, in place of ct and cp.",
     ),
-    quantity("rotor", "ct_scale", D::Ratio, "\"1.00 +- 3 %\"", "factor on the table's C_T", "Factor on every C_T of the table; its tolerance is that of the table.")
+    Key::new(
+        "rotor",
+        "geometry",
+        Kind::File,
+        "\"blade.csv\"",
+        "blade geometry",
+        "CSV file beside this one with columns `radius,chord,twist deg` (radius and chord over the tip radius): the rotor is computed from its blade. ct and cp, stated or measured, rule over it.",
+    ),
+    Key::new(
+        "rotor",
+        "section",
+        Kind::Choice(super::blade::SECTIONS),
+        "\"thin\"",
+        "family of blade sections",
+        "With geometry: thin-cambered (wide, curved like a sheet), thin (flat underside, for electric drive), thick-cambered and thick-flat (sport propellers), symmetric; unknown where not stated, with a wider uncertainty.",
+    ),
+    Key::new(
+        "rotor",
+        "polar",
+        Kind::File,
+        "\"polar.csv\"",
+        "polar table of the section",
+        "With geometry, in place of section: CSV file with columns `reynolds,alpha deg,cl,cd`.",
+    ),
+    quantity("rotor", "ct_scale", D::Ratio, "\"1.00 +- 3 %\"", "factor on the table's C_T", "Factor on every C_T of the table or of the blade's geometry; its tolerance is theirs.")
         .within("0.5", "2", "a factor outside 0.5 to 2 says that the table is of another rotor")
         .percent(5.0, "spread between propellers of one type and between test stands"),
-    quantity("rotor", "cp_scale", D::Ratio, "\"1.00 +- 4 %\"", "factor on the table's C_P", "Factor on every C_P of the table; its tolerance is that of the table.")
+    quantity("rotor", "cp_scale", D::Ratio, "\"1.00 +- 4 %\"", "factor on the table's C_P", "Factor on every C_P of the table or of the blade's geometry; its tolerance is theirs.")
         .within("0.5", "2", "a factor outside 0.5 to 2 says that the table is of another rotor")
         .percent(6.0, "spread between propellers of one type and between test stands"),
     quantity("rotor", "inertia", D::Inertia, "\"9.5e-5 kg m^2\"", "rotor inertia about the shaft", "Blades and adapter, without the motor.")
@@ -236,6 +289,17 @@ pub const KEYS: &[Key] = &[
         .or("\"60 degC\"")
         .within("-40 degC", "180 degC", "windings live between -40 and 180 degC")
         .give("20 K", "depends on load and cooling"),
+    quantity("motor", "winding_rise", D::TemperatureDifference, "\"45 K\"", "settled rise of the winding", "Above air of 25 degC, settled at winding_rise_current; with winding_time it gives the winding's temperature in hover and at full thrust.")
+        .above("0 K", "200 K", "a rise is above 0 and at most 200 K")
+        .percent(15.0, "depends on the air over the motor"),
+    quantity("motor", "winding_rise_current", D::Current, "\"18 A\"", "motor current of the rise", "Steady current at which winding_rise was measured.")
+        .above("0 A", "1000 A", "a current is above 0 and at most 1000 A")
+        .percent(3.0, SHEET),
+    quantity("motor", "winding_time", D::Time, "\"70 s\"", "time constant of the winding", "Of its warming at a steady current.")
+        .above("0 s", "3600 s", "a time constant is above 0 and at most an hour")
+        .percent(20.0, "read off a warming curve"),
+    quantity("motor", "winding_limit", D::Temperature, "\"120 degC\"", "highest winding temperature", "What magnets and insulation stand, where stated.")
+        .within("40 degC", "250 degC", "limits are 40 to 250 degC"),
     // ESC.
     quantity("esc", "resistance", D::Resistance, "\"3 mohm\"", "ESC on-resistance", "On-resistance in the current path.")
         .required()
@@ -254,6 +318,12 @@ pub const KEYS: &[Key] = &[
         .within("0 s", "0.1 s", "a protocol's frame takes 0 to 100 ms")
         .percent(30.0, "rarely stated, firmware dependent"),
     Key::new("esc", "braking", Kind::Flag, "true", "active braking", "Whether it brakes actively when the command falls.").required(),
+    quantity("esc", "response_up", D::Time, "\"32 ms\"", "rotor's time constant, rising", "Of rotor speed near hover, from a step record; takes the place of the computed one.")
+        .above("0 s", "2 s", "a time constant is above 0 and at most 2 s")
+        .percent(10.0, "from a step record"),
+    quantity("esc", "response_down", D::Time, "\"36 ms\"", "rotor's time constant, falling", "Of rotor speed near hover, from a step record; takes the place of the computed one.")
+        .above("0 s", "2 s", "a time constant is above 0 and at most 2 s")
+        .percent(10.0, "from a step record"),
     quantity("esc", "usable_minimum", D::Ratio, "\"4 %\"", "least usable command", "Command below which the motor does not turn steadily, 0 to 1.")
         .required()
         .below("0", "1", "a command lies between 0 and 1, and something must be left above the least")
@@ -288,6 +358,12 @@ pub const KEYS: &[Key] = &[
         .or("\"30 s\"")
         .above("0 s", "3600 s", "a time constant is above 0 and at most an hour")
         .percent(30.0, "fitted to relaxation, depends on charge"),
+    quantity("battery", "temperature", D::Temperature, "\"10 degC\"", "temperature of the cells", "Their resistances grow in the cold, Arrhenius with 25 kJ/mol (common practice, no source); 25 degC where not stated.")
+        .within("-20 degC", "60 degC", "lithium cells work between -20 and 60 degC")
+        .give("5 K", "cells warm as they give"),
+    quantity("battery", "capacity_left", D::Ratio, "\"92 %\"", "capacity left by age", "Share of the stated capacity that an aged pack still has; all of it where not stated.")
+        .above("0", "1.05", "an aged pack has more than nothing and little more than new")
+        .percent(3.0, "from a charge on a good charger"),
     quantity("battery", "cutoff", D::Voltage, "\"3.3 V\"", "least cell voltage under load", "Of one cell, under load.")
         .required()
         .within("2 V", "4.4 V", "it is the voltage of one cell, and lithium cells live between 2 and 4.4 V"),

@@ -15,7 +15,11 @@ use crate::record::{ChannelMeta, Kind, Record, RecordMeta, Stamp};
 const DATE: &str = "2026-03-03";
 
 /// The run-up and the reception record of an aircraft at its site; none without a magnetometer.
-pub(super) fn records(aircraft: &Aircraft, site: &Site, fingerprint: &BTreeMap<String, String>) -> Vec<Record> {
+pub(super) fn records(
+    aircraft: &Aircraft,
+    site: &Site,
+    fingerprint: &BTreeMap<String, String>,
+) -> Vec<Record> {
     let mut random = Noise(SEED + 3);
     let mut all: Vec<Record> = run_up(aircraft, site, fingerprint, &mut random).into_iter().collect();
     all.push(reception(site, fingerprint, &mut random));
@@ -24,7 +28,11 @@ pub(super) fn records(aircraft: &Aircraft, site: &Site, fingerprint: &BTreeMap<S
 }
 
 /// Four blows on the mast with its sensor on: a decaying swing a little below the computed frequency.
-fn mast_tap(aircraft: &Aircraft, fingerprint: &BTreeMap<String, String>, random: &mut Noise) -> Option<Record> {
+fn mast_tap(
+    aircraft: &Aircraft,
+    fingerprint: &BTreeMap<String, String>,
+    random: &mut Noise,
+) -> Option<Record> {
     const RATE: f64 = 2_000.0;
     let frequency = 0.97 * aircraft.structure.mast.as_ref()?.frequency()?;
     let (w, damping) = (TAU * frequency, 0.018);
@@ -73,7 +81,12 @@ fn normal(random: &mut Noise) -> f64 {
     (-2.0 * a.ln()).sqrt() * (TAU * b).cos()
 }
 
-fn with_channels(mut meta: RecordMeta, time: Vec<f64>, channels: BTreeMap<String, Vec<f64>>, rate: f64) -> Record {
+fn with_channels(
+    mut meta: RecordMeta,
+    time: Vec<f64>,
+    channels: BTreeMap<String, Vec<f64>>,
+    rate: f64,
+) -> Record {
     meta.rate = rate;
     meta.report.rows = time.len() as u64;
     meta.channels = channels
@@ -104,11 +117,7 @@ fn run_up(
     let computed = aircraft.magnetic.per_ampere(&at);
     let real = computed * 1.06 + Vec3::new(computed.y, -computed.x, 0.0) * 0.08;
     let heading = 0.7_f64;
-    let field = Vec3::new(
-        earth.horizontal * heading.cos(),
-        -earth.horizontal * heading.sin(),
-        earth.down,
-    );
+    let field = Vec3::new(earth.horizontal * heading.cos(), -earth.horizontal * heading.sin(), earth.down);
     let mass: f64 = aircraft.bodies.iter().map(|b| b.mass).sum();
     let mut time = Vec::new();
     let mut channels: BTreeMap<String, Vec<f64>> = BTreeMap::new();
@@ -117,14 +126,16 @@ fn run_up(
     let mut phase = 0.0;
     let mut k = 0_u32;
     for command in steps {
-        let (current, voltage, speed) = match powertrain::point_at_command(aircraft, command, 0.9, air.density) {
-            Ok(p) => {
-                let n = p.rotors.len().max(1) as f64;
-                (p.battery_current, p.bus_voltage, p.rotors.iter().map(|r| r.speed).sum::<f64>() / n)
-            }
-            Err(_) => continue,
-        };
-        let shake = aircraft.rotor.unbalance * speed * speed / mass.max(1e-6) * (aircraft.stations.len() as f64).sqrt();
+        let (current, voltage, speed) =
+            match powertrain::point_at_command(aircraft, command, 0.9, air.density) {
+                Ok(p) => {
+                    let n = p.rotors.len().max(1) as f64;
+                    (p.battery_current, p.bus_voltage, p.rotors.iter().map(|r| r.speed).sum::<f64>() / n)
+                }
+                Err(_) => continue,
+            };
+        let shake = aircraft.rotor.unbalance * speed * speed / mass.max(1e-6)
+            * (aircraft.stations.len() as f64).sqrt();
         for _ in 0..(3.0 * RATE) as u32 {
             let drawn = (current + 0.15 * normal(random)).max(0.0);
             let b = field + real * current;
@@ -137,7 +148,10 @@ fn run_up(
             let turning: f64 = phase % TAU;
             put("accel_raw.x", shake * turning.cos() + 0.2 * normal(random));
             put("accel_raw.y", shake * turning.sin() + 0.2 * normal(random));
-            put("accel_raw.z", -STANDARD_GRAVITY + 0.3 * shake * (2.0 * turning).cos() + 0.2 * normal(random));
+            put(
+                "accel_raw.z",
+                -STANDARD_GRAVITY + 0.3 * shake * (2.0 * turning).cos() + 0.2 * normal(random),
+            );
             put("battery.current", (drawn / 0.05).round() * 0.05);
             put("battery.voltage", voltage + 0.01 * normal(random));
             time.push(f64::from(k) / RATE);
@@ -171,7 +185,10 @@ fn reception(site: &Site, fingerprint: &BTreeMap<String, String>, random: &mut N
         let lost = if radio { 0.5 } else { 0.0 } + if motors { 0.9 } else { 0.0 };
         put("satellite.signal", 43.2 - lost + slow + 0.4 * normal(random));
         put("pressure", air.pressure + weather + if motors { 5.5 } else { 0.0 } + 1.5 * normal(random));
-        put("battery.current", if motors { 38.0 + 0.5 * normal(random) } else { 0.6 + 0.02 * normal(random) });
+        put(
+            "battery.current",
+            if motors { 38.0 + 0.5 * normal(random) } else { 0.6 + 0.02 * normal(random) },
+        );
         put("radio.on", f64::from(u8::from(radio)));
         time.push(t);
     }

@@ -2,7 +2,9 @@
 //!
 //! Everything in it is invented. Its records say `simulated`, and so does every gate they meet.
 
+mod bench_body;
 mod bench_field;
+mod bench_set_up;
 
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -45,6 +47,9 @@ pub fn write_demo(dir: &Path, edits: &[KeyChange]) -> Result<(), Diagnostics> {
     let fingerprint = file.fingerprint();
 
     record_store::write(&dir.join("records"), &weighing(&aircraft, &fingerprint))?;
+    for record in bench_body::records(&aircraft, &fingerprint) {
+        record_store::write(&dir.join("records"), &record)?;
+    }
     freeze::freeze(dir, Some("b1"), DATE_FROZEN)?;
 
     let bare = aircraft.without_payload();
@@ -60,6 +65,7 @@ pub fn write_demo(dir: &Path, edits: &[KeyChange]) -> Result<(), Diagnostics> {
     for record in bench_field::records(&bare, &programme.site, &fingerprint) {
         record_store::write(&dir.join("records"), &record)?;
     }
+    bench_set_up::write(&dir.join("records"), &aircraft, air.density, &fingerprint)?;
     Ok(())
 }
 

@@ -9,7 +9,7 @@ use physics::mass::mass_properties;
 use signal::timebase;
 
 use super::phases::{self, AxisStep};
-use super::{Finding, Findings, Outcome, Phase, PhaseKind, Spectrum, StepTrace};
+use super::{Finding, Findings, Outcome, Phase, PhaseKind, Source, Spectrum, StepTrace};
 use crate::chart::{Chart, Table};
 use crate::estimate::{Estimate, Origin};
 use crate::record::{Record, Tap};
@@ -38,6 +38,8 @@ pub(crate) struct Known {
     pub usable_minimum: f64,
     /// Highest proportional rate gain of roll and pitch, 1/s: near the crossover.
     pub rate_gain: Option<f64>,
+    /// The aircraft as it flew, where there is a file of it.
+    pub aircraft: Option<Aircraft>,
 }
 
 impl Known {
@@ -63,6 +65,7 @@ impl Known {
             ranges: aircraft.imu.as_ref().map(|i| (i.rate_range, i.accel_range)),
             usable_minimum: aircraft.esc.as_ref().map_or(0.0, |e| e.usable_minimum),
             rate_gain: aircraft.rate_loop.as_ref().map(|l| l.p[0].max(l.p[1])),
+            aircraft: Some(aircraft.clone()),
         }
     }
 }
@@ -267,6 +270,7 @@ fn clean(time: &[f64], values: &[f64], full: &Arc<Vec<f64>>) -> Option<Series> {
 pub(super) struct Out {
     pub items: Vec<Finding>,
     pub spectra: Vec<Spectrum>,
+    pub sources: Vec<Source>,
     pub steps: Vec<StepTrace>,
     pub charts: Vec<Chart>,
     pub tables: Vec<Table>,
@@ -347,6 +351,7 @@ impl Out {
             items: self.items,
             phases,
             spectra: self.spectra,
+            sources: self.sources,
             steps: self.steps,
             charts: self.charts,
             tables: self.tables,

@@ -17,7 +17,12 @@ pub(super) fn run(context: &Context<'_>, out: &mut Out) {
         ("dwell.speed.high", "greatest rotor speed dwelt in", high),
     ] {
         // Quantiles of many samples; a rotor's speed is counted to about 0.2 %.
-        let e = context.estimate(label, value * std::f64::consts::TAU, 0.002 * value * std::f64::consts::TAU, "rad/s");
+        let e = context.estimate(
+            label,
+            value * std::f64::consts::TAU,
+            0.002 * value * std::f64::consts::TAU,
+            "rad/s",
+        );
         out.value(key, label, e, "5 % and 95 % quantile of all rotors while in the air.", RESTS);
     }
 }

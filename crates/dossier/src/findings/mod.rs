@@ -5,6 +5,7 @@
 //! allowed for; what the record cannot tell names the missing channel, tap point or excitation and
 //! the short test that would tell.
 
+mod attribution;
 mod battery;
 mod bench;
 mod cannot;
@@ -12,11 +13,15 @@ mod context;
 mod drive;
 mod dwell;
 mod geometry;
+mod hop;
+mod hop_rows;
 mod hover;
+mod identify;
 mod limits;
 mod order;
 mod oscillation;
 mod phases;
+mod posterior;
 mod steps;
 mod thrust;
 mod turning;
@@ -27,6 +32,7 @@ use physics::aircraft::Aircraft;
 use physics::magnetic::LocalField;
 use serde::Serialize;
 
+pub use self::attribution::{Source, SourceKind};
 pub(crate) use self::context::Known;
 use self::context::{Context, Out};
 pub(crate) use self::phases::ROTORS_ONLY;
@@ -66,6 +72,15 @@ pub fn findings_at(record: &Record, aircraft: Option<&Aircraft>, around: Surroun
     findings_with(record, &known)
 }
 
+/// What a flight says about its vibration alone: spectra, sources, ledger, map.
+pub fn vibration_findings(record: &Record, aircraft: Option<&Aircraft>) -> Findings {
+    let known = aircraft.map_or_else(Known::default, Known::of_aircraft);
+    let context = Context::new(record, &known);
+    let mut out = Out::default();
+    vibration::run(&context, &mut out);
+    out.into_findings(record, context.phases)
+}
+
 /// The same from whatever is known.
 pub(crate) fn findings_with(record: &Record, known: &Known) -> Findings {
     let context = Context::new(record, known);
@@ -73,11 +88,13 @@ pub(crate) fn findings_with(record: &Record, known: &Known) -> Findings {
     hover::run(&context, &mut out);
     limits::run(&context, &mut out);
     thrust::run(&context, &mut out);
-    turning::run(&context, &mut out);
+    let hop = hop::run(&context, &mut out);
+    turning::run(&context, &mut out, hop);
     drive::run(&context, &mut out);
     dwell::run(&context, &mut out);
     vibration::run(&context, &mut out);
     steps::run(&context, &mut out);
+    identify::run(&context, &mut out);
     oscillation::run(&context, &mut out);
     upset::run(&context, &mut out);
     battery::run(&context, &mut out);
@@ -96,6 +113,8 @@ pub struct Findings {
     pub phases: Vec<Phase>,
     /// Power spectra.
     pub spectra: Vec<Spectrum>,
+    /// Sources of vibration with their evidence.
+    pub sources: Vec<Source>,
     /// Rate steps.
     pub steps: Vec<StepTrace>,
     /// Charts.

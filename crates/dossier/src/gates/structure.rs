@@ -52,7 +52,10 @@ impl Band {
         let d = self.dwell();
         match &self.flown {
             Some(r) => format!("rotors dwell at {:.1} to {:.1} rev/s (5 to 95 % of {r})", d.low, d.high),
-            None => format!("rotors dwell at {:.1} to {:.1} rev/s (predicted hover, without and with payload)", d.low, d.high),
+            None => format!(
+                "rotors dwell at {:.1} to {:.1} rev/s (predicted hover, without and with payload)",
+                d.low, d.high
+            ),
         }
     }
 }
@@ -89,7 +92,13 @@ fn measured_separation(tap: &Found, modes: &[f64], fixed: f64, band: &Band, blad
 }
 
 /// Predicted separation with the band as flown: the modes move with their inputs, the band does not.
-fn predicted_separation(ctx: &Context<'_>, output: &str, modes: &[Estimate], band: &Band, blades: u32) -> Option<Estimate> {
+fn predicted_separation(
+    ctx: &Context<'_>,
+    output: &str,
+    modes: &[Estimate],
+    band: &Band,
+    blades: u32,
+) -> Option<Estimate> {
     if band.flown.is_none() {
         return ctx.predicted(output);
     }
@@ -118,7 +127,10 @@ fn tapped(ctx: &Context<'_>, key: &str, make: &dyn Fn(&Found) -> Option<Estimate
     match ctx.bench(key) {
         Answer::Found(f) => match make(&f) {
             Some(e) => Context::derived(&f, e),
-            None => Answer::CannotTell(format!("{}: the part tapped is not described in the aircraft file", f.record)),
+            None => Answer::CannotTell(format!(
+                "{}: the part tapped is not described in the aircraft file",
+                f.record
+            )),
         },
         other => other,
     }
@@ -136,7 +148,8 @@ fn drafts(ctx: &Context<'_>) -> Vec<Draft> {
     let below = |e: &Option<Estimate>| e.as_ref().is_some_and(|e| e.value < 0.25);
     let mut out = Vec::new();
 
-    let predicted = band.as_ref().and_then(|b| predicted_separation(ctx, "structure.arm_separation", &modes, b, blades));
+    let predicted =
+        band.as_ref().and_then(|b| predicted_separation(ctx, "structure.arm_separation", &modes, b, blades));
     let measured = tapped(ctx, "tap.arm.frequency", &|f| {
         measured_separation(f, &values, fixed?, band.as_ref()?, blades)
     });
@@ -155,8 +168,9 @@ fn drafts(ctx: &Context<'_>) -> Vec<Draft> {
 
     if a.structure.mast.is_some() {
         let mast: Vec<Estimate> = ctx.predicted("structure.mast.frequency").into_iter().collect();
-        let predicted =
-            band.as_ref().and_then(|b| predicted_separation(ctx, "structure.mast_separation", &mast, b, blades));
+        let predicted = band
+            .as_ref()
+            .and_then(|b| predicted_separation(ctx, "structure.mast_separation", &mast, b, blades));
         let measured = tapped(ctx, "tap.mast.frequency", &|f| {
             let hz = in_hertz(&f.estimate).value;
             measured_separation(f, &[hz], hz, band.as_ref()?, blades)
@@ -195,7 +209,9 @@ fn drafts(ctx: &Context<'_>) -> Vec<Draft> {
         measured: tapped(ctx, "tap.arm.frequency", &|_| ctx.predicted("structure.twist")),
         compare: Compare::Interval,
         needs: TAP_ARM,
-        note: Some("computed with the root stiffness that the tap shows; a clamp with play is not in it".to_owned()),
+        note: Some(
+            "computed with the root stiffness that the tap shows; a clamp with play is not in it".to_owned(),
+        ),
         candidates: candidate::stiffer(a),
     });
     out
@@ -325,12 +341,12 @@ fn shown(ctx: &Context<'_>) -> Shown {
     }
     let a = &ctx.subject.resolved().aircraft;
     let d = band.dwell();
-    let fastest = ctx
-        .prediction
-        .get("full.full.speed")
-        .map_or(1.4 * d.high, |e| e.value / TAU)
-        .max(1.1 * d.high);
-    Shown { charts: vec![diagram(&modes, a.rotor.blades, d, fastest)], tables: vec![table(&modes, a.rotor.blades, &band)] }
+    let fastest =
+        ctx.prediction.get("full.full.speed").map_or(1.4 * d.high, |e| e.value / TAU).max(1.1 * d.high);
+    Shown {
+        charts: vec![diagram(&modes, a.rotor.blades, d, fastest)],
+        tables: vec![table(&modes, a.rotor.blades, &band)],
+    }
 }
 
 /// The rotor-speed diagram: order lines as rays, modes as bands.
@@ -385,7 +401,10 @@ fn table(modes: &[Mode], blades: u32, band: &Band) -> Table {
         title: "Separation of every mode from every order".to_owned(),
         head,
         rows,
-        note: format!("{}; separation is |order's frequency / mode's frequency - 1|, zero where a ray meets a band.", band.words())
-            .replace(" - ", " \u{2212} "),
+        note: format!(
+            "{}; separation is |order's frequency / mode's frequency - 1|, zero where a ray meets a band.",
+            band.words()
+        )
+        .replace(" - ", " \u{2212} "),
     }
 }

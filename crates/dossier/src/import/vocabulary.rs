@@ -73,6 +73,7 @@ pub(super) const ROTOR: &[(&str, Dimension)] = &[
     ("current", Dimension::Current),
     ("thrust", Dimension::Force),
     ("thrust_demand", Dimension::Force),
+    ("torque", Dimension::Torque),
     ("temperature", Dimension::Temperature),
 ];
 

@@ -56,7 +56,13 @@ pub(super) fn outputs(
         Ok(arms) => {
             let patterns = arms.patterns();
             for p in &patterns {
-                out.put(format!("structure.arm.{}", p.id), head, &format!("arm: {}", p.name), "Hz", p.frequency);
+                out.put(
+                    format!("structure.arm.{}", p.id),
+                    head,
+                    &format!("arm: {}", p.name),
+                    "Hz",
+                    p.frequency,
+                );
             }
             let frequencies: Vec<f64> = patterns.iter().map(|p| p.frequency).collect();
             if let Some(s) = dwell.and_then(|d| separation(&frequencies, a.rotor.blades, d)) {

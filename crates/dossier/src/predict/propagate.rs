@@ -135,6 +135,10 @@ impl Subject {
         }
         let mut left = self.measured.clone();
         left.retain(|key, _| !edits.iter().any(|e| e.key == *key));
+        // What was measured of the whole changes with its items.
+        if let Ok(before) = self.file.resolve(&BTreeMap::new()) {
+            crate::gates::carry(&mut left, &before.aircraft, &stated.resolved.aircraft);
+        }
         Ok(stated.with_measured(&left)?.0)
     }
 
@@ -147,6 +151,11 @@ impl Subject {
             self.measured.iter().map(|(k, m)| (k.clone(), m.value)).collect();
         all.extend(moved.iter().map(|(k, v)| (k.clone(), *v)));
         self.effective.resolve(&all)
+    }
+
+    /// The aircraft as its file states it, without what was measured; `None` where it no longer resolves.
+    pub fn stated_aircraft(&self) -> Option<Aircraft> {
+        self.file.resolve(&BTreeMap::new()).ok().map(|r| r.aircraft)
     }
 
     /// The aircraft file.
@@ -192,6 +201,11 @@ impl Subject {
             .iter()
             .find(|i| i.key == key)
             .map(|i| (i.value, i.uncertainty))
+    }
+
+    /// The site.
+    pub fn site(&self) -> &Site {
+        &self.site
     }
 
     /// Air at the site.
@@ -240,8 +254,8 @@ impl Subject {
         }
         let axes: &[usize] = if groups.contains(&Group::Yaw) { &[0, 1, 2] } else { &[0, 1] };
         let bare = self.resolved.aircraft.without_payload();
-        let lag = central_lag(&bare, self.air().usual.density)?;
-        LoopBase::new(&bare, axes, lag, with_step)
+        let (lag, damping) = central_lag(&bare, self.air().usual.density)?;
+        LoopBase::new(&bare, axes, lag, damping, with_step)
     }
 
     /// Predictions with uncertainty, of the asked groups.

@@ -30,7 +30,13 @@ fn record(kind: Kind, time: Vec<f64>, channels: BTreeMap<String, Vec<f64>>) -> R
         rate: 50.0,
         channels: channels
             .keys()
-            .map(|name| ChannelMeta { name: name.clone(), unit: String::new(), column: String::new(), tap: None, stamp: None })
+            .map(|name| ChannelMeta {
+                name: name.clone(),
+                unit: String::new(),
+                column: String::new(),
+                tap: None,
+                stamp: None,
+            })
             .collect(),
         fingerprint: BTreeMap::new(),
         values: BTreeMap::new(),
@@ -96,8 +102,12 @@ fn val_run_up_recovers_the_field() {
         .collect();
     let axes = seen.iter().map(|s| s.0).sum::<usize>() as f64 / (3 * cases) as f64;
     let across = seen.iter().filter(|s| s.1).count() as f64 / cases as f64;
-    println!("VALIDATION|magnetic|field per ampere inside its 95 % interval, 300 run-ups of 3 axes|own truth, noise correlated in time|0.95|{axes:.4}|0.025 absolute");
-    println!("VALIDATION|magnetic|horizontal field per ampere inside its 95 % interval, 300 run-ups|own truth, noise correlated in time|0.95|{across:.4}|0.03 absolute");
+    println!(
+        "VALIDATION|magnetic|field per ampere inside its 95 % interval, 300 run-ups of 3 axes|own truth, noise correlated in time|0.95|{axes:.4}|0.025 absolute"
+    );
+    println!(
+        "VALIDATION|magnetic|horizontal field per ampere inside its 95 % interval, 300 run-ups|own truth, noise correlated in time|0.95|{across:.4}|0.03 absolute"
+    );
     assert!((0.925..=0.975).contains(&axes), "{axes}");
     assert!((0.92..=0.98).contains(&across), "{across}");
 }
@@ -105,7 +115,10 @@ fn val_run_up_recovers_the_field() {
 #[test]
 fn prop_a_bend_is_seen_and_little_current_says_nothing() {
     let mut random = rand_chacha::ChaCha8Rng::seed_from_u64(7);
-    let answer = |r: &Record| match findings_at(r, None, Surroundings::default()).get("magnetic.linearity").map(|f| f.outcome.clone()) {
+    let answer = |r: &Record| match findings_at(r, None, Surroundings::default())
+        .get("magnetic.linearity")
+        .map(|f| f.outcome.clone())
+    {
         Some(Outcome::Words { answer }) => answer,
         other => panic!("{other:?}"),
     };
@@ -129,7 +142,10 @@ fn val_reception_by_hand() {
         let e: [f64; 2] = [0; 2].map(|_| StandardNormal.sample(&mut random));
         time.push(t);
         let mut put = |n: &str, v: f64| channels.entry(n.to_owned()).or_default().push(v);
-        put("satellite.signal", 44.0 - if radio { 1.0 } else { 0.0 } - if motors { 3.0 } else { 0.0 } + 0.5 * e[0]);
+        put(
+            "satellite.signal",
+            44.0 - if radio { 1.0 } else { 0.0 } - if motors { 3.0 } else { 0.0 } + 0.5 * e[0],
+        );
         put("pressure", 94_000.0 + if motors { 12.0 } else { 0.0 } + 2.0 * e[1]);
         put("battery.current", if motors { 40.0 } else { 0.5 });
         put("radio.on", f64::from(u8::from(radio)));
@@ -142,7 +158,9 @@ fn val_reception_by_hand() {
     assert!((radio - 1.0).abs() < 0.2);
     // 12 Pa at 1.15 kg/m^3: -12/(1.15 x 9.80665) = -1.0641 m.
     let (height, u) = value(&f, "reception.height_error");
-    println!("VALIDATION|reception|height error of 12 Pa at 1.15 kg/m^3, m|by hand, dp/(rho g)|-1.0641|{height:.4}|0.06 absolute");
+    println!(
+        "VALIDATION|reception|height error of 12 Pa at 1.15 kg/m^3, m|by hand, dp/(rho g)|-1.0641|{height:.4}|0.06 absolute"
+    );
     assert!((height + 1.0641).abs() < 3.0 * u && u < 0.03, "{height} {u}");
     let mut silent = r.clone();
     silent.channels.remove("battery.current");
@@ -160,7 +178,9 @@ fn val_heading_error_of_the_demo_by_hand() {
     .asin();
     let got = criterion(r, "sensing.heading-full").predicted.as_ref().unwrap().value;
     assert!((want - got).abs() < 1e-12);
-    println!("VALIDATION|magnetic|heading error of the demo at full current, rad|asin(k I/H) by hand|{want:.9}|{got:.9}|1e-9 relative");
+    println!(
+        "VALIDATION|magnetic|heading error of the demo at full current, rad|asin(k I/H) by hand|{want:.9}|{got:.9}|1e-9 relative"
+    );
     // The lines of the ledger add up to the field.
     let ledger = &r.gates.iter().find(|g| g.id == "sensing").unwrap().ledgers[0];
     let sum: f64 = ledger.lines.iter().map(|l| l.value.value).sum();
@@ -177,7 +197,8 @@ fn val_heading_error_of_the_demo_by_hand() {
 fn prop_survey_of_sites() {
     let s = siting::of_check(base_result()).unwrap();
     let all = &s.survey.candidates;
-    let stiff = |i: usize| if all[i].mast_height > 0.0 { all[i].mast_frequency.unwrap() } else { f64::INFINITY };
+    let stiff =
+        |i: usize| if all[i].mast_height > 0.0 { all[i].mast_frequency.unwrap() } else { f64::INFINITY };
     let free: Vec<usize> = (0..all.len()).filter(|&i| all[i].place != Place::Today).collect();
     let beats = |a: usize, b: usize| {
         let (ea, eb) = (all[a].full_error, all[b].full_error);
@@ -236,7 +257,11 @@ fn prop_wrong_structure_is_refused() {
         ("via = [\"78 mm\", \"0 mm\", \"-35 mm\"]\n", "", "lead.1.via"),
         ("material = \"carbon-along\"", "material = \"cheese\"", "structure.arm.material"),
         ("length = \"160 mm +- 1 mm\"", "length = \"160\"", "structure.arm.length"),
-        ("root_stiffness = \"60 kN m/rad +- 20 %\"", "root_stiffness = \"60 kN m\"", "structure.arm.root_stiffness"),
+        (
+            "root_stiffness = \"60 kN m/rad +- 20 %\"",
+            "root_stiffness = \"60 kN m\"",
+            "structure.arm.root_stiffness",
+        ),
     ] {
         assert!(text.contains(from), "{from}");
         let e = AircraftFile::parse(path, &text.replacen(from, to, 1)).unwrap_err();

@@ -4,6 +4,8 @@
 
 mod aircraft_file;
 mod bearing;
+mod bench_body;
+mod blade;
 mod causes;
 mod estimates;
 mod findings;
@@ -11,6 +13,7 @@ mod flown;
 mod fuzz;
 mod gates;
 mod import;
+mod loops;
 mod programme;
 mod real;
 mod record_store;
@@ -19,3 +22,4 @@ mod synthetic;
 mod tarn;
 mod triage;
 mod units;
+mod vibration;

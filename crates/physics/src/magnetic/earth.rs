@@ -42,7 +42,9 @@ pub enum EarthError {
         day: u16,
     },
     /// Outside what the model covers.
-    #[error("the World Magnetic Model does not cover latitude {latitude:.2} deg, longitude {longitude:.2} deg, height {height:.0} m, year {year}: {why}")]
+    #[error(
+        "the World Magnetic Model does not cover latitude {latitude:.2} deg, longitude {longitude:.2} deg, height {height:.0} m, year {year}: {why}"
+    )]
     Outside {
         /// Latitude, deg.
         latitude: f64,

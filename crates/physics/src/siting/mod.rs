@@ -122,9 +122,8 @@ pub fn survey(aircraft: &Aircraft, demand: &Demand) -> Result<Survey, Missing> {
             .map_or(0.0, |f| f.z - at.z);
         add(Place::Today, at, height);
     }
-    let mix = |k: usize, i: usize| {
-        room.from[k] + (room.to[k] - room.from[k]) * i as f64 / (BAY_STEPS - 1) as f64
-    };
+    let mix =
+        |k: usize, i: usize| room.from[k] + (room.to[k] - room.from[k]) * i as f64 / (BAY_STEPS - 1) as f64;
     for i in 0..BAY_STEPS {
         for j in 0..BAY_STEPS {
             for k in [0, BAY_STEPS - 1] {

@@ -16,7 +16,8 @@ pub struct Dwell {
 /// Orders that excite, with their names: once and twice per revolution, blade passage and its double.
 pub fn orders(blades: u32) -> Vec<(f64, &'static str)> {
     let b = f64::from(blades.max(1));
-    let mut all = vec![(1.0, "1/rev"), (2.0, "2/rev"), (b, "blade passage"), (2.0 * b, "twice blade passage")];
+    let mut all =
+        vec![(1.0, "1/rev"), (2.0, "2/rev"), (b, "blade passage"), (2.0 * b, "twice blade passage")];
     // A two-bladed rotor passes twice per revolution; the name of the blade passage stays.
     all.retain(|(o, name)| !(*name == "2/rev" && (*o - b).abs() < 0.5));
     all.retain(|(o, name)| !(*name == "blade passage" && *o < 1.5));

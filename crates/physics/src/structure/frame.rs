@@ -59,7 +59,12 @@ pub fn tip_mass(aircraft: &Aircraft) -> f64 {
     let total: f64 = hubs
         .iter()
         .map(|h| {
-            aircraft.bodies.iter().filter(|b| (b.at.xy() - h.0).norm() <= NEAR * h.1).map(|b| b.mass).sum::<f64>()
+            aircraft
+                .bodies
+                .iter()
+                .filter(|b| (b.at.xy() - h.0).norm() <= NEAR * h.1)
+                .map(|b| b.mass)
+                .sum::<f64>()
         })
         .sum();
     total / hubs.len().max(1) as f64
@@ -130,7 +135,8 @@ impl Arms {
     pub fn patterns(&self) -> Vec<Pattern> {
         let n = self.count.max(1) as f64;
         let r = self.root_radius;
-        let turning = |inertia: f64, parts: f64| Root::Turning { inertia: inertia / parts.max(1e-9), radius: r };
+        let turning =
+            |inertia: f64, parts: f64| Root::Turning { inertia: inertia / parts.max(1e-9), radius: r };
         let mut all = Vec::new();
         let mut add = |id, name, beam: &Beam, root| {
             if let Some(frequency) = beam.lowest(root) {
@@ -142,7 +148,12 @@ impl Arms {
             add("sideways", "arms sideways against each other", &self.sideways, Root::Fixed);
         }
         if self.count >= 2 {
-            add("heave", "arms together against the body", &self.upright, Root::Moving { mass: self.hub_mass / n });
+            add(
+                "heave",
+                "arms together against the body",
+                &self.upright,
+                Root::Moving { mass: self.hub_mass / n },
+            );
             add("roll", "left against right", &self.upright, turning(self.hub_inertia[0], self.parts[0]));
             add("pitch", "front against rear", &self.upright, turning(self.hub_inertia[1], self.parts[1]));
             add("yaw", "arms round against the body", &self.sideways, turning(self.hub_inertia[2], n));
@@ -165,7 +176,6 @@ pub fn axis_twist(aircraft: &Aircraft, thrust: f64) -> Result<f64, Missing> {
     let slope = thrust * l * l / (2.0 * arm.material.youngs_modulus * arm.section.second_moment().0)
         + thrust * l / arm.root_stiffness;
     let sideways = aircraft.stations.iter().map(|s| s.axis.xy().norm()).fold(0.0, f64::max) * thrust;
-    let twist =
-        sideways * arm.hub_height * l / (arm.material.shear_modulus * arm.section.torsion_constant());
+    let twist = sideways * arm.hub_height * l / (arm.material.shear_modulus * arm.section.torsion_constant());
     Ok(slope.hypot(twist))
 }

@@ -74,9 +74,7 @@ pub fn parameter(edges: Edges, aspect: f64, carried: f64) -> Option<f64> {
             let (s, t) = (j / TERMS, j % TERMS);
             let bend = x.two_two[p][s] * y.zero_zero[q][t]
                 + r2 * r2 * x.zero_zero[p][s] * y.two_two[q][t]
-                + POISSON
-                    * r2
-                    * (x.zero_two[s][p] * y.zero_two[q][t] + x.zero_two[p][s] * y.zero_two[t][q])
+                + POISSON * r2 * (x.zero_two[s][p] * y.zero_two[q][t] + x.zero_two[p][s] * y.zero_two[t][q])
                 + 2.0 * (1.0 - POISSON) * r2 * x.one_one[p][s] * y.one_one[q][t];
             let point = x.middle[p] * y.middle[q] * x.middle[s] * y.middle[t];
             // The plate's own mass is 4 on this square.

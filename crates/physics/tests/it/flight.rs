@@ -53,6 +53,7 @@ fn quad() -> Aircraft {
             inertia: 2.5e-5,
             max_current: Some(35.0),
             winding_temperature: 298.15,
+            thermal: None,
         }),
         esc: Some(Esc {
             resistance: 0.003,
@@ -60,6 +61,8 @@ fn quad() -> Aircraft {
             update_period: 0.5e-3,
             protocol_period: 0.1e-3,
             braking: true,
+            response_up: None,
+            response_down: None,
             usable_minimum: 0.04,
             max_current: Some(45.0),
         }),

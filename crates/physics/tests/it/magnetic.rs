@@ -43,11 +43,26 @@ fn val_closed_forms() {
         ("long wire, 10 A, 50 mm off, uT", 40.0, long, 1e-6),
         ("wire of 0.2 m, 10 A, 50 mm off its middle, uT", 35.777_088, finite(0.2), 1e-7),
         ("wire of 0.1 m, 10 A, 50 mm off its middle, uT", 28.284_271, finite(0.1), 1e-7),
-        ("square loop of 0.1 m, 1 A, at its middle, uT", axis(0.0), polyline(&square, &z(0.0)).norm() * MICRO, 1e-8),
-        ("square loop of 0.1 m, 1 A, 80 mm up its axis, uT", axis(0.08), polyline(&square, &z(0.08)).norm() * MICRO, 1e-8),
+        (
+            "square loop of 0.1 m, 1 A, at its middle, uT",
+            axis(0.0),
+            polyline(&square, &z(0.0)).norm() * MICRO,
+            1e-8,
+        ),
+        (
+            "square loop of 0.1 m, 1 A, 80 mm up its axis, uT",
+            axis(0.08),
+            polyline(&square, &z(0.08)).norm() * MICRO,
+            1e-8,
+        ),
         // A polygon of 720 sides is the circle to 1e-5.
         ("ring of 20 mm, 1 A, at its middle, uT", 31.415_927, polyline(&ring, &z(0.0)).norm() * MICRO, 1e-4),
-        ("ring of 20 mm, 1 A, one radius up its axis, uT", 11.107_207, polyline(&ring, &z(0.02)).norm() * MICRO, 1e-4),
+        (
+            "ring of 20 mm, 1 A, one radius up its axis, uT",
+            11.107_207,
+            polyline(&ring, &z(0.02)).norm() * MICRO,
+            1e-4,
+        ),
         ("dipole 1 A m^2, 0.1 m along its axis, uT", 200.0, dipole(&z(1.0), &z(0.1)).norm() * MICRO, 1e-8),
         ("dipole 1 A m^2, 0.1 m beside it, uT", 100.0, dipole(&z(1.0), &x(0.1)).norm() * MICRO, 1e-8),
     ];
@@ -57,18 +72,30 @@ fn val_closed_forms() {
     }
     // Directions: a current along x, seen at +y, gives a field along +z; a ring turning from x to y along +z.
     assert!(segment(&x(-1.0), &x(1.0), &at).z > 0.0);
-    assert!(polyline(&ring, &z(0.0)).z > 0.0 && dipole(&z(1.0), &z(0.1)).z > 0.0 && dipole(&z(1.0), &x(0.1)).z < 0.0);
+    assert!(
+        polyline(&ring, &z(0.0)).z > 0.0
+            && dipole(&z(1.0), &z(0.1)).z > 0.0
+            && dipole(&z(1.0), &x(0.1)).z < 0.0
+    );
 }
 
 #[test]
 fn val_pairs() {
     let path = vec![Vec3::new(-50.0, 0.0, 0.0), Vec3::new(50.0, 0.0, 0.0)];
     let source = "two long wires in the plane of the point, closed form";
-    for (spacing, distance, current, want) in [(0.003, 0.05, 20.0, 4.804_324), (0.002, 0.1, 30.0, 1.200_120)] {
+    for (spacing, distance, current, want) in [(0.003, 0.05, 20.0, 4.804_324), (0.002, 0.1, 30.0, 1.200_120)]
+    {
         let pair = lead(path.clone(), spacing, Vec3::y(), None);
         let got = pair.field(&Vec3::new(0.0, distance, 0.0)).norm() * current * MICRO;
         assert!(close(want, got, 1e-4), "{got}");
-        report("magnetic", &format!("pair {} mm apart at {} mm, {current} A, uT", spacing * 1e3, distance * 1e3), source, want, got, "1e-4 relative");
+        report(
+            "magnetic",
+            &format!("pair {} mm apart at {} mm, {current} A, uT", spacing * 1e3, distance * 1e3),
+            source,
+            want,
+            got,
+            "1e-4 relative",
+        );
     }
     let table = rows(include_str!("../../../../reference/twisted.csv"));
     for row in &table {
@@ -100,14 +127,25 @@ fn val_world_magnetic_model() {
         (2020, 1, 100.0, 0.0, 120.0, 37_636.7, 104.9, -10_474.8, -15.55, 0.16),
         (2022, 183, 100.0, -80.0, 240.0, 5815.0, 14_803.0, -49_755.3, -72.27, 68.55),
     ] {
-        let f = local_field(f64::to_radians(lat), f64::to_radians(if lon > 180.0 { lon - 360.0 } else { lon }), km * 1e3, year, day).unwrap();
+        let f = local_field(
+            f64::to_radians(lat),
+            f64::to_radians(if lon > 180.0 { lon - 360.0 } else { lon }),
+            km * 1e3,
+            year,
+            day,
+        )
+        .unwrap();
         let name = format!("WMM {year} day {day}, {km} km, latitude {lat}, longitude {lon}");
         // Single precision and half a day of the year: 2 nT.
-        for (what, want, got) in [("north, nT", x, f.north * 1e9), ("east, nT", y, f.east * 1e9), ("down, nT", z, f.down * 1e9)] {
+        for (what, want, got) in
+            [("north, nT", x, f.north * 1e9), ("east, nT", y, f.east * 1e9), ("down, nT", z, f.down * 1e9)]
+        {
             assert!((want - got).abs() < 2.0, "{name} {what} {got}");
             report("magnetic", &format!("{name}: {what}"), source, want, got, "2 absolute");
         }
-        for (what, want, got) in [("inclination, deg", i, f.inclination), ("declination, deg", d, f.declination)] {
+        for (what, want, got) in
+            [("inclination, deg", i, f.inclination), ("declination, deg", d, f.declination)]
+        {
             assert!((want - got.to_degrees()).abs() < 0.02, "{name} {what}");
             report("magnetic", &format!("{name}: {what}"), source, want, got.to_degrees(), "0.02 absolute");
         }
@@ -138,7 +176,14 @@ fn val_heading_error_by_hand() {
         .fold(0.0, f64::max);
     let got = heading_error(&b, 1.0, 20e-6);
     assert!(close(tried, got, 1e-5), "{tried} {got}");
-    report("magnetic", "largest heading error over 3600 headings, rad", "trying every heading", tried, got, "1e-5 relative");
+    report(
+        "magnetic",
+        "largest heading error over 3600 headings, rad",
+        "trying every heading",
+        tried,
+        got,
+        "1e-5 relative",
+    );
     assert!(heading_error(&b, 1e3, 20e-6) > 3.0);
 }
 

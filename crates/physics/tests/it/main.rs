@@ -1,7 +1,10 @@
 //! Integration tests.
 
 mod atmosphere;
+mod bem;
 mod control;
+mod edgewise;
+mod filter_search;
 mod filters;
 mod flight;
 mod loops;
@@ -9,5 +12,6 @@ mod magnetic;
 mod mass;
 mod powertrain;
 mod rotor;
+mod search;
 mod structure;
 mod table;

@@ -28,7 +28,14 @@ fn val_cantilever_roots() {
     let plain = unit(0.0).frequencies(Root::Fixed, 4);
     for (k, b) in [1.875_104_068_7, 4.694_091_133_0, 7.854_757_438_2, 10.995_540_734_9].iter().enumerate() {
         assert!(close(*b, lambda(plain[k]), 1e-9), "{}", lambda(plain[k]));
-        report("structure", &format!("cantilever, root {} beta L", k + 1), source, *b, lambda(plain[k]), "1e-9 relative");
+        report(
+            "structure",
+            &format!("cantilever, root {} beta L", k + 1),
+            source,
+            *b,
+            lambda(plain[k]),
+            "1e-9 relative",
+        );
     }
     for (mu, b) in [
         (0.1, 1.722_741_52),
@@ -41,7 +48,14 @@ fn val_cantilever_roots() {
     ] {
         let found = lambda(unit(mu).lowest(Root::Fixed).unwrap());
         assert!(close(b, found, 1e-8), "{mu} {found}");
-        report("structure", &format!("cantilever with tip mass {mu}, beta L"), source, b, found, "1e-8 relative");
+        report(
+            "structure",
+            &format!("cantilever with tip mass {mu}, beta L"),
+            source,
+            b,
+            found,
+            "1e-8 relative",
+        );
     }
     // A free-free beam is two halves: in its even modes the middle moves and does not turn; in its odd
     // modes it turns about a point.
@@ -93,7 +107,13 @@ fn val_beams_against_finite_elements() {
     let mut count = 0;
     for row in table.iter().filter(|r| r[0] != "plate") {
         let v: Vec<f64> = row[1..].iter().map(|f| number(f)).collect();
-        let beam = Beam { stiffness: v[0], mass_per_length: v[1], length: v[2], root_stiffness: v[3], tip_mass: v[4] };
+        let beam = Beam {
+            stiffness: v[0],
+            mass_per_length: v[1],
+            length: v[2],
+            root_stiffness: v[3],
+            tip_mass: v[4],
+        };
         let root = match row[0].as_str() {
             "moving" => Root::Moving { mass: v[5] },
             "turning" => Root::Turning { inertia: v[5], radius: v[6] },
@@ -130,9 +150,23 @@ fn val_plates() {
         let found = parameter(edges, 1.0, 0.0).unwrap();
         assert!(close(fine, found, 1e-3), "{what} {found}");
         assert!(close(leissa, found, 7e-3), "{what} {found}");
-        report("structure", &format!("square plate, {what}, omega a^2 sqrt(rho h/D)"), ritz, fine, found, "1e-3 relative");
+        report(
+            "structure",
+            &format!("square plate, {what}, omega a^2 sqrt(rho h/D)"),
+            ritz,
+            fine,
+            found,
+            "1e-3 relative",
+        );
         let from = "Leissa 1973 (from memory; his values are upper bounds)";
-        report("structure", &format!("square plate, {what}, omega a^2 sqrt(rho h/D)"), from, leissa, found, "0.7 %");
+        report(
+            "structure",
+            &format!("square plate, {what}, omega a^2 sqrt(rho h/D)"),
+            from,
+            leissa,
+            found,
+            "0.7 %",
+        );
     }
     // 0.1 m, 2 mm, 70 GPa, 1600 kg/m^3.
     let plate = |edges| Plate {
@@ -179,7 +213,14 @@ fn val_isolator() {
     ] {
         let found = transmissibility(r, z);
         assert!(close(want, found, 1e-5), "{z} {r} {found}");
-        report("structure", &format!("transmissibility, damping {z}, ratio {r:.3}"), source, want, found, "1e-5 relative");
+        report(
+            "structure",
+            &format!("transmissibility, damping {z}, ratio {r:.3}"),
+            source,
+            want,
+            found,
+            "1e-5 relative",
+        );
     }
     for (sag, want) in [(1e-4, 49.8403), (1e-3, 15.7609), (1e-2, 4.9840)] {
         assert!(close(want, frequency_from_sag(sag), 1e-4));
@@ -205,7 +246,14 @@ fn val_diagram_by_hand() {
     }
     let twenty = amplification(0.8, 0.0);
     assert!((twenty - 2.777_777).abs() < 1e-5);
-    report("structure", "amplification at 20 % separation", "1/(1 - 0.64)", 1.0 / 0.36, twenty, "1e-12 relative");
+    report(
+        "structure",
+        "amplification at 20 % separation",
+        "1/(1 - 0.64)",
+        1.0 / 0.36,
+        twenty,
+        "1e-12 relative",
+    );
     assert_eq!(orders(2).len(), 3);
     assert_eq!(orders(3).len(), 4);
     assert!((separation(100.0, 4.0, dwell) - 2.2).abs() < 1e-12);

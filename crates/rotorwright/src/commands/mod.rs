@@ -30,7 +30,9 @@ mod completions;
 mod demo;
 mod freeze;
 mod import;
+mod loops;
 mod new;
+mod next;
 mod report;
 mod schema;
 mod serve;
@@ -67,6 +69,8 @@ enum Command {
     Show(show::Args),
     Siting(siting::Args),
     Triage(triage::Args),
+    Loops(loops::Args),
+    Next(next::Args),
     Report(report::Args),
     Serve(serve::Args),
     Freeze(freeze::Args),
@@ -155,6 +159,8 @@ impl Cli {
             Command::Show(args) => show::run(args, out),
             Command::Siting(args) => siting::run(args, out),
             Command::Triage(args) => triage::run(args, out),
+            Command::Loops(args) => loops::run(args, out),
+            Command::Next(args) => next::run(args, out),
             Command::Report(args) => report::run(args, out),
             Command::Serve(args) => serve::run(args, out),
             Command::Freeze(args) => freeze::run(args, out),

@@ -45,9 +45,9 @@ pub(super) fn run(args: &Args, out: &mut dyn Write) -> Outcome {
         Err(why) => (None, Some(why)),
     };
     // Met when the magnetometer stands where every limit is met, or could stand there.
-    let met = siting.as_ref().is_some_and(|s| {
-        s.today().or_else(|| s.recommended()).is_some_and(|c| c.misses.is_empty())
-    });
+    let met = siting
+        .as_ref()
+        .is_some_and(|s| s.today().or_else(|| s.recommended()).is_some_and(|c| c.misses.is_empty()));
     let status = if met { Status::Met } else { Status::NotMet };
     if args.json {
         json(out, &Answer { build: &check.build, waits_for, siting })?;

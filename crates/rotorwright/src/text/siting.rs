@@ -8,7 +8,8 @@ use super::table::{Table, heading, paragraph};
 
 /// What the survey says, or what it waits for.
 pub fn siting(check: &CheckResult, siting: Option<&Siting>, waits_for: Option<&str>) -> String {
-    let mut out = heading(&format!("{}, build {}: sites for the magnetometer", check.programme, check.build), '=');
+    let mut out =
+        heading(&format!("{}, build {}: sites for the magnetometer", check.programme, check.build), '=');
     let Some(s) = siting else {
         let why = waits_for.unwrap_or("cannot be made");
         out.push_str(&paragraph(&format!("The survey {why}."), "", 0, WIDTH));

@@ -961,6 +961,7 @@ pub(crate) fn findings(record: &Record) -> Findings {
             },
         ],
         phases,
+        sources: Vec::new(),
         spectra: vec![spectrum("rate.x", "(rad/s)^2/Hz", 1.0), spectrum("accel.z", "(m/s^2)^2/Hz", 900.0)],
         steps,
         charts: Vec::new(),

@@ -18,7 +18,8 @@ use crate::estimate::Estimate;
 
 const RESTS: &[&str] = &["magnetometer", "lead", "siting"];
 /// Heading errors also rest on what draws the current.
-const RESTS_CURRENT: &[&str] = &["magnetometer", "lead", "mass", "rotor", "motor", "esc", "battery", "station"];
+const RESTS_CURRENT: &[&str] =
+    &["magnetometer", "lead", "mass", "rotor", "motor", "esc", "battery", "station"];
 const TEST: &str = "a restrained run-up from rest to full current and back, magnetometer and battery current logged at 20 Hz or faster";
 const AXES: [&str; 3] = ["x", "y", "z"];
 /// A bend below this share of the linear part at full current counts as none.
@@ -32,7 +33,8 @@ struct Samples {
 
 fn samples(bench: &Bench<'_>) -> Result<Samples, &'static str> {
     let Some(current) = bench.channel("battery.current") else { return Err("the channel battery.current") };
-    let (Some(x), Some(y), Some(z)) = (bench.channel("mag.x"), bench.channel("mag.y"), bench.channel("mag.z"))
+    let (Some(x), Some(y), Some(z)) =
+        (bench.channel("mag.x"), bench.channel("mag.y"), bench.channel("mag.z"))
     else {
         return Err("the channels mag.x, mag.y, mag.z");
     };
@@ -72,7 +74,13 @@ pub(super) fn run(bench: &Bench<'_>, out: &mut Out) {
     let (mut bend, mut bend_error) = (Vec3::zeros(), Vec3::zeros());
     for axis in 0..3 {
         let Some((line, curve)) = fits(&s.current, &bent, &s.field[axis]) else {
-            out.cannot_tell("magnetic.per_ampere", "horizontal field per ampere", "a fit that has an answer", TEST, RESTS);
+            out.cannot_tell(
+                "magnetic.per_ampere",
+                "horizontal field per ampere",
+                "a fit that has an answer",
+                TEST,
+                RESTS,
+            );
             return;
         };
         (k[axis], u[axis]) = (line.value(0), line.error(0));
@@ -89,7 +97,11 @@ pub(super) fn run(bench: &Bench<'_>, out: &mut Out) {
         );
     }
     let across = k.xy().norm();
-    let error = if across > 0.0 { ((k.x * u.x).powi(2) + (k.y * u.y).powi(2)).sqrt() / across } else { u.xy().norm() };
+    let error = if across > 0.0 {
+        ((k.x * u.x).powi(2) + (k.y * u.y).powi(2)).sqrt() / across
+    } else {
+        u.xy().norm()
+    };
     // Near zero the length of a vector cannot be told from its error.
     let error = error.max(u.x.min(u.y));
     let per_ampere = bench.estimate("horizontal field per ampere", across, error, "T/A");
@@ -153,7 +165,10 @@ fn currents(bench: &Bench<'_>) -> Option<(f64, f64)> {
 
 /// Heading error at hover and full current against the earth's field.
 fn heading(bench: &Bench<'_>, per_ampere: &Estimate, out: &mut Out) {
-    let keys = [("magnetic.heading_hover", "heading error at hover current"), ("magnetic.heading_full", "heading error at full current")];
+    let keys = [
+        ("magnetic.heading_hover", "heading error at hover current"),
+        ("magnetic.heading_full", "heading error at full current"),
+    ];
     let (Some((hover, full)), Some(earth)) = (currents(bench), bench.earth) else {
         let missing = if bench.earth.is_none() {
             "site.latitude and site.longitude in dossier.toml"
@@ -161,14 +176,21 @@ fn heading(bench: &Bench<'_>, per_ampere: &Estimate, out: &mut Out) {
             "motor, esc and battery in the aircraft file, from which the currents are computed"
         };
         for (key, label) in keys {
-            out.cannot_tell(key, label, missing, "state them: the field per ampere is measured already", RESTS_CURRENT);
+            out.cannot_tell(
+                key,
+                label,
+                missing,
+                "state them: the field per ampere is measured already",
+                RESTS_CURRENT,
+            );
         }
         return;
     };
     let b = Vec3::new(per_ampere.value, 0.0, 0.0);
     for ((key, label), current) in keys.into_iter().zip([hover, full]) {
         let e = heading_error(&b, current, earth.horizontal);
-        let slope = current / earth.horizontal / (1.0_f64 - (b.x * current / earth.horizontal).powi(2)).max(0.01).sqrt();
+        let slope =
+            current / earth.horizontal / (1.0 - (b.x * current / earth.horizontal).powi(2)).max(0.01).sqrt();
         let estimate = Estimate::combine(e, "rad", &[(slope, per_ampere)]);
         let text = format!(
             "Largest over all headings, level, at {current:.0} A (computed) against {:.1} µT horizontal (World Magnetic Model).",
@@ -185,7 +207,8 @@ fn inertial(bench: &Bench<'_>, out: &mut Out) {
     let Some(base) = base else { return };
     let (mut n, mut clipped, mut peak) = (0_usize, 0_usize, 0.0_f64);
     for axis in AXES {
-        for v in bench.channel(&format!("{base}.{axis}")).unwrap_or_default().iter().filter(|v| v.is_finite()) {
+        for v in bench.channel(&format!("{base}.{axis}")).unwrap_or_default().iter().filter(|v| v.is_finite())
+        {
             n += 1;
             clipped += usize::from(v.abs() >= 0.995 * range);
             peak = peak.max(v.abs());
@@ -200,7 +223,13 @@ fn inertial(bench: &Bench<'_>, out: &mut Out) {
     let e = bench.estimate("clipped samples", share, (share / n as f64).sqrt(), "1");
     out.value("run_up.clipped", "clipped accelerometer samples", e, text, rests);
     let e = bench.estimate("accelerometer peak", peak / range, 1e-3 * peak / range, "1");
-    out.value("run_up.accel_peak", "largest accelerometer value over the range", e, "Over all axes, gravity included.", rests);
+    out.value(
+        "run_up.accel_peak",
+        "largest accelerometer value over the range",
+        e,
+        "Over all axes, gravity included.",
+        rests,
+    );
 }
 
 fn chart(s: &Samples, k: &Vec3) -> Chart {

@@ -49,7 +49,9 @@ pub(super) fn run(bench: &Bench<'_>, out: &mut Out) {
         .iter()
         .filter_map(|s| {
             let cell = |list: &[(On, MeanError)], digits: usize| {
-                list.iter().find(|m| m.0 == *s).map(|(_, m)| format!("{:.digits$} ± {:.digits$}", m.mean, m.error))
+                list.iter()
+                    .find(|m| m.0 == *s)
+                    .map(|(_, m)| format!("{:.digits$} ± {:.digits$}", m.mean, m.error))
             };
             let (a, b) = (cell(&signal, 1), cell(&pressure, 1));
             (a.is_some() || b.is_some())
@@ -73,7 +75,9 @@ fn states(bench: &Bench<'_>) -> Vec<Option<On>> {
     let commands: Vec<&[f64]> = (1..).map_while(|i| bench.channel(&format!("rotor.{i}.command"))).collect();
     let least = bench.aircraft.and_then(|a| a.esc.as_ref()).map_or(0.05, |e| e.usable_minimum);
     let current = bench.channel("battery.current");
-    let finite = |c: &[f64], f: fn(f64, f64) -> f64, start: f64| c.iter().copied().filter(|v| v.is_finite()).fold(start, f);
+    let finite = |c: &[f64], f: fn(f64, f64) -> f64, start: f64| {
+        c.iter().copied().filter(|v| v.is_finite()).fold(start, f)
+    };
     let threshold = current.map(|c| {
         let (low, high) = (finite(c, f64::min, f64::INFINITY), finite(c, f64::max, f64::NEG_INFINITY));
         (low + 0.1 * (high - low), high - low)
@@ -149,7 +153,13 @@ fn loss(bench: &Bench<'_>, signal: &[(On, MeanError)], out: &mut Out) {
                 On::Motors => "reception.loss_motors",
                 _ => "reception.loss_both",
             };
-            out.value(id, &format!("signal lost, {}", state.words()), e.clone(), "Mean with all off less the mean of this state.", RESTS);
+            out.value(
+                id,
+                &format!("signal lost, {}", state.words()),
+                e.clone(),
+                "Mean with all off less the mean of this state.",
+                RESTS,
+            );
             lost.push((state, e));
         }
     }

@@ -44,12 +44,15 @@ pub(super) fn run(bench: &Bench<'_>, out: &mut Out) {
     let estimate = estimate.clone();
     let Some(beam) = bench.aircraft.and_then(|a| frame::arm_beam(a).ok()) else { return };
     let (key, label) = ("tap.arm.root_stiffness", "rotational stiffness of the arm's root");
-    let hertz = if estimate.unit == "rad/s" { estimate.value / std::f64::consts::TAU } else { estimate.value };
+    let hertz =
+        if estimate.unit == "rad/s" { estimate.value / std::f64::consts::TAU } else { estimate.value };
     let Some(k) = beam.root_stiffness_for(hertz) else {
         out.cannot_tell(
             key,
             label,
-            format!("an arm that can be as fast as {hertz:.0} Hz: on a stiff root the file's arm would be slower"),
+            format!(
+                "an arm that can be as fast as {hertz:.0} Hz: on a stiff root the file's arm would be slower"
+            ),
             "check length, section, Young's modulus and the mass at the hub in the aircraft file",
             ARM,
         );

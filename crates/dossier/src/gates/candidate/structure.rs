@@ -27,11 +27,17 @@ struct Part {
 }
 
 /// The factor nearest to one, within the range, that reaches the wanted separation.
-fn nearest_factor(part: &Part, aircraft: &Aircraft, reached: &dyn Fn(&Aircraft) -> Option<f64>) -> Option<f64> {
+fn nearest_factor(
+    part: &Part,
+    aircraft: &Aircraft,
+    reached: &dyn Fn(&Aircraft) -> Option<f64>,
+) -> Option<f64> {
     const STEPS: usize = 48;
     let (low, high) = (part.range.0.ln(), part.range.1.ln());
-    let mut factors: Vec<f64> =
-        (0..=STEPS).map(|k| low + (high - low) * k as f64 / STEPS as f64).filter(|f| f.abs() > 0.01).collect();
+    let mut factors: Vec<f64> = (0..=STEPS)
+        .map(|k| low + (high - low) * k as f64 / STEPS as f64)
+        .filter(|f| f.abs() > 0.01)
+        .collect();
     factors.sort_by(|a, b| a.abs().total_cmp(&b.abs()));
     factors.into_iter().map(f64::exp).find(|factor| {
         let mut changed = aircraft.clone();
@@ -40,7 +46,11 @@ fn nearest_factor(part: &Part, aircraft: &Aircraft, reached: &dyn Fn(&Aircraft) 
     })
 }
 
-fn candidates(parts: Vec<Part>, aircraft: &Aircraft, reached: &dyn Fn(&Aircraft) -> Option<f64>) -> Vec<Candidate> {
+fn candidates(
+    parts: Vec<Part>,
+    aircraft: &Aircraft,
+    reached: &dyn Fn(&Aircraft) -> Option<f64>,
+) -> Vec<Candidate> {
     parts
         .into_iter()
         .filter_map(|p| {
@@ -138,7 +148,11 @@ pub(in crate::gates) fn arm(ctx: &Context<'_>, dwell: Dwell, short: bool) -> Vec
 /// The item at the hubs, lighter or heavier.
 fn tip(ctx: &Context<'_>, a: &Aircraft) -> Option<Part> {
     let hub = a.stations.first()?.at;
-    let body = a.bodies.iter().filter(|b| (b.at.xy() - hub.xy()).norm() < 0.02).max_by(|x, y| x.mass.total_cmp(&y.mass))?;
+    let body = a
+        .bodies
+        .iter()
+        .filter(|b| (b.at.xy() - hub.xy()).norm() < 0.02)
+        .max_by(|x, y| x.mass.total_cmp(&y.mass))?;
     let key = ctx.keys.mass_any(&body.item)?;
     let prefix = body.item.split(", ").next().unwrap_or(&body.item).to_owned();
     Some(Part {
@@ -235,7 +249,15 @@ pub(in crate::gates) fn stiffer(a: &Aircraft) -> Vec<Candidate> {
         let (key, size) = depth("structure.arm", &arm.section);
         add("section of the arm", key, "mm", 1e-3, size, 1.5, "half as deep again");
         let k = arm.root_stiffness;
-        add("root of the arm", "structure.arm.root_stiffness".to_owned(), "kN m/rad", 1e3, k, 4.0, "a longer clamp, or a bonded plug");
+        add(
+            "root of the arm",
+            "structure.arm.root_stiffness".to_owned(),
+            "kN m/rad",
+            1e3,
+            k,
+            4.0,
+            "a longer clamp, or a bonded plug",
+        );
         let l = arm.length;
         add("length of the arm", "structure.arm.length".to_owned(), "mm", 1e-3, l, 0.7, "held farther out");
     }
@@ -246,7 +268,15 @@ pub(in crate::gates) fn stiffer(a: &Aircraft) -> Vec<Candidate> {
     if let Some(plate) = &a.structure.plate {
         let c = plate.carried;
         if c > 0.0 {
-            add("mass on the plate", "structure.plate.carried".to_owned(), "g", 1e-3, c, 0.4, "part of it carried elsewhere");
+            add(
+                "mass on the plate",
+                "structure.plate.carried".to_owned(),
+                "g",
+                1e-3,
+                c,
+                0.4,
+                "part of it carried elsewhere",
+            );
         }
     }
     out
@@ -255,7 +285,9 @@ pub(in crate::gates) fn stiffer(a: &Aircraft) -> Vec<Candidate> {
 /// A mount that is too soft or too stiff.
 pub(in crate::gates) fn mount(ctx: &Context<'_>) -> Vec<Candidate> {
     let a = &ctx.subject.resolved().aircraft;
-    let Some(physics::structure::Mount::Soft { frequency, .. }) = a.structure.mount else { return Vec::new() };
+    let Some(physics::structure::Mount::Soft { frequency, .. }) = a.structure.mount else {
+        return Vec::new();
+    };
     let least = 5.0 * crate::predict::required_crossover(a) / std::f64::consts::TAU;
     let most = ctx.prediction.get("structure.dwell_speed.low").map(|e| 0.5 * e.value / std::f64::consts::TAU);
     let reference = match most {
@@ -337,14 +369,20 @@ pub(in crate::gates) fn compass(ctx: &Context<'_>) -> Vec<Candidate> {
             current: 0.0,
             reference: 1.0,
             departure: 1.2,
-            why: format!("the survey of sites finds {:.1} deg at full current there", best.full_error.to_degrees()),
+            why: format!(
+                "the survey of sites finds {:.1} deg at full current there",
+                best.full_error.to_degrees()
+            ),
             edits: Box::new(move |_| {
                 let mut edits = vec![KeyChange {
                     key: "magnetometer.at".to_owned(),
                     value: format!("[\"{} mm\", \"{} mm\", \"{} mm\"]", mm(p.x), mm(p.y), mm(p.z)),
                 }];
                 if let Some(h) = mast {
-                    edits.push(KeyChange { key: "structure.mast.length".to_owned(), value: format!("\"{} mm\"", mm(h)) });
+                    edits.push(KeyChange {
+                        key: "structure.mast.length".to_owned(),
+                        value: format!("\"{} mm\"", mm(h)),
+                    });
                 }
                 edits
             }),
