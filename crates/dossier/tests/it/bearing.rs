@@ -221,7 +221,7 @@ fn prop_survey_of_sites() {
 fn prop_a_resonance_is_found_and_its_change_restores_separation() {
     // An arm that swings right at blade passage: 173 to 194 Hz in the predicted hover.
     let copy = Copy::new();
-    copy.edit(&[set("structure.arm.outer", "\"24 mm\"")]);
+    copy.edit(&[set("structure.arm.outer", "\"20 mm\"")]);
     let r = copy.check();
     let c = criterion(&r, "structure.arm-separation");
     assert_eq!(c.state, State::Short, "{c:?}");

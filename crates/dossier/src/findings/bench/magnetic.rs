@@ -123,9 +123,13 @@ fn fits(current: &[f64], bent: &[f64], field: &[f64]) -> Option<(Fit, Fit)> {
     let y = DVector::from_column_slice(field);
     let x1 = DMatrix::from_fn(n, 2, |i, j| if j == 0 { current[i] } else { 1.0 });
     let x2 = DMatrix::from_fn(n, 3, |i, j| [current[i], bent[i], 1.0][j]);
-    let line = lsq::fit(&x1, &y, None).ok()?.correlated(&x1, None);
-    let curve = lsq::fit(&x2, &y, None).ok()?.correlated(&x2, None);
-    Some((line, curve))
+    let line = lsq::fit(&x1, &y, None).ok()?;
+    let curve = lsq::fit(&x2, &y, None).ok()?;
+    // The triangular weights take correlation away in proportion to lag over window: ten correlation
+    // lengths leave a tenth of it out, two would leave out a third.
+    let length = signal::robust::correlation_length(line.residuals.as_slice());
+    let lag = ((10.0 * length).ceil() as usize).min(n / 8).max(1);
+    Some((line.correlated(&x1, Some(lag)), curve.correlated(&x2, Some(lag))))
 }
 
 /// Whether the field is proportional to the current.
