@@ -9,6 +9,7 @@ import time
 
 import numpy as np
 import scipy
+from make_blade_element import solve
 from scipy import optimize, signal
 
 
@@ -63,6 +64,53 @@ timed(
     lambda: optimize.root(quad_residual, np.array([400.0, 400.0, 400.0, 400.0, 24.0])),
 )
 
+timed("blade_element_rotor_of_20_stations", lambda: solve(0.254, 2, "thin", 700.0, 0.0))
+
+grid = np.array([[2000.0, 4000.0, 6000.0, 8000.0], [0.098, 0.101, 0.104, 0.106], [0.041, 0.040, 0.040, 0.040]])
+
+
+def table_residual(unknown):
+    """The same quadrotor with C_T and C_P interpolated by rotor speed."""
+    speed, bus = unknown[:4], unknown[4]
+    turns = speed / (2 * np.pi)
+    ct, cp = np.interp(60 * turns, grid[0], grid[1]), np.interp(60 * turns, grid[0], grid[2])
+    density, diameter, kv = 1.225, 0.381, 41.9
+    thrust = ct * density * turns**2 * diameter**4
+    torque = cp * density * turns**2 * diameter**5 / (2 * np.pi)
+    current = torque * kv + 0.9
+    applied = speed / kv + current * (0.062 + 0.003)
+    supply = np.sum(applied * current) / bus + 9.0 / bus
+    resistance = 6 * (0.0024 + 0.0015) + 0.004
+    return np.append(thrust - 8.0, bus - (25.2 - resistance * supply))
+
+
+timed(
+    "operating_point_of_a_quad_by_table",
+    lambda: optimize.root(table_residual, np.array([400.0, 400.0, 400.0, 400.0, 24.0])),
+)
+
+def gain_search():
+    """Margins of 40 x 40 gains over 30 plants at 400 frequencies, by sums and products on whole arrays."""
+    w = np.geomspace(0.3, 600, 400)
+    s = 1j * w
+    plants = np.array(
+        [np.exp(-s * (4e-3 + 1e-4 * k)) / ((1 + s * (0.025 + 3e-4 * k)) * s) * (1 + 0.005 * k) for k in range(30)]
+    )
+    kept = 0
+    for i in np.geomspace(1, 600, 40):
+        controller = np.geomspace(2, 60, 40)[:, None] - 1j * i / w[None, :]
+        loops = controller[:, None, :] * plants[None, :, :]
+        size = np.abs(loops)
+        near = np.abs(1 + loops).min(axis=2)
+        crossing = (size[..., :-1] > 1) & (size[..., 1:] <= 1)
+        phase = np.where(crossing, np.abs(np.angle(-loops[..., 1:])), np.inf).min(axis=2)
+        turn = (loops.imag[..., :-1] < 0) & (loops.imag[..., 1:] >= 0) & (loops.real[..., 1:] < 0)
+        gain = np.where(turn, 1 / np.maximum(size[..., 1:], 1e-12), np.inf).min(axis=2)
+        kept += int(((phase > np.pi / 4) & (gain > 2) & (near > 1 / 1.8)).all(axis=1).sum())
+    return kept
+
+
+timed("gain_search_1600_gains_30_plants", gain_search)
 
 def once(name, call):
     """Long runs are timed once."""

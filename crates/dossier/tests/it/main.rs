@@ -3,6 +3,9 @@
 #![allow(clippy::panic, reason = "a test helper reports by panicking")]
 
 mod aircraft_file;
+mod bearing;
+mod bench_body;
+mod blade;
 mod causes;
 mod estimates;
 mod findings;
@@ -10,6 +13,7 @@ mod flown;
 mod fuzz;
 mod gates;
 mod import;
+mod loops;
 mod programme;
 mod real;
 mod record_store;

@@ -40,6 +40,8 @@ fn example() -> Aircraft {
         update_period: 0.5e-3,
         protocol_period: 0.1e-3,
         braking: true,
+        response_up: None,
+        response_down: None,
         usable_minimum: 0.04,
         max_current: None,
     });
@@ -90,7 +92,7 @@ fn chain_of(row: &BTreeMap<String, String>) -> RateChain {
     chain
 }
 
-fn chains() -> BTreeMap<String, RateChain> {
+pub(crate) fn chains() -> BTreeMap<String, RateChain> {
     table("loop_chains.csv").iter().map(|row| (row["case"].clone(), chain_of(row))).collect()
 }
 
