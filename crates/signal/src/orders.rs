@@ -23,7 +23,7 @@ use crate::SignalError;
 use crate::robust;
 
 /// Most that neighbours may raise the variance of a separated amplitude.
-pub const MOST_INFLATION: f64 = 1.5;
+pub const MOST_INFLATION: f64 = 8.0;
 /// Samples worked on at a time.
 const CHUNK: usize = 256;
 

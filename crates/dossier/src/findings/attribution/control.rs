@@ -1,29 +1,34 @@
 //! Oscillations of a control loop: a steady line in the control band that the rotors' own thrust explains.
 //!
-//! Every line that the gyro sees comes back in the command, so that coherence alone proves nothing. What tells is size: thrust
-//! that turns the aircraft makes angular acceleration in a fixed proportion to the difference of squared rotor speeds. That
-//! proportion, taken from slower motion of the same record, holds at the line when the loop makes it; a line that the gyro
-//! feels from elsewhere is many times larger than the rotors' answer to it.
+//! Every line that the gyro sees comes back in the command, so that coherence alone proves nothing. What tells is size:
+//! the angular acceleration that the rotors' thrust makes follows from the geometry, the inertia and the hover (thrust
+//! per squared speed is weight over the sum of squared speeds). At an oscillation of the loop, and near its crossover, it
+//! is what the gyro shows; a line that the gyro feels from elsewhere is many times larger than the rotors' answer to it.
+//! The proportion cannot be taken from slower motion of the same flight: there the loop holds against gusts, and rate and
+//! thrust show the inverse of the controller.
 
 use signal::peaks;
-use signal::spectrum::{self, Cross, Options};
+use signal::spectrum::{self, Options};
 
 use super::data::Group;
 use super::{Source, SourceKind, short};
 use crate::findings::context::{AXES, Context};
+use crate::findings::geometry::levers;
 
 /// Smallest oscillation worth a word, rad/s r.m.s. (1 deg/s).
 const LEAST: f64 = 0.0175;
 /// Coherence between rotors and rate at the line.
 const COHERENT: f64 = 0.6;
-/// Proportion at the line over that of slower motion: speeds, and commands (which the motors' lag weakens).
-const BY_SPEED: (f64, f64) = (0.4, 2.5);
-const BY_COMMAND: (f64, f64) = (0.1, 2.5);
+/// Measured over explained angular acceleration: by speeds, and by commands (which the motors' lag weakens).
+const BY_SPEED: (f64, f64) = (0.5, 2.0);
+const BY_COMMAND: (f64, f64) = (0.1, 2.0);
+/// The line holds this share of the rate's mean square in the control band: gusts do not.
+const LEAST_SHARE: f64 = 0.5;
 
 pub(super) fn find(context: &Context<'_>, group: &Group, windows: &[(f64, f64)]) -> Vec<Source> {
     let mut out: Vec<Source> = Vec::new();
-    for (axis, (letter, name)) in AXES.iter().enumerate() {
-        if let Some(s) = one(context, group, windows, axis, *letter, name) {
+    for (axis, (_, name)) in AXES.iter().enumerate() {
+        if let Some(s) = one(context, group, windows, axis, name) {
             // Roll and pitch leak into each other through the sensor: the stronger one speaks.
             match out.iter_mut().find(|o| (o.seen.0 - s.seen.0).abs() < 1.5) {
                 Some(o) if s.rms > o.rms => *o = s,
@@ -48,7 +53,6 @@ fn one(
     group: &Group,
     windows: &[(f64, f64)],
     axis: usize,
-    letter: char,
     name: &str,
 ) -> Option<Source> {
     let channel = group.channel(axis);
@@ -58,9 +62,13 @@ fn one(
     let density = spectrum::welch(&joint.channel(0), rate, &options).ok()?;
     let top = group.all_turns().map_or(40.0, |t| (0.7 * t.0).min(40.0)).min(0.4 * rate);
     let search =
-        peaks::Options { low: 1.5_f64.max(2.0 * density.resolution), floor_bins: 12, least: 8.0, most: 8 };
+        peaks::Options { low: 1.5_f64.max(2.0 * density.resolution), floor_bins: 12, least: 20.0, most: 8 };
     let peak = peaks::find(&density, &search).into_iter().find(|p| p.frequency < top && p.rms > LEAST)?;
     let f = peak.frequency;
+    let total = density.band_rms(search.low, top).powi(2);
+    if f < 2.0 || peak.rms.powi(2) < LEAST_SHARE * total {
+        return None;
+    }
     let base = Source {
         kind: SourceKind::CannotTell,
         rotors: Vec::new(),
@@ -85,30 +93,19 @@ fn one(
             ..base
         });
     };
-    let Some(answer) = proportion(context, &channel, what, windows, f) else {
+    let Some(answer) = proportion(context, &channel, what, windows, axis, f) else {
         return Some(Source {
-            evidence: format!("{size}, in a record too short to compare it with the rotors."),
+            evidence: format!(
+                "{size}, while geometry, mass and inertia, which say what the rotors can do, are not known."
+            ),
             ..base
         });
     };
-    let _ = letter;
     if answer.coherence < COHERENT {
         // The rotors do not move with it: the gyro feels it from elsewhere; fixed peaks are named by others.
         return None;
     }
-    let Some(ratio) = answer.ratio else {
-        return Some(Source {
-            evidence: format!(
-                "{size}, coherent with the rotors ({:.2}), as is all that the gyro sees; slower motion that would give the proportion is missing.",
-                answer.coherence
-            ),
-            would_tell: Some(
-                "fly small rate steps about the axis before the hover, then hover hands off for 10 s"
-                    .to_owned(),
-            ),
-            ..base
-        });
-    };
+    let ratio = answer.ratio;
     if ratio > limits.1 {
         return Some(Source {
             evidence: format!(
@@ -126,7 +123,7 @@ fn one(
         kind: SourceKind::Control,
         name: format!("control oscillation about {name} at {f:.1} Hz"),
         evidence: format!(
-            "{size}, coherent with the rotors' {what}s ({:.2}), and {ratio:.1} times the angular acceleration that their thrust gives in slower motion: the \
+            "{size}, coherent with the rotors' {what}s ({:.2}), and {ratio:.1} times the angular acceleration that their thrust makes there: the \
              aircraft really turns, driven by its own loop.",
             answer.coherence
         ),
@@ -137,90 +134,64 @@ fn one(
 
 struct Proportion {
     coherence: f64,
-    ratio: Option<f64>,
+    ratio: f64,
 }
 
-/// Coherence at the line between the rate and the rotors' difference, and how the proportion of angular acceleration to
-/// it compares with that below 0.6 times the line's frequency.
+/// Coherence at the line between the rate and the angular acceleration that the rotors' thrust makes, and the measured one
+/// over it. `None` without geometry, mass and inertia.
 fn proportion(
     context: &Context<'_>,
     channel: &str,
     what: &str,
     windows: &[(f64, f64)],
+    axis: usize,
     f: f64,
 ) -> Option<Proportion> {
+    let known = context.known;
+    let stations = known.stations.as_ref().filter(|s| s.len() == context.rotors && known.lengths)?;
+    let inertia = known.inertia?[(axis, axis)];
+    let weight = known.mass?.0 * physics::STANDARD_GRAVITY;
+    let levers = levers(stations, known);
+    let lever = levers.lever.get(axis)?;
     let mut names: Vec<String> = (1..=context.rotors).map(|i| format!("rotor.{i}.{what}")).collect();
     names.insert(0, channel.to_owned());
     let views: Vec<&str> = names.iter().map(String::as_str).collect();
     let joint = context.joint(&views, windows)?;
     let rate = 1.0 / joint.period;
-    if f > 0.4 * rate {
+    if f > 0.4 * rate || inertia <= 0.0 {
         return None;
     }
-    let options = Options::hann(block(joint.period, joint.longest()));
-    // Squared speeds give thrust; commands are taken as they are.
-    let shaped: Vec<Vec<Vec<f64>>> = joint
+    // Mean over the flight of the sum of squares: it carries the weight.
+    let (mut square, mut samples) = (0.0, 0_usize);
+    for s in &joint.stretches {
+        for c in s.channels.iter().skip(1) {
+            square += c.iter().map(|v| v * v).sum::<f64>();
+        }
+        samples += s.len();
+    }
+    let per_square = weight * samples as f64 / square.max(1e-300);
+    let explained: Vec<Vec<f64>> = joint
         .stretches
         .iter()
         .map(|s| {
-            s.channels
-                .iter()
-                .enumerate()
-                .map(
-                    |(k, c)| {
-                        if k > 0 && what == "speed" { c.iter().map(|v| v * v).collect() } else { c.clone() }
-                    },
-                )
+            (0..s.len())
+                .map(|k| {
+                    let moment: f64 =
+                        s.channels.iter().skip(1).zip(lever).map(|(c, l)| l * per_square * c[k] * c[k]).sum();
+                    moment / inertia
+                })
                 .collect()
         })
         .collect();
-    let cross_of = |input: &dyn Fn(&[Vec<f64>]) -> Vec<f64>| -> Option<Cross> {
-        let inputs: Vec<Vec<f64>> = shaped.iter().map(|s| input(s)).collect();
-        let pairs: Vec<(&[f64], &[f64])> = inputs
-            .iter()
-            .zip(&shaped)
-            .filter_map(|(x, s)| Some((x.as_slice(), s.first()?.as_slice())))
-            .collect();
-        spectrum::cross(&pairs, rate, &options).ok()
-    };
-    // Sign of each rotor: whether its part moves with or against the angular acceleration at the line.
-    let mut signs = Vec::new();
-    for r in 1..=context.rotors {
-        let c = cross_of(&|s: &[Vec<f64>]| s.get(r).cloned().unwrap_or_default())?;
-        let k = (f / c.resolution).round() as usize;
-        // Acceleration leads the rate by a quarter turn: conj(U) i w R.
-        let v = *c.xy.get(k)? * spectrum::Complex64::new(0.0, 1.0);
-        signs.push(v);
-    }
-    // Rotors of one side turn together: the reference is the strongest.
-    let reference = signs.iter().copied().max_by(|a, b| a.norm().total_cmp(&b.norm()))?;
-    let strongest = reference.norm();
-    let signs: Vec<f64> = signs
+    let pairs: Vec<(&[f64], &[f64])> = explained
         .iter()
-        .map(|v| if v.norm() < 0.25 * strongest { 0.0 } else { (v * reference.conj()).re.signum() })
+        .zip(&joint.stretches)
+        .filter_map(|(x, s)| Some((x.as_slice(), s.channels.first()?.as_slice())))
         .collect();
-    let c = cross_of(&|s: &[Vec<f64>]| {
-        let n = s.first().map_or(0, Vec::len);
-        (0..n)
-            .map(|k| signs.iter().enumerate().map(|(r, g)| g * s.get(r + 1).map_or(0.0, |v| v[k])).sum())
-            .collect()
-    })?;
-    let coherence = c.coherence();
+    let c = spectrum::cross(&pairs, rate, &Options::hann(block(joint.period, joint.longest()))).ok()?;
     let line = (f / c.resolution).round() as usize;
-    let gain = |k: usize| c.xy[k].norm() / c.xx[k].max(1e-300) * (k as f64 * c.resolution);
-    let at_line = *coherence.get(line)?;
-    let low = (0.8 / c.resolution).ceil().max(2.0) as usize;
-    let high = (0.6 * f / c.resolution).floor() as usize;
-    let (mut sum, mut weight) = (0.0, 0.0);
-    let mut bins = 0;
-    for k in low..=high.min(c.xx.len().saturating_sub(1)) {
-        let g = coherence[k];
-        if g > 0.35 {
-            sum += g * gain(k).max(1e-300).ln();
-            weight += g;
-            bins += 1;
-        }
-    }
-    let ratio = (bins >= 2 && weight > 0.0).then(|| gain(line) / (sum / weight).exp());
-    Some(Proportion { coherence: at_line, ratio })
+    let coherence = *c.coherence().get(line)?;
+    let omega = std::f64::consts::TAU * line as f64 * c.resolution;
+    let ratio = omega * (c.yy.get(line)? / c.xx.get(line)?.max(1e-300)).sqrt();
+    Some(Proportion { coherence, ratio })
 }

@@ -125,7 +125,11 @@ impl Group {
                 Err(_) => return,
             }
         }
-        if confidence < orders_speed::LEAST_CONFIDENCE {
+        // A speed n and its image at the rate less n leave the same ridges, all orders folded alike: where the image is a
+        // speed that a rotor can have, the record cannot say which it is.
+        let fastest = tracks.iter().flat_map(|t| t.turns.iter().copied()).fold(0.0, f64::max);
+        let image = self.rate - fastest < search.range.1;
+        if confidence < orders_speed::LEAST_CONFIDENCE || image {
             return;
         }
         for (s, t) in self.stretches.iter_mut().zip(&tracks) {

@@ -100,7 +100,10 @@ pub(super) fn run(context: &Context<'_>, out: &mut Out) -> Vec<Source> {
         let clipped = impulsive::clipping(context, &group);
         let found = orders::find(context, &mut group);
         own.extend(found.iter().cloned());
-        own.extend(fixed::find(&group, &found));
+        // Clipping makes lines of its own: no peak of a clipped channel is a resonance.
+        if clipped.is_none() {
+            own.extend(fixed::find(&group, &found));
+        }
         own.extend(impulsive::looseness(&group, clipped.is_some()));
         own.extend(clipped);
         if base.starts_with("rate") {

@@ -8,7 +8,9 @@ use super::{Source, SourceKind, short};
 use crate::findings::context::Context;
 
 /// Windows in which rotors are told apart, s.
-const SEPARATION: f64 = 1.0;
+const SEPARATION: f64 = 1.5;
+/// Windows that must count, by the inverse of what the neighbours add to the variance.
+const LEAST_WEIGHT: f64 = 1.5;
 /// Windows in which orders are taken out, s.
 const REMOVAL: f64 = 0.5;
 /// A line's share of the channel's mean square that is worth a name.
@@ -110,12 +112,12 @@ fn strongest(group: &Group, orders: &[u32]) -> Option<Hit> {
     best.map(|b| b.1)
 }
 
-/// R.m.s. and noise of each rotor's own line: `None` where it cannot be separated in a quarter of the windows.
+/// R.m.s. and noise of each rotor's own line: `None` where too few windows separate it.
 fn by_rotor(group: &Group, hit: &Hit) -> Vec<Option<(f64, f64)>> {
     let rotors = group.rotors();
     let window = SEPARATION.min(group.seconds() / 4.0);
-    let mut sum = vec![(0.0, 0.0, 0_usize); rotors];
-    let mut windows = 0;
+    // Power, noise and weight.
+    let mut sum = vec![(0.0, 0.0, 0.0); rotors];
     // Density of the floor at the line, per hertz: the floor of `at_rest` is that of three bins of about one hertz.
     let density = hit.rest.floor / 3.0;
     for s in &group.stretches {
@@ -123,18 +125,18 @@ fn by_rotor(group: &Group, hit: &Hit) -> Vec<Option<(f64, f64)>> {
         let speeds: Vec<&[f64]> = s.speeds.iter().map(Vec::as_slice).collect();
         let Ok(mut tracker) = Tracker::new(group.rate, window, rotors, &[hit.order], 1) else { continue };
         let _ = tracker.push(&[x], &speeds, |w| {
-            windows += 1;
             for (out, found) in sum.iter_mut().zip(w.separated(0, 0)) {
                 if let Some((c, inflation)) = found {
-                    out.0 += 0.5 * c.norm_sqr();
-                    out.1 += density * 1.5 / window * inflation;
-                    out.2 += 1;
+                    let weight = 1.0 / inflation;
+                    out.0 += weight * 0.5 * c.norm_sqr();
+                    out.1 += weight * density * 1.5 / window * inflation;
+                    out.2 += weight;
                 }
             }
         });
     }
     sum.into_iter()
-        .map(|(power, noise, n)| (n > 2 && 4 * n >= windows).then(|| (power / n as f64, noise / n as f64)))
+        .map(|(power, noise, weight)| (weight >= LEAST_WEIGHT).then(|| (power / weight, noise / weight)))
         .collect()
 }
 

@@ -99,6 +99,7 @@ impl Bench<'_> {
 pub(super) fn run(bench: &Bench<'_>, out: &mut Out) {
     match bench.record.meta.kind {
         Kind::Weighing | Kind::Note | Kind::Flight => {}
+        Kind::Balance => balance::run(bench, out),
         Kind::Step => step::run(bench, out),
         Kind::Sweep => sweep::run(bench, out),
         Kind::Magnetic => magnetic::run(bench, out),
@@ -110,7 +111,6 @@ pub(super) fn run(bench: &Bench<'_>, out: &mut Out) {
         Kind::HandRotation => hand_rotation::run(bench, out),
         Kind::SpinCheck => spin_check::run(bench, out),
         Kind::Checklist => checklist::run(bench, out),
-        Kind::Balance => balance::run(bench, out),
         kind => {
             out.cannot.push(format!("nothing is computed from a record of kind {} yet", kind.word()));
         }
