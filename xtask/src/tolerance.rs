@@ -53,7 +53,9 @@ impl Tolerance {
         }
         if let Self::Band(beyond) = self {
             let Some((low, high)) = expected.split_once(" to ") else { return false };
-            let (Some(l), Some(h), Some(c)) = (number(low), number(high), number(computed)) else { return false };
+            let (Some(l), Some(h), Some(c)) = (number(low), number(high), number(computed)) else {
+                return false;
+            };
             return (l..=h).contains(&c) || beyond.holds(low, computed) || beyond.holds(high, computed);
         }
         let (Some(e), Some(c)) = (number(expected), number(computed)) else {

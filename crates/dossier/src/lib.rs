@@ -6,6 +6,7 @@
 
 pub mod aircraft_file;
 pub mod atomic;
+pub mod cards;
 pub mod chart;
 pub mod check;
 pub mod demo;
@@ -14,11 +15,14 @@ pub mod estimate;
 pub mod findings;
 pub mod gates;
 pub mod import;
+pub mod next;
 pub mod predict;
 pub mod programme;
 pub mod record;
 pub mod record_store;
 pub mod result;
 pub mod schema;
+pub mod siting;
 pub mod triage;
+pub mod tuning;
 pub mod units;

@@ -73,6 +73,8 @@ fn quad() -> Aircraft {
         rate_loop: None,
         attitude_loop: None,
         drag_area: 0.0,
+        structure: Default::default(),
+        magnetic: Default::default(),
     }
 }
 

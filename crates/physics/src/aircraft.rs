@@ -36,6 +36,10 @@ pub struct Aircraft {
     pub attitude_loop: Option<AttitudeLoop>,
     /// Equivalent flat-plate drag area C_D A of the airframe, m^2. Zero where not stated.
     pub drag_area: f64,
+    /// Arms, mast, plate and mount.
+    pub structure: crate::structure::Structure,
+    /// Magnetometer, leads and where sensors may go.
+    pub magnetic: crate::magnetic::Magnetic,
 }
 
 /// A model lacks an input: the key of the aircraft file that would supply it.
@@ -165,6 +169,12 @@ pub enum Shape {
     Rod {
         /// Vector from one end to the other, body axes, m.
         span: Vec3,
+    },
+    /// Moments of inertia about the body axes through its own centre, whatever its mass; negative
+    /// ones take off what the other bodies have too much.
+    Moments {
+        /// About x, y, z, kg m^2.
+        moments: [f64; 3],
     },
 }
 

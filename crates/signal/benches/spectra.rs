@@ -1,6 +1,8 @@
 //! Spectra, timed. `reference/bench_peer.py` times the same input with scipy under the same names.
 
 use divan::Bencher;
+use signal::response::model::{Parameter, Plant};
+use signal::response::{Stretch, composite, fit, spectra};
 use signal::spectrum::{Options, cross, welch};
 
 const RATE: f64 = 1000.0;
@@ -24,4 +26,27 @@ fn welch_200000_samples_in_blocks_of_1024(bencher: Bencher) {
 fn cross_spectrum_200000_samples_in_blocks_of_1024(bencher: Bencher) {
     let (x, y) = (series(200_000, 0.0), series(200_000, 0.4));
     bencher.bench_local(|| cross(&[(&x, &y)], RATE, &Options::hann(1024)));
+}
+
+/// Ten minutes of a closed loop at 1 kHz: composite response and fitted plant.
+#[divan::bench(sample_count = 3)]
+fn identification_of_600000_samples(bencher: Bencher) {
+    let n = 600_000;
+    let r: Vec<f64> = (0..n).map(|k| if (k / 700) % 5 == 1 { 1.0 } else { 0.0 }).collect();
+    let (mut u, mut y) = (vec![0.0; n], vec![0.0; n]);
+    let mut thrust = 0.0;
+    for k in 1..n {
+        u[k] = 12.0 * (r[k] - y[k - 1]) + (0.7 * k as f64).sin();
+        thrust += 0.03 * (u[k.saturating_sub(8)] - thrust);
+        y[k] = y[k - 1] + 1e-3 * (thrust + (0.011 * k as f64).sin());
+    }
+    let start = Plant { gain: 1.0, delay: 0.01, lag: 0.03, zero: 0.0, damping: 0.0 };
+    bencher.bench_local(|| {
+        let stretch = [Stretch { reference: &r, input: &u, output: &y }];
+        let points = composite::response(&stretch, RATE, &[1.0, 2.0, 4.0, 8.0, 16.0], 0.2, 8.0, 40);
+        let options = spectra::Options { rate: RATE, low: 0.1, high: 5.0, taper: 0.3 };
+        let bins = spectra::bins(&stretch, &options);
+        let free = [Parameter::Gain, Parameter::Delay, Parameter::Lag];
+        (points.map(|p| p.len()), bins.and_then(|b| fit::fit(&b, &start, &free, &[])).map(|f| f.plant))
+    });
 }

@@ -5,10 +5,14 @@ use physics::aircraft::{
     Aircraft, AttitudeLoop, Battery, Body, Chemistry, Esc, Filter, Imu, Motor, RateLoop, Shape, Spin, Station,
 };
 use physics::layout;
+use physics::magnetic::Magnetic;
+use physics::mass::{Whole, agree_with};
 use physics::rotor::{Coefficients, Rotor, Table};
+use physics::structure::Structure;
 
 use super::fields::{Fields, Input};
 use super::place::{lower_of_pairs, place_names};
+use super::{bearing, leads};
 
 /// The parsed form of a file: keys with indices into the list of numbers.
 #[derive(Debug, Clone)]
@@ -37,7 +41,7 @@ pub(crate) fn spin(word: &str) -> Spin {
     if word == "cw" { Spin::Cw } else { Spin::Ccw }
 }
 
-fn vector(a: [f64; 3]) -> Vec3 {
+pub(super) fn vector(a: [f64; 3]) -> Vec3 {
     Vec3::new(a[0], a[1], a[2])
 }
 
@@ -233,7 +237,7 @@ fn rate_loop(l: &Fields, v: &[f64]) -> Option<RateLoop> {
 }
 
 /// An optional section: absent is `Some(None)`, incomplete is `None`.
-fn section<T>(
+pub(super) fn section<T>(
     draft: &Draft,
     name: &str,
     v: &[f64],
@@ -249,7 +253,16 @@ fn section<T>(
 pub(crate) fn aircraft(draft: &Draft, v: &[f64]) -> Option<Aircraft> {
     let a = draft.one("aircraft")?;
     let stations = stations(draft, v)?;
-    let bodies = bodies(draft, &stations, v)?;
+    let mut bodies = bodies(draft, &stations, v)?;
+    if let Some(w) = draft.one("weighed") {
+        let number = |name: &str| w.number(name, v);
+        let whole = Whole {
+            mass: number("mass"),
+            centre: ["centre_x", "centre_y"].map(number),
+            inertia: ["inertia_x", "inertia_y", "inertia_z"].map(number),
+        };
+        agree_with(&mut bodies, &whole);
+    }
     Some(Aircraft {
         name: a.text("name")?.to_owned(),
         stations,
@@ -266,5 +279,16 @@ pub(crate) fn aircraft(draft: &Draft, v: &[f64]) -> Option<Aircraft> {
             Some(AttitudeLoop { gain: l.triple("gain", v)?, rate_limit: l.number("rate_limit", v)? })
         })?,
         drag_area: a.number("drag_area", v)?,
+        structure: Structure {
+            arm: section(draft, "structure.arm", v, bearing::arm)?,
+            mast: section(draft, "structure.mast", v, bearing::mast)?,
+            plate: section(draft, "structure.plate", v, bearing::plate)?,
+            mount: section(draft, "structure.mount", v, bearing::mount)?,
+        },
+        magnetic: Magnetic {
+            magnetometer: section(draft, "magnetometer", v, |m, v| Some(vector(m.triple("at", v)?)))?,
+            leads: draft.many("lead").map(|f| leads::lead(f, v)).collect::<Option<_>>()?,
+            siting: section(draft, "siting", v, leads::room)?,
+        },
     })
 }

@@ -42,6 +42,8 @@ pub(crate) fn errors(draft: &Draft, v: &[f64], source: &Source) -> Vec<Diagnosti
     rotor(&mut c, draft);
     battery(&mut c, draft, v);
     filters(&mut c, draft, v);
+    structure(&mut c, draft, v);
+    leads(&mut c, draft, v);
     c.found
 }
 
@@ -278,6 +280,46 @@ fn filters(c: &mut Checker<'_>, draft: &Draft, v: &[f64]) {
     }
 }
 
+fn structure(c: &mut Checker<'_>, draft: &Draft, v: &[f64]) {
+    for name in ["structure.arm", "structure.mast"] {
+        let Some(f) = draft.one(name) else { continue };
+        if let (Some(outer), Some(wall)) = (f.number("outer", v), f.number("wall", v))
+            && wall > 0.5 * outer
+        {
+            c.error(
+                f.place("wall"),
+                &format!("{name}.wall"),
+                format!("a wall of {:.2} mm does not fit a tube of {:.2} mm", wall * 1e3, outer * 1e3),
+                "the wall is at most half of the outer diameter; half of it is a solid rod",
+            );
+        }
+    }
+}
+
+fn leads(c: &mut Checker<'_>, draft: &Draft, v: &[f64]) {
+    for f in draft.many("lead") {
+        if f.stated("then") && !f.stated("via") {
+            c.error(
+                f.place("then"),
+                &format!("{}.via", f.path),
+                "a second bend, but no first".to_owned(),
+                "rename `then` to `via`, or add via",
+            );
+        }
+        if let (Some(a), Some(b)) = (f.triple("from", v), f.triple("to", v))
+            && !f.stated("via")
+            && (Vec3::from(a) - Vec3::from(b)).norm() < SAME_PLACE
+        {
+            c.error(
+                f.place("to"),
+                &format!("{}.to", f.path),
+                "the lead ends where it begins".to_owned(),
+                "state where the pair of conductors begins and ends",
+            );
+        }
+    }
+}
+
 /// Warnings about an aircraft that can be computed.
 pub(crate) fn warnings(draft: &Draft, v: &[f64], aircraft: &Aircraft, source: &Source) -> Vec<Diagnostic> {
     let mut c = Checker { source, found: Vec::new() };
@@ -285,6 +327,7 @@ pub(crate) fn warnings(draft: &Draft, v: &[f64], aircraft: &Aircraft, source: &S
     spins(&mut c, draft, aircraft);
     discs(&mut c, draft, aircraft);
     yaw(&mut c, draft, aircraft);
+    arm_length(&mut c, draft, aircraft);
     if let (Some(b), Some(cell)) = (draft.one("battery"), aircraft.battery.as_ref()) {
         let usual = match cell.chemistry {
             Chemistry::LiIonNmc => 2.5,
@@ -330,6 +373,26 @@ pub(crate) fn warnings(draft: &Draft, v: &[f64], aircraft: &Aircraft, source: &S
         );
     }
     c.found
+}
+
+/// A free length beyond the hub's distance from the centre cannot be.
+fn arm_length(c: &mut Checker<'_>, draft: &Draft, aircraft: &Aircraft) {
+    let (Some(f), Some(arm)) = (draft.one("structure.arm"), &aircraft.structure.arm) else { return };
+    let n = aircraft.stations.len().max(1) as f64;
+    let centre = aircraft.stations.iter().map(|s| s.at).sum::<Vec3>() / n;
+    let radius = aircraft.stations.iter().map(|s| (s.at - centre).xy().norm()).fold(0.0, f64::max);
+    if arm.length > radius + SAME_PLACE && aircraft.stations.len() > 1 {
+        c.warning(
+            f.place("length"),
+            "structure.arm.length",
+            format!(
+                "the arm is free over {:.0} mm, but its hub stands {:.0} mm from the centre",
+                arm.length * 1e3,
+                radius * 1e3
+            ),
+            "state the length from where the body holds the arm to the hub",
+        );
+    }
 }
 
 fn station_place<'a>(draft: &'a Draft, index: usize, key: &str) -> (Option<&'a Range<usize>>, String) {

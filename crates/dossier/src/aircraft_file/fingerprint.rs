@@ -81,7 +81,21 @@ pub(crate) fn fingerprint(draft: &Draft, v: &[f64]) -> BTreeMap<String, String> 
         }
         content.insert("rotor", text);
     }
-    for name in ["motor", "esc", "battery", "imu", "loop.rate", "loop.attitude"] {
+    for name in [
+        "weighed",
+        "motor",
+        "esc",
+        "battery",
+        "imu",
+        "structure.arm",
+        "structure.mast",
+        "structure.plate",
+        "structure.mount",
+        "magnetometer",
+        "siting",
+        "loop.rate",
+        "loop.attitude",
+    ] {
         if let Some(f) = draft.one(name) {
             content.insert(name, fields(f, v, &[]));
         }
@@ -89,6 +103,10 @@ pub(crate) fn fingerprint(draft: &Draft, v: &[f64]) -> BTreeMap<String, String> 
     let filters: Vec<String> = draft.many("filter").map(|f| fields(f, v, &[])).collect();
     if !filters.is_empty() {
         content.insert("filter", filters.join("\n--\n"));
+    }
+    let leads: Vec<String> = draft.many("lead").map(|f| fields(f, v, &[])).collect();
+    if !leads.is_empty() {
+        content.insert("lead", leads.join("\n--\n"));
     }
     content.into_iter().map(|(k, text)| (k.to_owned(), hex(&Sha256::digest(text.as_bytes())))).collect()
 }

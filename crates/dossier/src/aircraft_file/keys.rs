@@ -23,11 +23,27 @@ pub const SECTIONS: &[Section] = &[
     ),
     Section::many("mass", true, "One item with mass."),
     Section::inner("mass.cylinder", "A solid cylinder."),
+    Section::one(
+        "weighed",
+        false,
+        "What the whole aircraft without payload was found to weigh and how it turns; it goes before the sum of the items. Records of weighings and swings fill it of themselves.",
+    ),
     Section::one("rotor", true, "The rotor, the same at every station."),
     Section::one("motor", false, "The motor, the same at every station."),
     Section::one("esc", false, "The electronic speed controller, the same at every station."),
     Section::one("battery", false, "The battery."),
     Section::one("imu", false, "Inertial measurement unit."),
+    Section::one(
+        "structure.arm",
+        false,
+        "The arm, the same at every station; what stands at the hub is its tip mass.",
+    ),
+    Section::one("structure.mast", false, "The mast that carries a sensor above the body."),
+    Section::one("structure.plate", false, "The plate that carries the electronics."),
+    Section::one("structure.mount", false, "How the inertial measurement unit is held."),
+    Section::one("magnetometer", false, "The magnetometer."),
+    Section::many("lead", false, "One pair of conductors that carries motor current, there and back."),
+    Section::one("siting", false, "Where the magnetometer may go."),
     Section::many("filter", false, "One filter in the gyro path, in the order of the signal."),
     Section::one("loop.rate", false, "Rate loop: demanded angular acceleration from rate error."),
     Section::one("loop.attitude", false, "Attitude loop: rate demand from attitude error."),
@@ -50,7 +66,15 @@ const fn quantity(
 const CANT_WHY: &str = "beyond 30 deg more than 13 % of the lift is lost, and the models assume small tilt";
 const PLACE_WHY: &str = "positions are within 10 m of the reference point";
 const SIZE_WHY: &str = "an item is at most 5 m long";
+const TURNS: &str = "a moment of inertia is above zero and at most 10,000 kg m^2";
 const RULE: &str = "a tape measure or a drawing";
+const CALLIPER: &str = "a calliper";
+const LAYUP: &str = "typical of the material; the part's own differs by lay-up and batch";
+const SHAPES: &[&str] = &["tube", "rectangle"];
+const THICK_WHY: &str = "sections and thicknesses are above zero and at most 0.5 m";
+const MODULUS_WHY: &str = "moduli of solids lie between 0.1 and 1000 GPa";
+const DENSITY_WHY: &str = "structural materials weigh 50 to 20000 kg/m^3";
+const ROOT_WHY: &str = "a root is stiffer than 0.1 N m/rad and softer than 100 MN m/rad";
 const SHEET: &str = "common spread between data sheet and part";
 
 /// Keys of `aircraft.toml`.
@@ -156,6 +180,25 @@ pub const KEYS: &[Key] = &[
         .above("0 m", "5 m", SIZE_WHY)
         .percent(5.0, "few items fill their outline evenly"),
     Key::new("mass.cylinder", "axis", Kind::Choice(&["x", "y", "z"]), "\"z\"", "axis", "Body axis that its own axis is parallel to.").required(),
+    // The whole aircraft, measured.
+    quantity("weighed", "mass", D::Mass, "\"2.41 kg\"", "mass, weighed", "Mass without payload.")
+        .above("0 kg", "500 kg", "an aircraft weighs more than nothing and at most 500 kg")
+        .percent(0.2, "a parcel scale"),
+    quantity("weighed", "centre_x", D::Length, "\"2 mm\"", "centre of gravity x, weighed", "Forward of the reference point, without payload.")
+        .within("-10 m", "10 m", PLACE_WHY)
+        .give("1 mm", "three scales and a tape measure"),
+    quantity("weighed", "centre_y", D::Length, "\"0 mm\"", "centre of gravity y, weighed", "Right of the reference point, without payload.")
+        .within("-10 m", "10 m", PLACE_WHY)
+        .give("1 mm", "three scales and a tape measure"),
+    quantity("weighed", "inertia_x", D::Inertia, "\"0.031 kg m^2\"", "moment of inertia about x, swung", "About the body axis through the centre of gravity, without payload.")
+        .above("0 kg m^2", "1e4 kg m^2", TURNS)
+        .percent(3.0, "a pendulum on two wires, timed by hand"),
+    quantity("weighed", "inertia_y", D::Inertia, "\"0.033 kg m^2\"", "moment of inertia about y, swung", "About the body axis through the centre of gravity, without payload.")
+        .above("0 kg m^2", "1e4 kg m^2", TURNS)
+        .percent(3.0, "a pendulum on two wires, timed by hand"),
+    quantity("weighed", "inertia_z", D::Inertia, "\"0.054 kg m^2\"", "moment of inertia about z, swung", "About the body axis through the centre of gravity, without payload.")
+        .above("0 kg m^2", "1e4 kg m^2", TURNS)
+        .percent(3.0, "a pendulum on two wires, timed by hand"),
     // Rotor.
     quantity("rotor", "diameter", D::Length, "\"15 in\"", "rotor diameter", "Tip-to-tip diameter.")
         .required()
@@ -314,6 +357,166 @@ pub const KEYS: &[Key] = &[
         .or("[\"0 mm\", \"0 mm\", \"0 mm\"]")
         .within("-10 m", "10 m", PLACE_WHY)
         .give("2 mm", RULE),
+    // Structure.
+    Key::new("structure.arm", "section", Kind::Choice(SHAPES), "\"tube\"", "shape of the section", "A round tube, or a solid rectangle.").required(),
+    quantity("structure.arm", "outer", D::Length, "\"20 mm\"", "outer diameter of the arm", "Of the tube.")
+        .required()
+        .when("section", "tube")
+        .above("0 mm", "0.5 m", THICK_WHY)
+        .give("0.1 mm", CALLIPER),
+    quantity("structure.arm", "wall", D::Length, "\"1.5 mm\"", "wall of the arm", "Of the tube.")
+        .required()
+        .when("section", "tube")
+        .above("0 mm", "0.5 m", THICK_WHY)
+        .give("0.05 mm", CALLIPER),
+    quantity("structure.arm", "width", D::Length, "\"25 mm\"", "width of the arm", "Horizontal side of the rectangle.")
+        .required()
+        .when("section", "rectangle")
+        .above("0 mm", "0.5 m", THICK_WHY)
+        .give("0.1 mm", CALLIPER),
+    quantity("structure.arm", "height", D::Length, "\"8 mm\"", "height of the arm", "Upright side of the rectangle.")
+        .required()
+        .when("section", "rectangle")
+        .above("0 mm", "0.5 m", THICK_WHY)
+        .give("0.1 mm", CALLIPER),
+    quantity("structure.arm", "length", D::Length, "\"180 mm\"", "free length of the arm", "From where the body holds it to the hub.")
+        .required()
+        .within("1 cm", "5 m", "free lengths are 1 cm to 5 m")
+        .give("1 mm", RULE),
+    Key::new("structure.arm", "material", Kind::Choice(physics::structure::material::NAMES), "\"carbon-woven\"", "material", "Gives typical moduli and density where they are not stated.").required(),
+    quantity("structure.arm", "youngs_modulus", D::Pressure, "\"70 GPa\"", "Young's modulus of the arm", "Along the arm; typical of the material where not stated.")
+        .within("0.1 GPa", "1000 GPa", MODULUS_WHY)
+        .percent(15.0, LAYUP),
+    quantity("structure.arm", "density", D::Density, "\"1600 kg/m^3\"", "density of the arm", "Typical of the material where not stated.")
+        .within("50 kg/m^3", "20000 kg/m^3", DENSITY_WHY)
+        .percent(3.0, LAYUP),
+    quantity("structure.arm", "root_stiffness", D::TurningStiffness, "\"8 kN m/rad +- 50 %\"", "rotational stiffness of the arm's root", "About the axis of bending. A tap tells it; before one, 3 E I/length (the root gives as much as the arm bends) is a fair guess for a clamped joint.")
+        .required()
+        .within("0.1 N m/rad", "100000 kN m/rad", ROOT_WHY)
+        .percent(50.0, "not known before a tap"),
+    quantity("structure.arm", "hub_height", D::Length, "\"30 mm\"", "height of the propeller over the arm", "From the arm's axis to the propeller; 30 mm where not stated (common practice, no source).")
+        .or("\"30 mm\"")
+        .within("-0.5 m", "0.5 m", "a propeller stands within 0.5 m of its arm")
+        .give("2 mm", RULE),
+    quantity("structure.arm", "damping", D::Ratio, "0.01", "damping ratio of the arm", "Of its lowest mode; 1 % where not stated (common practice, no source).")
+        .or("0.01")
+        .within("0", "1", "a damping ratio is 0 to 1")
+        .percent(50.0, "not known before a tap"),
+    Key::new("structure.mast", "section", Kind::Choice(SHAPES), "\"tube\"", "shape of the section", "A round tube, or a solid rectangle.").required(),
+    quantity("structure.mast", "outer", D::Length, "\"20 mm\"", "outer diameter of the mast", "Of the tube.")
+        .required()
+        .when("section", "tube")
+        .above("0 mm", "0.5 m", THICK_WHY)
+        .give("0.1 mm", CALLIPER),
+    quantity("structure.mast", "wall", D::Length, "\"1.5 mm\"", "wall of the mast", "Of the tube.")
+        .required()
+        .when("section", "tube")
+        .above("0 mm", "0.5 m", THICK_WHY)
+        .give("0.05 mm", CALLIPER),
+    quantity("structure.mast", "width", D::Length, "\"25 mm\"", "width of the mast", "Horizontal side of the rectangle.")
+        .required()
+        .when("section", "rectangle")
+        .above("0 mm", "0.5 m", THICK_WHY)
+        .give("0.1 mm", CALLIPER),
+    quantity("structure.mast", "height", D::Length, "\"8 mm\"", "height of the mast", "Upright side of the rectangle.")
+        .required()
+        .when("section", "rectangle")
+        .above("0 mm", "0.5 m", THICK_WHY)
+        .give("0.1 mm", CALLIPER),
+    quantity("structure.mast", "length", D::Length, "\"90 mm\"", "length of the mast", "From its foot to the sensor.")
+        .required()
+        .within("5 mm", "2 m", "masts are 5 mm to 2 m long")
+        .give("1 mm", RULE),
+    Key::new("structure.mast", "material", Kind::Choice(physics::structure::material::NAMES), "\"carbon-woven\"", "material", "Gives typical moduli and density where they are not stated.").required(),
+    quantity("structure.mast", "youngs_modulus", D::Pressure, "\"70 GPa\"", "Young's modulus of the mast", "Along the mast; typical of the material where not stated.")
+        .within("0.1 GPa", "1000 GPa", MODULUS_WHY)
+        .percent(15.0, LAYUP),
+    quantity("structure.mast", "density", D::Density, "\"1600 kg/m^3\"", "density of the mast", "Typical of the material where not stated.")
+        .within("50 kg/m^3", "20000 kg/m^3", DENSITY_WHY)
+        .percent(3.0, LAYUP),
+    quantity("structure.mast", "root_stiffness", D::TurningStiffness, "\"400 N m/rad +- 50 %\"", "rotational stiffness of the mast's foot", "About the axis of bending.")
+        .required()
+        .within("0.1 N m/rad", "100000 kN m/rad", ROOT_WHY)
+        .percent(50.0, "not known before a tap"),
+    quantity("structure.mast", "tip_mass", D::Mass, "\"18 g\"", "mass on the mast", "Sensor and holder.")
+        .required()
+        .within("0 g", "20 kg", "a mast carries 0 to 20 kg")
+        .percent(3.0, "a kitchen or parcel scale"),
+    Key::new("structure.plate", "sides", Kind::Vector(D::Length), "[\"120 mm\", \"90 mm\", \"2 mm\"]", "sides and thickness of the plate", "Two sides, then the thickness.")
+        .required()
+        .within("0.1 mm", "3 m", "plates are 0.1 mm to 3 m")
+        .percent(1.0, CALLIPER),
+    Key::new("structure.plate", "material", Kind::Choice(physics::structure::material::NAMES), "\"carbon-woven\"", "material", "Gives typical moduli and density where they are not stated.").required(),
+    quantity("structure.plate", "youngs_modulus", D::Pressure, "\"70 GPa\"", "Young's modulus of the plate", "Along the plate; typical of the material where not stated.")
+        .within("0.1 GPa", "1000 GPa", MODULUS_WHY)
+        .percent(15.0, LAYUP),
+    quantity("structure.plate", "density", D::Density, "\"1600 kg/m^3\"", "density of the plate", "Typical of the material where not stated.")
+        .within("50 kg/m^3", "20000 kg/m^3", DENSITY_WHY)
+        .percent(3.0, LAYUP),
+    Key::new("structure.plate", "edges", Kind::Choice(&["clamped", "supported", "one-edge"]), "\"supported\"", "edges of the plate", "All four clamped, all four supported but free to turn, or one edge of the second side clamped.").required(),
+    quantity("structure.plate", "carried", D::Mass, "\"60 g\"", "mass on the plate", "Taken as standing at its middle; none where not stated.")
+        .or("\"0 g\"")
+        .within("0 g", "100 kg", "a plate carries 0 to 100 kg")
+        .percent(3.0, "a kitchen or parcel scale"),
+    Key::new("structure.mount", "kind", Kind::Choice(&["hard", "soft"]), "\"hard\"", "kind of mount", "Screwed or glued, or on an isolator.").required(),
+    quantity("structure.mount", "frequency", D::Frequency, "\"45 Hz\"", "natural frequency of the mount", "Of the sensor on its isolator.")
+        .required()
+        .when("kind", "soft")
+        .within("1 Hz", "2 kHz", "isolators lie between 1 Hz and 2 kHz")
+        .percent(15.0, "isolators age, and stiffen when cold"),
+    quantity("structure.mount", "damping", D::Ratio, "0.15", "damping ratio of the mount", "10 % where not stated (common practice, no source).")
+        .or("0.1")
+        .when("kind", "soft")
+        .within("0", "1", "a damping ratio is 0 to 1")
+        .percent(30.0, "rarely stated"),
+    // Magnetic.
+    Key::new("magnetometer", "at", Kind::Vector(D::Length), "[\"-40 mm\", \"0 mm\", \"-110 mm\"]", "place of the magnetometer", "From the reference point: forward, right, down.")
+        .required()
+        .within("-10 m", "10 m", PLACE_WHY)
+        .give("3 mm", RULE),
+    Key::new("lead", "item", Kind::Text, "\"battery to distribution\"", "name of the lead", "Name of the lead, for people.").required(),
+    Key::new("lead", "from", Kind::Vector(D::Length), "[\"60 mm\", \"0 mm\", \"-20 mm\"]", "start of the lead", "Middle of the pair where it begins.")
+        .required()
+        .within("-10 m", "10 m", PLACE_WHY)
+        .give("3 mm", RULE),
+    Key::new("lead", "via", Kind::Vector(D::Length), "[\"60 mm\", \"0 mm\", \"10 mm\"]", "first bend of the lead", "Where it bends first.")
+        .within("-10 m", "10 m", PLACE_WHY)
+        .give("3 mm", RULE),
+    Key::new("lead", "then", Kind::Vector(D::Length), "[\"0 mm\", \"0 mm\", \"10 mm\"]", "second bend of the lead", "Where it bends next; needs via.")
+        .within("-10 m", "10 m", PLACE_WHY)
+        .give("3 mm", RULE),
+    Key::new("lead", "to", Kind::Vector(D::Length), "[\"0 mm\", \"0 mm\", \"0 mm\"]", "end of the lead", "Middle of the pair where it ends.")
+        .required()
+        .within("-10 m", "10 m", PLACE_WHY)
+        .give("3 mm", RULE),
+    quantity("lead", "share", D::Ratio, "\"25 %\"", "share of the battery current", "All of it where not stated.")
+        .or("1.0")
+        .within("0", "1", "a lead carries none to all of the battery current")
+        .percent(5.0, "rotors draw unevenly"),
+    quantity("lead", "spacing", D::Length, "\"6 mm\"", "distance of the two conductors", "Between their middles.")
+        .required()
+        .within("0 mm", "1 m", "conductors are 0 to 1 m apart")
+        .percent(15.0, "loose leads do not stay where they were measured"),
+    Key::new("lead", "side", Kind::Choice(&["x", "y", "z"]), "\"y\"", "side of the return", "Body axis along which the two conductors stand side by side.").required(),
+    quantity("lead", "twist", D::Length, "\"40 mm\"", "length of one turn", "Of a twisted pair; side by side where not stated.")
+        .within("5 mm", "1 m", "one turn takes 5 mm to 1 m")
+        .percent(10.0, RULE),
+    Key::new("siting", "from", Kind::Vector(D::Length), "[\"-60 mm\", \"-40 mm\", \"-20 mm\"]", "corner of the bay", "One corner of the room where electronics can stand.")
+        .required()
+        .within("-10 m", "10 m", PLACE_WHY),
+    Key::new("siting", "to", Kind::Vector(D::Length), "[\"60 mm\", \"40 mm\", \"0 mm\"]", "opposite corner of the bay", "The opposite corner.")
+        .required()
+        .within("-10 m", "10 m", PLACE_WHY),
+    Key::new("siting", "mast_foot", Kind::Vector(D::Length), "[\"-60 mm\", \"0 mm\", \"-30 mm\"]", "foot of a mast", "Where a mast could stand; none where not stated.")
+        .within("-10 m", "10 m", PLACE_WHY),
+    quantity("siting", "mast_height", D::Length, "\"200 mm\"", "highest mast", "200 mm where not stated (common practice, no source).")
+        .or("\"200 mm\"")
+        .within("0 mm", "2 m", "masts are up to 2 m high"),
+    Key::new("siting", "radio", Kind::Vector(D::Length), "[\"-90 mm\", \"0 mm\", \"40 mm\"]", "antenna of the radio", "Where there is one.")
+        .within("-10 m", "10 m", PLACE_WHY),
+    quantity("siting", "clearance", D::Length, "\"100 mm\"", "least distance from the radio", "Between the sensor and the radio's antenna; 100 mm where not stated (common practice, no source).")
+        .or("\"100 mm\"")
+        .within("0 mm", "5 m", "a clearance is 0 to 5 m"),
     // Filters.
     Key::new("filter", "kind", Kind::Choice(&["low-pass", "notch"]), "\"low-pass\"", "kind of filter", "Butterworth low-pass, or second-order notch.").required(),
     Key::new("filter", "order", Kind::Count, "2", "order", "Order of the low-pass, 1 to 4.")

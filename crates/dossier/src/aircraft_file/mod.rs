@@ -6,12 +6,14 @@
 //! the place, the offending text, the allowed form and an example. Sections that are not there
 //! are `None` in the aircraft and limit only what can be computed.
 
+mod bearing;
 mod build;
 mod cross;
 mod edit;
 pub(crate) mod fields;
 mod fingerprint;
 pub mod keys;
+mod leads;
 mod place;
 pub(crate) mod read;
 mod rotor_table;
@@ -209,8 +211,9 @@ impl AircraftFile {
     }
 
     /// Section to SHA-256 of its content: `geometry` (layout or stations, drag area, avionics
-    /// power), `mass`, `rotor` (with its table), `motor`, `esc`, `battery`, `imu`, `filter`,
-    /// `loop.rate`, `loop.attitude`, as far as they are there. The same for the same aircraft,
+    /// power), `mass`, `weighed`, `rotor` (with its table), `motor`, `esc`, `battery`, `imu`,
+    /// `filter`, `structure.arm` and its like, `magnetometer`, `lead`, `siting`, `loop.rate`,
+    /// `loop.attitude`, as far as they are there. The same for the same aircraft,
     /// whatever the order, comments, units and tolerances.
     pub fn fingerprint(&self) -> BTreeMap<String, String> {
         fingerprint::fingerprint(&self.draft, &self.draft.values())

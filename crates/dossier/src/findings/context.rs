@@ -38,6 +38,8 @@ pub(crate) struct Known {
     pub usable_minimum: f64,
     /// Highest proportional rate gain of roll and pitch, 1/s: near the crossover.
     pub rate_gain: Option<f64>,
+    /// The aircraft as it flew, where there is a file of it.
+    pub aircraft: Option<Aircraft>,
 }
 
 impl Known {
@@ -63,6 +65,7 @@ impl Known {
             ranges: aircraft.imu.as_ref().map(|i| (i.rate_range, i.accel_range)),
             usable_minimum: aircraft.esc.as_ref().map_or(0.0, |e| e.usable_minimum),
             rate_gain: aircraft.rate_loop.as_ref().map(|l| l.p[0].max(l.p[1])),
+            aircraft: Some(aircraft.clone()),
         }
     }
 }

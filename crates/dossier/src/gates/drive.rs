@@ -67,7 +67,13 @@ fn drafts(ctx: &Context<'_>) -> Vec<Draft> {
         ),
         Draft {
             measured: thrust_spread(ctx),
-            ..draft("drive.thrust-spread", "full thrust, strongest less weakest drive over the mean", None, "", SWEEPS)
+            ..draft(
+                "drive.thrust-spread",
+                "full thrust, strongest less weakest drive over the mean",
+                None,
+                "",
+                SWEEPS,
+            )
         },
         draft(
             "drive.idle",
@@ -76,16 +82,21 @@ fn drafts(ctx: &Context<'_>) -> Vec<Draft> {
             "sweep.idle_share",
             SWEEPS,
         ),
-        draft("drive.dead-top", "command without effect at the top, the worst drive", None, "sweep.dead_top", SWEEPS),
+        draft(
+            "drive.dead-top",
+            "command without effect at the top, the worst drive",
+            None,
+            "sweep.dead_top",
+            SWEEPS,
+        ),
     ]
 }
 
 /// Stations without a figure that holds, in words.
 fn missing(ctx: &Context<'_>, key: &str, list: &[(usize, Answer)]) -> Option<String> {
     let stations = ctx.subject.resolved().aircraft.stations.len();
-    let holds = |n: usize| {
-        list.iter().any(|(m, a)| *m == n && matches!(a, Answer::Found(f) if f.stale.is_none()))
-    };
+    let holds =
+        |n: usize| list.iter().any(|(m, a)| *m == n && matches!(a, Answer::Found(f) if f.stale.is_none()));
     let absent: Vec<String> = (1..=stations).filter(|n| !holds(*n)).map(|n| n.to_string()).collect();
     (!absent.is_empty()).then(|| format!("{key} of rotor {} is missing", absent.join(", ")))
 }

@@ -77,6 +77,7 @@ pub(super) fn covers(rests: &str, section: &str) -> bool {
     match rests {
         "station" | "aircraft" => section == "geometry",
         "loop" => section == "loop" || section.starts_with("loop."),
+        "structure" => section == "structure" || section.starts_with("structure."),
         other => other == section,
     }
 }

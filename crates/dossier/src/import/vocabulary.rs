@@ -62,6 +62,8 @@ pub(super) const SCALARS: &[(&str, Dimension)] = &[
     ("temperature", Dimension::Temperature),
     ("airspeed", Dimension::Speed),
     ("height", Dimension::Length),
+    ("satellite.signal", Dimension::Ratio),
+    ("radio.on", Dimension::Ratio),
 ];
 
 /// Rotor quantities with unit.

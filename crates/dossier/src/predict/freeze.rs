@@ -106,12 +106,18 @@ pub fn load(dir: &Path, build: &str) -> Result<Option<Frozen>, Diagnostics> {
 }
 
 /// Figures that are scored: model, name, frozen id, finding of a flight.
-const SCORED: [(&str, &str, &str, &str); 5] = [
+const SCORED: [(&str, &str, &str, &str); 11] = [
     ("rotor", "hover rotor speed, without payload", "hover.half.bare.speed", "hover.speed"),
     ("vibration", "accelerometer r.m.s. in hover", "vibration.accel_rms", "vibration.accel_rms"),
     ("filters", "delay of the own filters", "filters.delay", "filter.delay"),
     ("loops", "roll step overshoot", "loop.x.overshoot", "step.x.overshoot"),
     ("loops", "pitch step overshoot", "loop.y.overshoot", "step.y.overshoot"),
+    ("loops", "roll crossover", "loop.x.crossover", "loop.x.crossover"),
+    ("loops", "pitch crossover", "loop.y.crossover", "loop.y.crossover"),
+    ("loops", "roll phase margin", "loop.x.phase_margin", "loop.x.phase_margin"),
+    ("loops", "pitch phase margin", "loop.y.phase_margin", "loop.y.phase_margin"),
+    ("loops", "roll total delay", "latency.total", "loop.x.delay"),
+    ("loops", "roll decay of the rate", "loop.x.damping", "loop.x.damping"),
 ];
 
 /// Scores frozen predictions: difference over the combined standard uncertainty.

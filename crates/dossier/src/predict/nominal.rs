@@ -6,7 +6,9 @@
 use physics::aircraft::Aircraft;
 use physics::atmosphere::{self, Air};
 use physics::control;
+use physics::loops::damping::rate_damping;
 use physics::loops::{filter, ledger, noise};
+use physics::magnetic::LocalField;
 use physics::mass::{MassProperties, mass_properties};
 use physics::powertrain::{self, OperatingPoint, PowertrainError};
 use physics::{STANDARD_GRAVITY, Vec3};
@@ -15,6 +17,7 @@ use super::rate_loop::{
     AxisFigures, FIGURES, GAIN_DOWN, GAIN_UP, HALF_CYCLES, LoopBase, OVERSHOOT, PHASE_MARGIN, SENSITIVITY,
     axis_figures,
 };
+use super::{bearing, compass};
 use crate::programme::Site;
 
 /// Names of the axes.
@@ -43,11 +46,15 @@ pub enum Group {
     Filters,
     /// Vibration and noise.
     Vibration,
+    /// Natural frequencies and their separation from the rotors' orders.
+    Structure,
+    /// Magnetic field of the leads, heading error.
+    Sensing,
 }
 
 impl Group {
     /// All groups.
-    pub const ALL: [Self; 10] = [
+    pub const ALL: [Self; 12] = [
         Self::Mass,
         Self::Hover,
         Self::Full,
@@ -58,6 +65,8 @@ impl Group {
         Self::Yaw,
         Self::Filters,
         Self::Vibration,
+        Self::Structure,
+        Self::Sensing,
     ];
 }
 
@@ -92,7 +101,14 @@ impl Nominal {
     pub fn get(&self, id: &str) -> Option<f64> {
         self.outputs.iter().find(|o| o.id == id).map(|o| o.value)
     }
-    fn put(&mut self, id: impl Into<String>, heading: &str, name: &str, unit: &'static str, value: f64) {
+    pub(super) fn put(
+        &mut self,
+        id: impl Into<String>,
+        heading: &str,
+        name: &str,
+        unit: &'static str,
+        value: f64,
+    ) {
         if value.is_finite() {
             self.outputs.push(Output {
                 id: id.into(),
@@ -103,7 +119,7 @@ impl Nominal {
             });
         }
     }
-    fn wait(&mut self, what: &str, why: &dyn std::fmt::Display) {
+    pub(super) fn wait(&mut self, what: &str, why: &dyn std::fmt::Display) {
         let text = format!("{what}: {why}");
         if !self.waits.contains(&text) {
             self.waits.push(text);
@@ -118,6 +134,8 @@ pub struct SiteAir {
     pub usual: Air,
     /// Highest and hottest.
     pub worst: Air,
+    /// Earth's magnetic field, where the site's place is stated.
+    pub earth: Option<LocalField>,
 }
 
 /// How much hotter than stated the worst corner of the site is, K (common practice, no source).
@@ -142,6 +160,7 @@ impl SiteAir {
                 site.highest.map_or(site.elevation + HIGHER, |h| h.max(site.elevation)),
                 site.hottest.map_or(site.temperature + HOTTER, |h| h.max(site.temperature)),
             ),
+            earth: site.earth,
         }
     }
 }
@@ -168,16 +187,16 @@ fn reaction(aircraft: &Aircraft, thrust: f64, density: f64) -> f64 {
 }
 
 /// Everything about one loading case that the groups share.
-struct Case<'a> {
-    aircraft: &'a Aircraft,
+pub(super) struct Case<'a> {
+    pub(super) aircraft: &'a Aircraft,
     mass: MassProperties,
     weight: f64,
     reaction: f64,
-    trim: Result<control::Trim, control::ControlError>,
+    pub(super) trim: Result<control::Trim, control::ControlError>,
 }
 
 impl<'a> Case<'a> {
-    fn new(aircraft: &'a Aircraft, density: f64) -> Self {
+    pub(super) fn new(aircraft: &'a Aircraft, density: f64) -> Self {
         let mass = mass_properties(&aircraft.bodies);
         let weight = mass.mass * STANDARD_GRAVITY;
         let share = weight / aircraft.stations.len().max(1) as f64;
@@ -185,7 +204,7 @@ impl<'a> Case<'a> {
         let trim = control::hover_trim(aircraft, &mass.centre, reaction, weight);
         Self { aircraft, mass, weight, reaction, trim }
     }
-    fn point(&self, charge: f64, density: f64) -> Result<OperatingPoint, String> {
+    pub(super) fn point(&self, charge: f64, density: f64) -> Result<OperatingPoint, String> {
         let trim = self.trim.as_ref().map_err(ToString::to_string)?;
         powertrain::operating_point(self.aircraft, &trim.thrusts, charge, density).map_err(|e| e.to_string())
     }
@@ -242,9 +261,13 @@ pub(super) fn nominal_near(
         hover_outputs(&mut out, &bare, "bare", "without payload", density);
         trim_outputs(&mut out, &bare);
     }
-    if wants(Group::Full) {
-        full_outputs(&mut out, &loaded, &bare, air);
-    }
+    let full = if wants(Group::Full) {
+        full_outputs(&mut out, &loaded, &bare, air)
+    } else if wants(Group::Structure) || wants(Group::Sensing) {
+        powertrain::full_thrust(aircraft, 1.0, density).ok()
+    } else {
+        None
+    };
     if wants(Group::Endurance) {
         endurance_outputs(&mut out, &loaded, &bare, density);
     }
@@ -260,6 +283,12 @@ pub(super) fn nominal_near(
     }
     if wants(Group::Vibration) {
         vibration_outputs(&mut out, &bare, density);
+    }
+    if wants(Group::Structure) {
+        bearing::outputs(&mut out, &bare, &loaded, density, full.as_ref());
+    }
+    if wants(Group::Sensing) {
+        compass::outputs(&mut out, &loaded, air, full.as_ref());
     }
     out
 }
@@ -368,7 +397,12 @@ pub fn shares(aircraft: &Aircraft, lifts: &[f64]) -> (f64, f64) {
     (side(1), side(0))
 }
 
-fn full_outputs(out: &mut Nominal, loaded: &Case<'_>, bare: &Case<'_>, air: &SiteAir) {
+fn full_outputs(
+    out: &mut Nominal,
+    loaded: &Case<'_>,
+    bare: &Case<'_>,
+    air: &SiteAir,
+) -> Option<powertrain::FullThrust> {
     let density = air.usual.density;
     let mut at_full = None;
     for (cid, cwords, charge) in charges(loaded.aircraft) {
@@ -391,14 +425,14 @@ fn full_outputs(out: &mut Nominal, loaded: &Case<'_>, bare: &Case<'_>, air: &Sit
                 );
                 out.facts.push((format!("Limit that binds, {cwords}"), f.binding.words().to_owned()));
                 if cid == "full" {
-                    at_full = Some(f.total);
+                    at_full = Some(f);
                 }
             }
             Err(e) => out.wait(&head, &e),
         }
     }
     let head = "Thrust margin";
-    if let Some(full) = at_full {
+    if let Some(full) = at_full.as_ref().map(|f| f.total) {
         out.put(
             "sizing.hover_share",
             head,
@@ -425,6 +459,7 @@ fn full_outputs(out: &mut Nominal, loaded: &Case<'_>, bare: &Case<'_>, air: &Sit
         ),
         Err(e) => out.wait(head, &e),
     }
+    at_full
 }
 
 fn endurance_outputs(out: &mut Nominal, loaded: &Case<'_>, bare: &Case<'_>, density: f64) {
@@ -589,11 +624,12 @@ fn lag_outputs(out: &mut Nominal, bare: &Case<'_>, density: f64) -> Option<f64> 
     Some(lag)
 }
 
-/// Motor lag of the central aircraft in its loading case without payload, for [`LoopBase`].
-pub(super) fn central_lag(aircraft: &Aircraft, density: f64) -> Option<f64> {
+/// Motor lag and damping of the rates of the central aircraft in its loading case without payload, for [`LoopBase`].
+pub(super) fn central_lag(aircraft: &Aircraft, density: f64) -> Option<(f64, [f64; 3])> {
     let bare = aircraft.without_payload();
     let case = Case::new(&bare, density);
-    loop_lag(&bare, case.weight / bare.stations.len().max(1) as f64, density).ok().map(|l| l.0)
+    let thrust = case.weight / bare.stations.len().max(1) as f64;
+    loop_lag(&bare, thrust, density).ok().map(|l| (l.0, rate_damping(&bare, thrust, density)))
 }
 
 fn loop_outputs(
@@ -607,14 +643,15 @@ fn loop_outputs(
     let a = bare.aircraft;
     let Some(lag) = lag_outputs(out, bare, density) else { return };
     let mut worst = [f64::NAN; FIGURES.len()];
-    let mut known: Vec<([f64; 3], AxisFigures)> = Vec::new();
+    let mut known: Vec<([f64; 4], AxisFigures)> = Vec::new();
+    let damping = rate_damping(a, bare.weight / a.stations.len().max(1) as f64, density);
     for &k in axes {
         let axis = ["roll", "pitch", "yaw"][k];
         let head = format!("Rate loop, {axis}");
-        // Axes with the same gains have the same loop.
-        let gains = a.rate_loop.as_ref().map(|l| [l.p[k], l.i[k], l.d[k]]);
+        // Axes with the same gains and damping have the same loop.
+        let gains = a.rate_loop.as_ref().map(|l| [l.p[k], l.i[k], l.d[k], damping[k]]);
         let same = gains.and_then(|g| known.iter().find(|(seen, _)| *seen == g)).map(|(_, f)| f.clone());
-        let figures = match same.map_or_else(|| axis_figures(a, k, lag, with_step, base), Ok) {
+        let figures = match same.map_or_else(|| axis_figures(a, k, (lag, damping[k]), with_step, base), Ok) {
             Ok(f) => f,
             Err(e) => {
                 out.wait(&head, &e);
@@ -641,6 +678,10 @@ fn loop_outputs(
                 // `min` and `max` pass over NaN.
                 *w = if larger_is_worse { w.max(v) } else { w.min(v) };
             }
+        }
+        if damping[k] > 0.0 {
+            let name = "decay of the rate by the rotors' inflow";
+            out.put(format!("loop.{}.damping", AXES[k]), &head, name, "1/s", damping[k]);
         }
         if k == 0 {
             let head = "Latency at the roll crossover";

@@ -79,6 +79,7 @@ pub(super) fn figures(chain: &chain::RateChain, required: f64, with_step: bool) 
 struct Central {
     chain: chain::RateChain,
     axis: usize,
+    damping: f64,
     low: AxisFigures,
     high: AxisFigures,
     lag: f64,
@@ -93,12 +94,22 @@ pub(super) struct LoopBase {
 
 impl LoopBase {
     /// Of the central aircraft; `None` where it has no rate loop.
-    pub(super) fn new(aircraft: &Aircraft, axes: &[usize], lag: f64, with_step: bool) -> Option<Self> {
+    ///
+    /// `damping` is the decay of each rate, 1/s: it is kept where inputs move, as its own uncertainty matters little.
+    pub(super) fn new(
+        aircraft: &Aircraft,
+        axes: &[usize],
+        lag: f64,
+        damping: [f64; 3],
+        with_step: bool,
+    ) -> Option<Self> {
         let required = required_crossover(aircraft);
         let step = 0.02 * lag;
         let mut all: Vec<Central> = Vec::new();
         for &axis in axes {
-            let at = |lag: f64| chain::rate_chain(aircraft, axis, lag, 0.0).ok();
+            let damping = damping.get(axis).copied().unwrap_or(0.0);
+            let at =
+                |lag: f64| chain::rate_chain(aircraft, axis, lag, 0.0).ok().map(|c| c.with_damping(damping));
             let chain = at(lag)?;
             let same = all.iter().find(|c| c.chain.stages == chain.stages);
             let (low, high) = match same {
@@ -108,7 +119,7 @@ impl LoopBase {
                     figures(&at(lag + step)?, required, with_step),
                 ),
             };
-            all.push(Central { chain, axis, low, high, lag, step });
+            all.push(Central { chain, axis, damping, low, high, lag, step });
         }
         Some(Self { axes: all, with_step })
     }
@@ -125,7 +136,7 @@ impl LoopBase {
         if with_step != self.with_step || (lag - central.lag).abs() > 2.0 * central.step {
             return None;
         }
-        let chain = chain::rate_chain(aircraft, axis, central.lag, 0.0).ok()?;
+        let chain = chain::rate_chain(aircraft, axis, central.lag, 0.0).ok()?.with_damping(central.damping);
         if chain != central.chain || central.low.stable != central.high.stable {
             return None;
         }
@@ -147,13 +158,13 @@ impl LoopBase {
 pub(super) fn axis_figures(
     aircraft: &Aircraft,
     axis: usize,
-    lag: f64,
+    (lag, damping): (f64, f64),
     with_step: bool,
     base: Option<&LoopBase>,
 ) -> Result<AxisFigures, Missing> {
     if let Some(f) = base.and_then(|b| b.at(aircraft, axis, lag, with_step)) {
         return Ok(f);
     }
-    let chain = chain::rate_chain(aircraft, axis, lag, 0.0)?;
+    let chain = chain::rate_chain(aircraft, axis, lag, 0.0)?.with_damping(damping);
     Ok(figures(&chain, required_crossover(aircraft), with_step))
 }

@@ -3,6 +3,8 @@
 #![allow(clippy::panic, reason = "a test helper reports by panicking")]
 
 mod aircraft_file;
+mod bench_body;
+mod bearing;
 mod causes;
 mod estimates;
 mod findings;
@@ -10,6 +12,7 @@ mod flown;
 mod fuzz;
 mod gates;
 mod import;
+mod loops;
 mod programme;
 mod real;
 mod record_store;

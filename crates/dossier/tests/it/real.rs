@@ -227,24 +227,12 @@ fn val_real_agile_flight_axes_and_units_are_asked_for() {
         .fold(String::new(), |s, l| s + l + "\n");
     let asked = d.import_text("unturned", &file, &map_file, &unturned).unwrap_err().to_string();
     assert!(asked.contains("--accept axes=front-left-up"), "{asked}");
-    row(
-        "front-left-up axes not stated in the map",
-        "the source's own axes",
-        "asked",
-        "asked",
-        "exact",
-    );
+    row("front-left-up axes not stated in the map", "the source's own axes", "asked", "asked", "exact");
 
     let whole_volts = map.replace("factor = 0.1\n", "");
     let asked = d.import_text("volts", &file, &map_file, &whole_volts).unwrap_err().to_string();
     assert!(asked.contains("--accept battery-unit=0.1"), "{asked}");
-    row(
-        "battery of 162 \"V\"",
-        "unit inferred, tenths of a volt",
-        "asked",
-        "asked",
-        "exact",
-    );
+    row("battery of 162 \"V\"", "unit inferred, tenths of a volt", "asked", "asked", "exact");
     assert!(record_store::list(&d.dir.path().join("records")).unwrap().is_empty());
 }
 
@@ -382,13 +370,7 @@ fn val_real_propeller_airspeed() {
     let files = [folder.join("flight.parquet")];
     let asked = d.import_text("angles", &files, &map_file, &map).unwrap_err().to_string();
     assert!(asked.contains("--accept attitude="), "{asked}");
-    row(
-        "angles of unstated order",
-        "the record's own gyro",
-        "asked",
-        "asked",
-        "exact",
-    );
+    row("angles of unstated order", "the record's own gyro", "asked", "asked", "exact");
     // A jet with one motor in it is no hover, however steady.
     let stand = d.findings(&tunnel);
     assert!(stand.phases.iter().all(|p| p.kind != PhaseKind::Hover));

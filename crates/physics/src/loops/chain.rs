@@ -173,7 +173,8 @@ impl RateChain {
     /// Number of integrators in the loop gain.
     pub fn integrators(&self) -> u32 {
         let (p, i, _) = self.gains();
-        if i != 0.0 { 2 } else { u32::from(p != 0.0) }
+        let damped = self.stages.iter().any(|s| matches!(s.element, Element::Damping { .. }));
+        (if i != 0.0 { 2 } else { u32::from(p != 0.0) }).saturating_sub(u32::from(damped))
     }
 
     /// Gains p (1/s), i (1/s^2), d (dimensionless).
@@ -256,6 +257,17 @@ impl RateChain {
                 Path::Forward,
                 element,
             ));
+        }
+        self
+    }
+
+    /// The same chain with the rate dying away by itself at `rate`, 1/s (see [`super::damping`]); none for zero.
+    #[must_use]
+    pub fn with_damping(mut self, rate: f64) -> Self {
+        self.stages.retain(|s| s.id != "damping");
+        if rate > 0.0 && rate.is_finite() {
+            let element = Element::Damping { rate };
+            self.before_airframe(stage("damping", "Damping by the rotors", None, Path::Forward, element));
         }
         self
     }

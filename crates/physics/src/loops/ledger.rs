@@ -30,7 +30,7 @@ pub struct Line {
 /// The controller counts by its derivative alone, as the phase over that of p + i/s; the airframe not at all.
 fn lag(stage: &Stage, omega: f64) -> f64 {
     match &stage.element {
-        Element::Integrator { .. } => 0.0,
+        Element::Integrator { .. } | Element::Damping { .. } => 0.0,
         Element::Pid { p, i, .. } => proportional_integral(*p, *i, omega) - stage.phase(omega),
         _ => -stage.phase(omega),
     }
@@ -53,7 +53,7 @@ pub fn ledger(chain: &RateChain, crossover: f64) -> Vec<Line> {
     for stage in &chain.stages {
         let (mut name, mut key) = (stage.name.clone(), stage.key.clone());
         match &stage.element {
-            Element::Integrator { .. } => continue,
+            Element::Integrator { .. } | Element::Damping { .. } => continue,
             Element::Pid { d, .. } => {
                 if *d == 0.0 {
                     continue;

@@ -5,14 +5,19 @@
 //! loop rate; see [`chain`] for the limits.
 
 pub mod chain;
+pub mod damping;
+pub mod disturbance;
 pub mod filter;
+pub mod froude;
 pub mod gains;
 pub mod handling;
 pub mod inflow;
 pub mod ledger;
 pub mod margins;
 pub mod noise;
+pub mod outer;
 pub mod response;
+pub mod search;
 pub mod stage;
 
 pub use nalgebra::Complex;

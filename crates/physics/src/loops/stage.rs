@@ -64,6 +64,11 @@ pub enum Element {
         /// Time constant of the denominator, s.
         pole: f64,
     },
+    /// s / (s + rate): turns an integrator into a lag of 1/rate.
+    Damping {
+        /// Decay, 1/s.
+        rate: f64,
+    },
     /// gain / s.
     Integrator {
         /// Gain.
@@ -113,6 +118,7 @@ impl Element {
             Self::Pid { p, i, d, d_lag } => s.inv() * *i + s * *d / (one + s * *d_lag) + *p,
             Self::Lag { tau } => (one + s * *tau).inv(),
             Self::Lead { zero, pole } => (one + s * *zero) / (one + s * *pole),
+            Self::Damping { rate } => s / (s + *rate),
             Self::Integrator { gain } => s.inv() * *gain,
         }
     }
@@ -129,6 +135,7 @@ impl Element {
             Self::Pid { .. } => self.at(Complex::new(0.0, omega)).arg(),
             Self::Lag { tau } => -(omega * tau).atan(),
             Self::Lead { zero, pole } => (omega * zero).atan() - (omega * pole).atan(),
+            Self::Damping { rate } => rate.atan2(omega),
             Self::Integrator { gain } => {
                 if *gain < 0.0 {
                     FRAC_PI_2

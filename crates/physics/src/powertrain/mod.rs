@@ -15,17 +15,20 @@
 //! winding and cell temperatures as stated in the aircraft file (no warming), rotors at rest in
 //! still air.
 
+pub mod airspeed;
 pub mod battery;
 mod endurance;
 mod error;
 mod full_thrust;
 mod lag;
+pub mod ledger;
 pub mod motor;
 mod operating_point;
 mod plant;
+pub mod thermal;
 
 pub use battery::{BatteryModel, open_circuit_voltage};
-pub use endurance::{CONTROL_MARGIN, EndReason, Endurance, endurance};
+pub use endurance::{CONTROL_MARGIN, EndReason, Endurance, endurance, endurance_at_power};
 pub use error::{LimitKind, PowertrainError};
 pub use full_thrust::{FullThrust, full_thrust, point_at_command};
 pub use lag::{MotorLag, motor_lag};

@@ -100,6 +100,8 @@ fn quad() -> Aircraft {
         }),
         attitude_loop: Some(AttitudeLoop { gain: [4.0, 4.0, 2.0], rate_limit: 220.0_f64.to_radians() }),
         drag_area: 0.02,
+        structure: Default::default(),
+        magnetic: Default::default(),
     }
 }
 

@@ -92,7 +92,7 @@ fn chain_of(row: &BTreeMap<String, String>) -> RateChain {
     chain
 }
 
-fn chains() -> BTreeMap<String, RateChain> {
+pub(crate) fn chains() -> BTreeMap<String, RateChain> {
     table("loop_chains.csv").iter().map(|row| (row["case"].clone(), chain_of(row))).collect()
 }
 

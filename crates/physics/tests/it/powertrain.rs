@@ -114,6 +114,8 @@ impl Case {
             rate_loop: None,
             attitude_loop: None,
             drag_area: 0.0,
+            structure: Default::default(),
+            magnetic: Default::default(),
         }
     }
 

@@ -30,11 +30,14 @@ mod completions;
 mod demo;
 mod freeze;
 mod import;
+mod loops;
 mod new;
+mod next;
 mod report;
 mod schema;
 mod serve;
 mod show;
+mod siting;
 mod triage;
 
 /// Takes an electric multirotor from a requirement to an aircraft that flies robustly.
@@ -64,7 +67,10 @@ enum Command {
     Check(check::Args),
     Import(import::Args),
     Show(show::Args),
+    Siting(siting::Args),
     Triage(triage::Args),
+    Loops(loops::Args),
+    Next(next::Args),
     Report(report::Args),
     Serve(serve::Args),
     Freeze(freeze::Args),
@@ -151,7 +157,10 @@ impl Cli {
             Command::Check(args) => check::run(args, out),
             Command::Import(args) => import::run(args, out),
             Command::Show(args) => show::run(args, out),
+            Command::Siting(args) => siting::run(args, out),
             Command::Triage(args) => triage::run(args, out),
+            Command::Loops(args) => loops::run(args, out),
+            Command::Next(args) => next::run(args, out),
             Command::Report(args) => report::run(args, out),
             Command::Serve(args) => serve::run(args, out),
             Command::Freeze(args) => freeze::run(args, out),

@@ -35,7 +35,8 @@ pub(crate) fn table(t: &chart::Table) -> Markup {
 }
 
 fn axis(a: &chart::Axis, values: &[f64]) -> Option<Axis> {
-    let label = if a.unit.is_empty() || a.unit == "1" { a.label.clone() } else { format!("{}, {}", a.label, a.unit) };
+    let label =
+        if a.unit.is_empty() || a.unit == "1" { a.label.clone() } else { format!("{}, {}", a.label, a.unit) };
     if !a.log {
         return Some(Axis::around(&label, values.iter().copied()));
     }
@@ -87,7 +88,15 @@ fn chart(prefix: &str, c: &chart::Chart) -> Option<Chart> {
                 Style::Rings => (Look::Rings, Pen { dash: 0, weight: 1.0, faint: false }),
                 Style::Band => (Look::Band(s.upper.clone()), Pen { dash: 0, weight: 0.7, faint: true }),
             };
-            Series { label: s.name.clone(), x: s.x.clone(), y: s.y.clone(), pen, look, steps: false, channel: None }
+            Series {
+                label: s.name.clone(),
+                x: s.x.clone(),
+                y: s.y.clone(),
+                pen,
+                look,
+                steps: false,
+                channel: None,
+            }
         })
         .collect();
     Some(Chart {

@@ -10,6 +10,7 @@ pub(crate) mod ledger;
 pub(crate) mod mark;
 pub(crate) mod number;
 pub(crate) mod rule;
+pub(crate) mod siting;
 pub(crate) mod spec;
 pub(crate) mod spectrum;
 pub(crate) mod steps;

@@ -165,7 +165,14 @@ pub(crate) fn chart(
         let label =
             if unit == "1" { format!("{}, 1", family.title) } else { format!("{}, {unit}", family.title) };
         let y = Axis::around(&label, series.iter().flat_map(|s| s.y.iter().copied()));
-        panels.push(Panel { y, series, leaders: Vec::new(), limits: Vec::new(), rules: Vec::new(), share: 1.0 });
+        panels.push(Panel {
+            y,
+            series,
+            leaders: Vec::new(),
+            limits: Vec::new(),
+            rules: Vec::new(),
+            share: 1.0,
+        });
     }
     if panels.is_empty() {
         return None;

@@ -33,6 +33,8 @@ mod bare {
             rate_loop: None,
             attitude_loop: None,
             drag_area: 0.0,
+            structure: Default::default(),
+            magnetic: Default::default(),
         }
     }
 }

@@ -224,11 +224,8 @@ fn weighted(
 }
 
 fn finish(fit: Weighted, covariates: usize, used: &[usize], left_out: Vec<usize>) -> Spread {
-    let figure = |j: usize| Figure {
-        value: fit.coefficients[j],
-        uncertainty: fit.errors[j],
-        degrees: fit.degrees,
-    };
+    let figure =
+        |j: usize| Figure { value: fit.coefficients[j], uncertainty: fit.errors[j], degrees: fit.degrees };
     let mut coefficients = vec![figure(0)];
     for j in 0..covariates {
         coefficients.push(match used.iter().position(|u| *u == j) {
@@ -246,7 +243,8 @@ mod tests {
     #[test]
     fn val_student_quantiles() {
         // Table of percentage points, two-sided 5 %: standard statistical tables.
-        for (v, t) in [(1.0, 12.706), (2.0, 4.303), (3.0, 3.182), (5.0, 2.571), (10.0, 2.228), (30.0, 2.042)] {
+        for (v, t) in [(1.0, 12.706), (2.0, 4.303), (3.0, 3.182), (5.0, 2.571), (10.0, 2.228), (30.0, 2.042)]
+        {
             assert!((student(v) / t - 1.0).abs() < 0.01, "{v}: {} against {t}", student(v));
         }
     }

@@ -87,10 +87,8 @@ pub fn motor(points: &[Point], share: &dyn Fn(f64) -> f64, zero: Figure) -> Moto
             let q: Vec<f64> = both.iter().map(|b| b.2.0).collect();
             let kv = out.kv;
             let slope = kv.map_or(0.0, |k| k.value);
-            let errors: Vec<f64> = both
-                .iter()
-                .map(|(_, i, q)| i.1.hypot(slope * q.1).max(1e-4 * i.0.abs()).max(1e-6))
-                .collect();
+            let errors: Vec<f64> =
+                both.iter().map(|(_, i, q)| i.1.hypot(slope * q.1).max(1e-4 * i.0.abs()).max(1e-6)).collect();
             if let Some(s) = spread(&i, &errors, std::slice::from_ref(&q), &[None]) {
                 out.kv_by_torque = s.coefficients.get(1).copied().filter(|k| k.value > 0.0);
             }
@@ -106,7 +104,8 @@ pub fn motor(points: &[Point], share: &dyn Fn(f64) -> f64, zero: Figure) -> Moto
     } else if with_torque.len() >= 6 {
         // No current: d V = w/kv + (R kv) Q + R i0, all three from the shape.
         let y: Vec<f64> = with_torque.iter().map(|s| s.share * s.volts.0 / s.speed.0).collect();
-        let q: Vec<f64> = with_torque.iter().map(|s| s.torque.map_or(f64::NAN, |q| q.0 / s.speed.0)).collect();
+        let q: Vec<f64> =
+            with_torque.iter().map(|s| s.torque.map_or(f64::NAN, |q| q.0 / s.speed.0)).collect();
         let one: Vec<f64> = with_torque.iter().map(|s| 1.0 / s.speed.0).collect();
         let errors: Vec<f64> = with_torque
             .iter()
@@ -117,7 +116,8 @@ pub fn motor(points: &[Point], share: &dyn Fn(f64) -> f64, zero: Figure) -> Moto
             .collect();
         if let Some(s) = spread(&y, &errors, &[q, one], &[None, None]) {
             out.kv = s.constant().filter(|c| c.value > 0.0).map(inverse);
-            if let (Some(kv), Some(rk)) = (out.kv, s.coefficients.get(1).filter(|r| r.uncertainty.is_finite()))
+            if let (Some(kv), Some(rk)) =
+                (out.kv, s.coefficients.get(1).filter(|r| r.uncertainty.is_finite()))
             {
                 let value = rk.value / kv.value;
                 let relative = (rk.uncertainty / rk.value).hypot(kv.uncertainty / kv.value);

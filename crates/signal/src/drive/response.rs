@@ -175,9 +175,8 @@ pub fn respond(
             let g0 = towards(t);
             let gm = towards(t + 0.5 * h);
             let g1 = towards(t + h);
-            let add = |s: &[f64; 3], d: &[f64; 3], f: f64| {
-                [s[0] + f * d[0], s[1] + f * d[1], s[2] + f * d[2]]
-            };
+            let add =
+                |s: &[f64; 3], d: &[f64; 3], f: f64| [s[0] + f * d[0], s[1] + f * d[1], s[2] + f * d[2]];
             let k1 = derive(&state, g0, t);
             let k2 = derive(&add(&state, &k1, 0.5 * h), gm, t + 0.5 * h);
             let k3 = derive(&add(&state, &k2, 0.5 * h), gm, t + 0.5 * h);

@@ -375,7 +375,8 @@ pub fn fit(record: &Record<'_>, known: &Known) -> Option<Steps> {
         }
         vary(changed, s.uncertainty / step);
     }
-    let natural = |f: &Figure| Figure { value: f.value.exp(), uncertainty: f.value.exp() * f.uncertainty, ..*f };
+    let natural =
+        |f: &Figure| Figure { value: f.value.exp(), uncertainty: f.value.exp() * f.uncertainty, ..*f };
     match chosen {
         Order::First => {}
         Order::Second => result.second = shared.first().map(natural),
@@ -444,7 +445,8 @@ fn starts(first: &Attempt, period: f64, order: Order) -> Vec<Vec<f64>> {
             vec![vec![(0.3 * lag).ln()]]
         }
         Order::Ringing => {
-            let mut list: Vec<Vec<f64>> = ringing(first, period).into_iter().map(|f| vec![f.ln(), 0.05_f64.ln()]).collect();
+            let mut list: Vec<Vec<f64>> =
+                ringing(first, period).into_iter().map(|f| vec![f.ln(), 0.05_f64.ln()]).collect();
             if list.is_empty() {
                 list.push(vec![(0.1 / period).ln(), 0.05_f64.ln()]);
             }
@@ -479,11 +481,8 @@ fn ringing(first: &Attempt, period: f64) -> Vec<f64> {
         power.push((f, sum));
         f *= ratio;
     }
-    let mut peaks: Vec<(f64, f64)> = power
-        .windows(3)
-        .filter(|w| w[1].1 > w[0].1 && w[1].1 >= w[2].1)
-        .map(|w| w[1])
-        .collect();
+    let mut peaks: Vec<(f64, f64)> =
+        power.windows(3).filter(|w| w[1].1 > w[0].1 && w[1].1 >= w[2].1).map(|w| w[1]).collect();
     peaks.sort_by(|a, b| b.1.total_cmp(&a.1));
     peaks.into_iter().take(2).map(|p| p.0).collect()
 }

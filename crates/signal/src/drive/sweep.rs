@@ -88,11 +88,8 @@ pub fn coefficient(points: &[Point], load: Load, reference: Option<f64>) -> Opti
     let prior = zero.map(|z| z.uncertainty.max(1e-5 * full));
     let s = spread(&values, &errors, &[along, offset, drift], &[None, prior, None])?;
     let value = s.constant()?;
-    let slope = s
-        .coefficients
-        .get(1)
-        .filter(|c| c.uncertainty.is_finite())
-        .map(|c| c.scaled(1.0 / value.value));
+    let slope =
+        s.coefficients.get(1).filter(|c| c.uncertainty.is_finite()).map(|c| c.scaled(1.0 / value.value));
     let found = s.coefficients.get(2).filter(|c| c.uncertainty.is_finite());
     let wander = s.coefficients.get(3).filter(|c| c.uncertainty.is_finite());
     let zero = match (zero, found) {
@@ -185,7 +182,8 @@ pub struct Ends {
 /// Fits the curve over states below the saturation. `zero` is the load cell's.
 pub fn curve(points: &[Point], nominal: Option<f64>, zero: f64, saturation: f64) -> Option<Curve> {
     let top = points.iter().filter_map(|p| p.thrust).map(|t| t.value.abs()).fold(0.0, f64::max);
-    let sign = if points.iter().filter_map(|p| p.thrust).map(|t| t.value).sum::<f64>() < 0.0 { -1.0 } else { 1.0 };
+    let sign =
+        if points.iter().filter_map(|p| p.thrust).map(|t| t.value).sum::<f64>() < 0.0 { -1.0 } else { 1.0 };
     let mut states = Vec::new();
     for p in points {
         let (Some(c), Some(t)) = (p.command, p.thrust) else { continue };
@@ -259,7 +257,8 @@ pub fn ends(points: &[Point], zero: f64) -> Ends {
     let mut list: Vec<(&Point, f64)> = points.iter().filter_map(|p| Some((p, p.command?))).collect();
     list.sort_by(|a, b| a.1.total_cmp(&b.1));
     let top_speed = list.iter().filter_map(|p| p.0.speed).map(|s| s.value).fold(0.0, f64::max);
-    let sign = if list.iter().filter_map(|p| p.0.thrust).map(|t| t.value).sum::<f64>() < 0.0 { -1.0 } else { 1.0 };
+    let sign =
+        if list.iter().filter_map(|p| p.0.thrust).map(|t| t.value).sum::<f64>() < 0.0 { -1.0 } else { 1.0 };
     let thrust = |p: &Point| p.thrust.map(|t| sign * t.value - zero);
     let top_thrust = list.iter().filter_map(|p| thrust(p.0)).fold(0.0, f64::max);
     let turns = |p: &Point| match (p.speed, thrust(p)) {
@@ -275,7 +274,8 @@ pub fn ends(points: &[Point], zero: f64) -> Ends {
         degrees: f64::INFINITY,
     };
     let still = list.iter().filter(|p| turns(p.0) == Some(false)).map(|p| p.1).fold(f64::NAN, f64::max);
-    let turning: Vec<&(&Point, f64)> = list.iter().filter(|p| turns(p.0) == Some(true) && !(p.1 <= still)).collect();
+    let turning: Vec<&(&Point, f64)> =
+        list.iter().filter(|p| turns(p.0) == Some(true) && !(p.1 <= still)).collect();
     if let Some(first) = turning.first() {
         if still.is_finite() {
             out.dead_band = Some(between(still, first.1));
@@ -283,19 +283,30 @@ pub fn ends(points: &[Point], zero: f64) -> Ends {
         // The lowest level from which on every state is steady.
         let place = turning.iter().rposition(|p| !steady(p.0)).map_or(0, |k| k + 1);
         if let Some(lowest) = turning.get(place) {
-            let below = if place > 0 { turning.get(place - 1).map(|p| p.1) } else { still.is_finite().then_some(still) };
+            let below = if place > 0 {
+                turning.get(place - 1).map(|p| p.1)
+            } else {
+                still.is_finite().then_some(still)
+            };
             out.usable_minimum = Some(match below {
                 Some(b) => {
                     let f = between(b, lowest.1);
                     Figure { value: lowest.1, uncertainty: f.uncertainty, ..f }
                 }
                 // Nothing was tried below: it may be lower.
-                None => Figure { value: lowest.1, uncertainty: 0.5 * lowest.1 / 3f64.sqrt(), degrees: f64::INFINITY },
+                None => Figure {
+                    value: lowest.1,
+                    uncertainty: 0.5 * lowest.1 / 3f64.sqrt(),
+                    degrees: f64::INFINITY,
+                },
             });
             if let (Some(t), true) = (thrust(lowest.0), top_thrust > 0.0) {
                 let error = lowest.0.thrust.map_or(0.0, |t| t.error).max(1e-3 * top_thrust);
-                out.idle_share =
-                    Some(Figure { value: t / top_thrust, uncertainty: error / top_thrust, degrees: f64::INFINITY });
+                out.idle_share = Some(Figure {
+                    value: t / top_thrust,
+                    uncertainty: error / top_thrust,
+                    degrees: f64::INFINITY,
+                });
             }
         }
     }
@@ -333,10 +344,8 @@ fn saturation(list: &[&Point], sign: f64, zero: f64) -> Option<Figure> {
         Some(f.residuals.iter().map(|r| r * r).sum())
     };
     let open = square(last)?;
-    let grid: Vec<(f64, f64)> = (0..=120)
-        .map(|k| last - 0.3 * f64::from(k) / 120.0)
-        .filter_map(|c| Some((c, square(c)?)))
-        .collect();
+    let grid: Vec<(f64, f64)> =
+        (0..=120).map(|k| last - 0.3 * f64::from(k) / 120.0).filter_map(|c| Some((c, square(c)?))).collect();
     let best = grid.iter().min_by(|a, b| a.1.total_cmp(&b.1))?;
     let degrees = rows.len() as f64 - 4.0;
     let t = super::combine::student(degrees);

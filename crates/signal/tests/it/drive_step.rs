@@ -173,7 +173,8 @@ fn make(p: &Planted, rng: &mut ChaCha8Rng) -> Made {
     }
     let step = 1.0 / p.command_rate;
     let phase = rng.random_range(0.0..step);
-    let command_time: Vec<f64> = (0..((end - 0.02) / step) as usize).map(|i| phase + i as f64 * step).collect();
+    let command_time: Vec<f64> =
+        (0..((end - 0.02) / step) as usize).map(|i| phase + i as f64 * step).collect();
     let command = command_time
         .iter()
         .map(|t| events.iter().rev().find(|e| e.0 <= *t).map_or(p.levels[0].0, |e| e.1))
@@ -187,10 +188,12 @@ fn bound(p: &Planted, m: &Made, s: &Steps) -> [f64; 3] {
     // Global: dead, ln up, ln down, share (prior), drift (prior), latency (prior), ln f, ln z.
     let globals = if p.stand.is_some() { 8 } else { 6 };
     let mut total = DMatrix::<f64>::zeros(globals, globals);
-    let drive = |k: &signal::drive::step::StepFit| Drive { quantity: p.quantity, command: (k.from, k.to), bus: None };
+    let drive =
+        |k: &signal::drive::step::StepFit| Drive { quantity: p.quantity, command: (k.from, k.to), bus: None };
     for k in &s.steps {
         let lag = truth_lag(p, k.mean_speed(p.quantity), k.rises());
-        let share = 2.0 * p.drag * k.mean_speed(p.quantity) / (p.electric + 2.0 * p.drag * k.mean_speed(p.quantity));
+        let share =
+            2.0 * p.drag * k.mean_speed(p.quantity) / (p.electric + 2.0 * p.drag * k.mean_speed(p.quantity));
         // Parameters: globals, then before, after, own delay (prior).
         let start = {
             let mut v = vec![p.dead + p.latency, 0.0, 0.0, share, 0.0, 0.0];
@@ -316,13 +319,21 @@ fn val_recovery_of_steps() {
             let bias = median_of(some.iter().map(|r| r.0 / r.1).collect());
             let relative = median_of(told.iter().filter(|r| r.0 == q).map(|r| r.2[j].1 / r.3[j]).collect());
             let ratio = median_of(some.iter().map(|r| r.1 / r.2).collect());
-            println!("{name} from {word}: {} truths, inside {:.3}, median bias {bias:.2} s.u., relative s.u. {relative:.4}, width over bound {ratio:.2}", some.len(), coverage(&some));
+            println!(
+                "{name} from {word}: {} truths, inside {:.3}, median bias {bias:.2} s.u., relative s.u. {relative:.4}, width over bound {ratio:.2}",
+                some.len(),
+                coverage(&some)
+            );
         }
         let all: Vec<(f64, f64, f64)> = told.iter().map(|r| r.2[j]).collect();
         let inside = 100.0 * coverage(&all);
         let ratio = median_of(all.iter().map(|r| r.1 / r.2).collect());
-        println!("VALIDATION|drive steps|{name}: 1,000 truths inside the stated 95 % interval, %|nominal 95 %|94.75|{inside:.2}|2.25 absolute");
-println!("VALIDATION|drive steps|{name}: median width over the Cramer-Rao bound|at most twice the bound|2|{ratio:.3}|at most");
+        println!(
+            "VALIDATION|drive steps|{name}: 1,000 truths inside the stated 95 % interval, %|nominal 95 %|94.75|{inside:.2}|2.25 absolute"
+        );
+        println!(
+            "VALIDATION|drive steps|{name}: median width over the Cramer-Rao bound|at most twice the bound|2|{ratio:.3}|at most"
+        );
         if !(92.5..=97.0).contains(&inside) || ratio > 2.0 {
             wrong.push(format!("{name}: {inside:.1} % inside, width {ratio:.2} of the bound"));
         }

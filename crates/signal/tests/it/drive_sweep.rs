@@ -74,7 +74,8 @@ fn make(p: &Planted, rng: &mut ChaCha8Rng) -> Made {
     let normal = Normal::new(0.0, 1.0).unwrap();
     let levels = rng.random_range(9..=16);
     let hold = rng.random_range(1.5..2.5);
-    let mut stairs: Vec<f64> = (0..levels).map(|k| 0.15 + 0.85 * f64::from(k) / f64::from(levels - 1)).collect();
+    let mut stairs: Vec<f64> =
+        (0..levels).map(|k| 0.15 + 0.85 * f64::from(k) / f64::from(levels - 1)).collect();
     stairs.extend(stairs.clone().into_iter().rev().skip(1));
     stairs.insert(0, 0.0);
     stairs.push(0.0);
@@ -102,14 +103,16 @@ fn make(p: &Planted, rng: &mut ChaCha8Rng) -> Made {
         let c = stairs[((now / hold) as usize).min(stairs.len() - 1)];
         let open = 23.0 - empty * now / end;
         // i = (c V - w/kv)/R and V = open - source c i.
-        let amps = ((c * open - kt * w) / (p.resistance + source * c * c)).max(if c > 0.0 { -5.0 } else { 0.0 });
+        let amps =
+            ((c * open - kt * w) / (p.resistance + source * c * c)).max(if c > 0.0 { -5.0 } else { 0.0 });
         let v = open - source * c * amps;
         let k = 1.0 + p.reynolds * (w.max(1.0) / p.reference).ln();
         let load = p.torque * k * w * w;
         let friction = kt * p.no_load * (w / 3.0).tanh();
         let rate_of = (kt * amps - friction - load) / inertia;
         w = (w + h * rate_of * if rate_of < 0.0 { down } else { 1.0 }).max(0.0);
-        dy += h * (wn * wn * (p.thrust * k * w * w * (1.0 + 0.002 * normal.sample(rng)) - y) - 2.0 * z * wn * dy);
+        dy += h
+            * (wn * wn * (p.thrust * k * w * w * (1.0 + 0.002 * normal.sample(rng)) - y) - 2.0 * z * wn * dy);
         y += h * dy;
         if now >= next {
             let jitter = rng.random_range(-0.15..0.15) / rate;
@@ -153,7 +156,12 @@ fn bounds(p: &Planted, m: &Made) -> [f64; 5] {
             .filter(|q| q.speed.is_some_and(|s| s.value > 0.2 * top || s.value < 0.01 * top))
             .map(|q| {
                 let w = q.speed.unwrap().value.max(1e-3);
-                let g = DVector::from_vec(vec![w * w, w * w * (w / p.reference).ln(), 1.0, q.time / length - 0.5]);
+                let g = DVector::from_vec(vec![
+                    w * w,
+                    w * w * (w / p.reference).ln(),
+                    1.0,
+                    q.time / length - 0.5,
+                ]);
                 let own = sigma[j].hypot(2.0 * k * w * sigma[2]) / (q.rows as f64).sqrt();
                 (g, own)
             })
@@ -169,7 +177,10 @@ fn bounds(p: &Planted, m: &Made) -> [f64; 5] {
         }
         let i = i.value / c;
         let n = (q.rows as f64).sqrt();
-        let own = ((c * sigma[0]).powi(2) + (sigma[2] / p.kv).powi(2) + (p.resistance * sigma[1] / c).powi(2)).sqrt() / n;
+        let own =
+            ((c * sigma[0]).powi(2) + (sigma[2] / p.kv).powi(2) + (p.resistance * sigma[1] / c).powi(2))
+                .sqrt()
+                / n;
         // d(cV) for ln kv and R.
         voltage.push((DVector::from_vec(vec![-w.value / p.kv, i]), own));
         amps.push(((sigma[1] / c).hypot(p.kv * sigma[4]) / n, q.torque.unwrap().value));
@@ -217,7 +228,10 @@ fn val_recovery_of_sweeps() {
             let found = [t.value, q.value, d.kv?, d.resistance?, d.no_load?];
             let truth = [p.thrust, p.torque, p.kv, p.resistance, p.no_load];
             let bound = bounds(&p, &m);
-            Some([0, 1, 2, 3, 4].map(|j| (found[j].value - truth[j], found[j].uncertainty, bound[j], truth[j])))
+            Some(
+                [0, 1, 2, 3, 4]
+                    .map(|j| (found[j].value - truth[j], found[j].uncertainty, bound[j], truth[j])),
+            )
         })
         .collect();
     let told: Vec<_> = rows.iter().flatten().collect();
@@ -228,9 +242,15 @@ fn val_recovery_of_sweeps() {
         let ratio = median_of(all.iter().map(|r| r.1 / r.2).collect());
         let bias = median_of(all.iter().map(|r| r.0 / r.1).collect());
         let relative = median_of(told.iter().map(|r| r[j].1 / r[j].3).collect());
-        println!("{name}: inside {inside:.1} %, bias {bias:.2} s.u., relative s.u. {relative:.5}, width over bound {ratio:.2}");
-        println!("VALIDATION|drive sweeps|{name}: 1,000 truths inside the stated 95 % interval, %|nominal 95 %|94.75|{inside:.2}|2.25 absolute");
-        println!("VALIDATION|drive sweeps|{name}: median width over the Cramer-Rao bound|at most twice the bound|2|{ratio:.3}|at most");
+        println!(
+            "{name}: inside {inside:.1} %, bias {bias:.2} s.u., relative s.u. {relative:.5}, width over bound {ratio:.2}"
+        );
+        println!(
+            "VALIDATION|drive sweeps|{name}: 1,000 truths inside the stated 95 % interval, %|nominal 95 %|94.75|{inside:.2}|2.25 absolute"
+        );
+        println!(
+            "VALIDATION|drive sweeps|{name}: median width over the Cramer-Rao bound|at most twice the bound|2|{ratio:.3}|at most"
+        );
         if !(92.5..=97.0).contains(&inside) || ratio > 2.0 {
             wrong.push(format!("{name}: {inside:.1} % inside, width {ratio:.2} of the bound"));
         }
@@ -294,7 +314,8 @@ fn val_motor_constants_from_worked_values() {
 /// A curve with a dead band, a dead top and a sagging bus gives its ends and its full thrust at nominal voltage.
 #[test]
 fn prop_curve_and_ends_of_a_planted_command() {
-    let (mut time, mut command, mut voltage, mut thrust, mut speed) = (vec![], vec![], vec![], vec![], vec![]);
+    let (mut time, mut command, mut voltage, mut thrust, mut speed) =
+        (vec![], vec![], vec![], vec![], vec![]);
     for (k, c) in (0..=40).map(|k| f64::from(k) / 40.0).enumerate() {
         let v = 16.8 - 1.5 * c;
         let on = if c < 0.06 { 0.0 } else { c.min(0.96) };

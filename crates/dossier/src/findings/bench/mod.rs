@@ -1,17 +1,29 @@
 //! What a bench record shows. One file per kind, and one line in [`run`].
 
+mod discharge;
 mod drive_chain;
+mod magnetic;
+mod pieces;
+mod reception;
+mod sound;
 mod step;
 mod step_shown;
+mod struck;
 mod sweep;
 mod sweep_shown;
+mod swing;
+mod tap;
+mod checklist;
+mod hand_rotation;
+mod spin_check;
 
 use std::collections::BTreeMap;
 
 use physics::aircraft::Aircraft;
+use physics::magnetic::LocalField;
 
 use super::context::Out;
-use crate::estimate::Origin;
+use crate::estimate::{Estimate, Origin};
 use crate::record::{Kind, Record, Stamp};
 
 /// A bench record with what is known about the aircraft.
@@ -22,6 +34,8 @@ pub(super) struct Bench<'a> {
     pub aircraft: Option<&'a Aircraft>,
     /// Air density at the site, kg/m^3, and its standard uncertainty.
     pub density: Option<(f64, f64)>,
+    /// Earth's magnetic field at the site on the day.
+    pub earth: Option<LocalField>,
 }
 
 impl Bench<'_> {
@@ -72,14 +86,34 @@ impl Bench<'_> {
     }
 }
 
+impl Bench<'_> {
+    /// An estimate whose only uncertainty is this record's own.
+    pub(super) fn estimate(&self, what: &str, value: f64, uncertainty: f64, unit: &str) -> Estimate {
+        let source = format!("record {}: {what}", self.record.meta.id);
+        Estimate::single(value, uncertainty, unit, self.record.meta.origin.into(), &source)
+    }
+}
+
 /// Runs the questions of the record's kind.
 pub(super) fn run(bench: &Bench<'_>, out: &mut Out) {
     match bench.record.meta.kind {
         Kind::Weighing | Kind::Note | Kind::Flight => {}
         Kind::Step => step::run(bench, out),
         Kind::Sweep => sweep::run(bench, out),
+        Kind::Magnetic => magnetic::run(bench, out),
+        Kind::Reception => reception::run(bench, out),
+        Kind::Sound => sound::run(bench, out),
+        Kind::Tap => tap::run(bench, out),
+        Kind::Swing => swing::run(bench, out),
+        Kind::Discharge => discharge::run(bench, out),
+        Kind::HandRotation => hand_rotation::run(bench, out),
+        Kind::SpinCheck => spin_check::run(bench, out),
+        Kind::Checklist => checklist::run(bench, out),
         kind => {
             out.cannot.push(format!("nothing is computed from a record of kind {} yet", kind.word()));
         }
+    }
+    if bench.record.meta.kind == Kind::Tap {
+        struck::run(bench, out);
     }
 }

@@ -70,7 +70,9 @@ pub(super) fn run(bench: &Bench<'_>, out: &mut Out) {
     let default = Known::default();
     let known = Known {
         latency,
-        clock: bench.hand("clock_drift").map_or(if one_clock(bench) { 0.0 } else { CLOCKS }, |c| c.1.max(c.0.abs())),
+        clock: bench
+            .hand("clock_drift")
+            .map_or(if one_clock(bench) { 0.0 } else { CLOCKS }, |c| c.1.max(c.0.abs())),
         agree_at: bench.record.time.first().copied().unwrap_or(0.0),
         drag_share: share.map_or(default.drag_share, |s| (s, 0.25 * s)),
         longest: default.longest,
@@ -168,7 +170,9 @@ fn figures(
         }
         _ => out.cannot_tell(DEAD.0, DEAD.1, "steps enough for an interval", TEST, ON_ESC),
     }
-    for (k, (key, label), n, input) in [(0, UP, ups, "esc.response_up"), (1, DOWN, downs, "esc.response_down")] {
+    for (k, (key, label), n, input) in
+        [(0, UP, ups, "esc.response_up"), (1, DOWN, downs, "esc.response_down")]
+    {
         let Some(l) = steps.lag.get(k).copied().flatten().filter(|l| l.uncertainty.is_finite()) else {
             let way = if k == 0 { "rising" } else { "falling" };
             out.cannot_tell(key, label, format!("{way} steps that the response answers"), TEST, ON_DRIVE);
@@ -210,7 +214,8 @@ fn figures(
         let text = "Above 1 the rotor answers a falling command more slowly than a rising one.";
         out.value("step.lag_ratio", "time constant falling over rising", down.over(&up, "1"), text, ON_DRIVE);
     }
-    if let Some(d) = steps.drift.filter(|d| d.uncertainty.is_finite() && d.value.abs() > 1.96 * d.uncertainty) {
+    if let Some(d) = steps.drift.filter(|d| d.uncertainty.is_finite() && d.value.abs() > 1.96 * d.uncertainty)
+    {
         out.words(
             "step.drift",
             "clocks",
@@ -298,7 +303,12 @@ fn words(out: &mut Out, steps: &Steps, quantity: Quantity) {
     let chosen = of(steps.order).unwrap_or(f64::NAN);
     let (answer, text) = match steps.order {
         Order::First => {
-            let best = steps.criterion.iter().filter(|c| c.0 != Order::First).map(|c| c.1 - first).fold(f64::NAN, f64::min);
+            let best = steps
+                .criterion
+                .iter()
+                .filter(|c| c.0 != Order::First)
+                .map(|c| c.1 - first)
+                .fold(f64::NAN, f64::min);
             let text = if best.is_nan() {
                 "One lag leaves residuals without structure: nothing asks for a second.".to_owned()
             } else {
@@ -330,9 +340,20 @@ fn words(out: &mut Out, steps: &Steps, quantity: Quantity) {
     out.words("step.order", "order of the response", answer, text, ON_DRIVE);
     if let Some((coasts, gain)) = steps.coasting {
         let (answer, text) = if coasts {
-            ("coasts", format!("Falls follow a hyperbola (better by {gain:.0} than an exponential): the ESC does not brake."))
+            (
+                "coasts",
+                format!(
+                    "Falls follow a hyperbola (better by {gain:.0} than an exponential): the ESC does not brake."
+                ),
+            )
         } else {
-            ("brakes", format!("Falls follow an exponential (better by {:.0} than a hyperbola): the ESC brakes.", -gain))
+            (
+                "brakes",
+                format!(
+                    "Falls follow an exponential (better by {:.0} than a hyperbola): the ESC brakes.",
+                    -gain
+                ),
+            )
         };
         out.words("step.braking", "falling command", answer, text, ON_ESC);
     }

@@ -100,9 +100,21 @@ fn nominal(bench: &Bench<'_>, list: &[Point]) -> Option<f64> {
 /// What each missing column costs.
 fn missing(out: &mut Out, c: &Columns<'_>, n: usize) {
     let lost = [
-        (c.command.is_none(), "command", "the command's curve, its ends, the motor constants and levels that are sure"),
-        (c.voltage.is_none(), "voltage", "the motor constants and the curve at nominal voltage: what is found holds for this supply's sag"),
-        (c.current.is_none(), "current", "resistance and velocity constant by current (with torque they come from the shape, less surely), the no-load current, efficiency"),
+        (
+            c.command.is_none(),
+            "command",
+            "the command's curve, its ends, the motor constants and levels that are sure",
+        ),
+        (
+            c.voltage.is_none(),
+            "voltage",
+            "the motor constants and the curve at nominal voltage: what is found holds for this supply's sag",
+        ),
+        (
+            c.current.is_none(),
+            "current",
+            "resistance and velocity constant by current (with torque they come from the shape, less surely), the no-load current, efficiency",
+        ),
         (c.speed.is_none(), "speed", "both coefficients and the motor constants"),
         (c.thrust.is_none(), "thrust", "C_T, the command's curve, idle and saturation by thrust"),
         (c.torque.is_none(), "torque", "C_P and the no-load current"),
@@ -119,7 +131,13 @@ fn missing(out: &mut Out, c: &Columns<'_>, n: usize) {
 }
 
 fn single(bench: &Bench<'_>, f: &Figure, factor: f64, unit: &str, what: &str) -> Estimate {
-    Estimate::single(f.value * factor, (f.uncertainty * factor).abs(), unit, bench.origin(), &bench.source(what))
+    Estimate::single(
+        f.value * factor,
+        (f.uncertainty * factor).abs(),
+        unit,
+        bench.origin(),
+        &bench.source(what),
+    )
 }
 
 fn coefficients(
@@ -130,7 +148,8 @@ fn coefficients(
     density: Option<(f64, f64)>,
 ) {
     let on: &[&str] = &["rotor"];
-    let constant = bench.aircraft.is_some_and(|a| matches!(a.rotor.coefficients, Coefficients::Constant { .. }));
+    let constant =
+        bench.aircraft.is_some_and(|a| matches!(a.rotor.coefficients, Coefficients::Constant { .. }));
     let diameter = bench.hand("diameter").map(|d| d.0).or(bench.aircraft.map(|a| a.rotor.diameter));
     for (found, load, key, label, plain, input) in [
         (thrust, Load::Thrust, "sweep.ct", "thrust coefficient C_T", "sweep.thrust_per_speed2", "rotor.ct"),
@@ -142,10 +161,15 @@ fn coefficients(
             continue;
         };
         let unit = if load == Load::Thrust { "N/(rad/s)^2" } else { "N m/(rad/s)^2" };
-        let words = if load == Load::Thrust { "thrust per speed squared" } else { "torque per speed squared" };
+        let words =
+            if load == Load::Thrust { "thrust per speed squared" } else { "torque per speed squared" };
         let zero = c.zero.map_or(String::new(), |z| {
             let unit = if load == Load::Thrust { "N" } else { "N m" };
-            format!(" A zero of {:.3} ± {:.3} {unit} of the load cell is taken off.", z.value, 1.96 * z.uncertainty)
+            format!(
+                " A zero of {:.3} ± {:.3} {unit} of the load cell is taken off.",
+                z.value,
+                1.96 * z.uncertainty
+            )
         });
         let slope = c.slope.map_or(String::new(), |s| {
             format!(" It goes with speed to the power {:.3} ± {:.3}.", s.value, 1.96 * s.uncertainty)
@@ -160,8 +184,12 @@ fn coefficients(
                 sensitivity: c.value.value,
                 uncertainty: u,
             });
-            plain_estimate =
-                Estimate::new(plain_estimate.value, unit, plain_estimate.origin, plain_estimate.contributions);
+            plain_estimate = Estimate::new(
+                plain_estimate.value,
+                unit,
+                plain_estimate.origin,
+                plain_estimate.contributions,
+            );
         }
         out.value(plain, words, plain_estimate.clone(), text.clone(), on);
         let (Some(d), Some((rho, rho_error))) = (diameter, density) else {
@@ -214,13 +242,21 @@ fn constants(bench: &Bench<'_>, out: &mut Out, list: &[Point], zero: Option<Figu
             out.value("sweep.kv", "velocity constant", single(bench, &f, 1.0, "rad/s/V", "kv"), text, on);
             out.replaces("sweep.kv", "motor.kv");
         }
-        _ => out.cannot_tell("sweep.kv", "velocity constant", "command, voltage, current and speed", TEST, on),
+        _ => {
+            out.cannot_tell("sweep.kv", "velocity constant", "command, voltage, current and speed", TEST, on)
+        }
     }
     match m.resistance {
         Some(f) if f.uncertainty.is_finite() && f.value > 0.0 => {
             let e = single(bench, &f, 1.0, "ohm", "resistance");
             let text = format!("{basis}. Winding and ESC together, as warm as they were.");
-            out.value("sweep.resistance", "resistance of winding and ESC", e.clone(), text, &["motor", "esc"]);
+            out.value(
+                "sweep.resistance",
+                "resistance of winding and ESC",
+                e.clone(),
+                text,
+                &["motor", "esc"],
+            );
             winding(bench, out, &e);
         }
         _ => out.cannot_tell(
@@ -324,8 +360,15 @@ fn command(bench: &Bench<'_>, out: &mut Out, s: &Swept) {
     }
     match &s.ends.saturation {
         Some(f) => {
-            let e = Estimate::single(1.0 - f.value, f.uncertainty, "1", bench.origin(), &bench.source("saturation"));
-            let text = "Command left above the point from which thrust, corrected for voltage, stops growing.";
+            let e = Estimate::single(
+                1.0 - f.value,
+                f.uncertainty,
+                "1",
+                bench.origin(),
+                &bench.source("saturation"),
+            );
+            let text =
+                "Command left above the point from which thrust, corrected for voltage, stops growing.";
             out.value("sweep.dead_top", "command without effect at the top", e, text, on);
         }
         None => out.cannot_tell(
@@ -341,7 +384,11 @@ fn command(bench: &Bench<'_>, out: &mut Out, s: &Swept) {
         out.cannot_tell("sweep.full_thrust", "full thrust at nominal voltage", missing, TEST, on);
         return;
     };
-    let at = if c.nominal.is_finite() { format!("{:.1} V", c.nominal) } else { "this supply's voltage".to_owned() };
+    let at = if c.nominal.is_finite() {
+        format!("{:.1} V", c.nominal)
+    } else {
+        "this supply's voltage".to_owned()
+    };
     let scale = bench.hand("thrust_scale").map_or(0.0, |s| s.1);
     let mut e = single(bench, &c.full, 1.0, "N", "full thrust");
     e.contributions.push(Contribution {
@@ -362,7 +409,13 @@ fn command(bench: &Bench<'_>, out: &mut Out, s: &Swept) {
     match &c.hysteresis {
         Some(h) => {
             let full = c.full.value.abs().max(1e-9);
-            let e = Estimate::single(h.value / full, h.uncertainty / full, "1", bench.origin(), &bench.source("hysteresis"));
+            let e = Estimate::single(
+                h.value / full,
+                h.uncertainty / full,
+                "1",
+                bench.origin(),
+                &bench.source("hysteresis"),
+            );
             let text = "Thrust on the way down less on the way up at half the range, over full thrust; voltage corrected, so \
                         that warming of motor and propeller is what is left.";
             out.value("sweep.hysteresis", "hysteresis", e, text, &["esc", "motor", "rotor"]);
@@ -388,7 +441,13 @@ fn slopes(bench: &Bench<'_>, out: &mut Out, s: &Swept) {
     let decibel = |a: &Figure, b: &Figure, what: &str| {
         let value = 20.0 * (a.value / b.value).log10();
         let relative = (a.uncertainty / a.value).hypot(b.uncertainty / b.value);
-        Estimate::single(value, 20.0 / std::f64::consts::LN_10 * relative, "dB", bench.origin(), &bench.source(what))
+        Estimate::single(
+            value,
+            20.0 / std::f64::consts::LN_10 * relative,
+            "dB",
+            bench.origin(),
+            &bench.source(what),
+        )
     };
     let (low, mid, high) = (c.slope(idle), c.slope(hover), c.slope(full));
     if low.value > 0.0 && mid.value > 0.0 {
@@ -397,13 +456,25 @@ fn slopes(bench: &Bench<'_>, out: &mut Out, s: &Swept) {
              loop's gain changes over the command, and linearising the command takes it away.",
             high.value, low.value
         );
-        out.value("sweep.slope_range", "loop gain, idle to full command", decibel(&high, &low, "slopes"), text, on);
+        out.value(
+            "sweep.slope_range",
+            "loop gain, idle to full command",
+            decibel(&high, &low, "slopes"),
+            text,
+            on,
+        );
         let text = format!(
             "Slope at full command against that at {} ({:.0} % command): what pulls of thrust add to the gain that is set there.",
             if s.hover.is_some() { "hover" } else { "half the range" },
             100.0 * hover
         );
-        out.value("sweep.slope_up", "loop gain, hover to full command", decibel(&high, &mid, "slopes"), text, on);
+        out.value(
+            "sweep.slope_up",
+            "loop gain, hover to full command",
+            decibel(&high, &mid, "slopes"),
+            text,
+            on,
+        );
     }
     // Full to empty: the same command gives x lower by the voltage's ratio; the hover thrust stays.
     let volts = bench.aircraft.and_then(|a| a.battery.as_ref()).map(|b| {

@@ -13,7 +13,9 @@ pub(super) fn charts(s: &Swept) -> Vec<Chart> {
     let mut out = Vec::new();
     if let Some(c) = &s.curve {
         let mut series = Vec::new();
-        for (way, name, style) in [(Some(true), "rising", Style::Dots), (Some(false), "falling", Style::Rings)] {
+        for (way, name, style) in
+            [(Some(true), "rising", Style::Dots), (Some(false), "falling", Style::Rings)]
+        {
             let list: Vec<&(f64, f64, Option<bool>)> =
                 c.states.iter().filter(|p| p.2 == way || (way == Some(true) && p.2.is_none())).collect();
             if !list.is_empty() {
@@ -28,12 +30,22 @@ pub(super) fn charts(s: &Swept) -> Vec<Chart> {
         let grid: Vec<f64> =
             (0..=60).map(|k| c.range.0 + (c.range.1 - c.range.0) * f64::from(k) / 60.0).collect();
         let shown: Vec<f64> = grid.iter().map(|x| x * 100.0).collect();
-        series.push(Series::new("fitted", Style::Line, shown.clone(), grid.iter().map(|x| c.thrust(*x).value).collect()));
+        series.push(Series::new(
+            "fitted",
+            Style::Line,
+            shown.clone(),
+            grid.iter().map(|x| c.thrust(*x).value).collect(),
+        ));
         let straight = |x: f64| {
             let (a, b) = (c.thrust(c.range.0).value, c.thrust(c.range.1).value);
             a + (b - a) * (x - c.range.0) / (c.range.1 - c.range.0).max(1e-9)
         };
-        series.push(Series::new("linearised", Style::Dashed, shown, grid.iter().map(|x| straight(*x)).collect()));
+        series.push(Series::new(
+            "linearised",
+            Style::Dashed,
+            shown,
+            grid.iter().map(|x| straight(*x)).collect(),
+        ));
         let mut marks = Vec::new();
         if let Some(h) = s.hover {
             marks.push(Mark::Point { x: h * 100.0, y: c.thrust(h).value, name: "hover".to_owned() });
@@ -47,7 +59,10 @@ pub(super) fn charts(s: &Swept) -> Vec<Chart> {
             marks.push(Mark::At { x: t.value * 100.0, name: "saturation".to_owned() });
         }
         let caption = if c.nominal.is_finite() {
-            format!("Thrust of one rotor over its command at {:.1} V: the steeper the curve, the higher the loop's gain there.", c.nominal)
+            format!(
+                "Thrust of one rotor over its command at {:.1} V: the steeper the curve, the higher the loop's gain there.",
+                c.nominal
+            )
         } else {
             "Thrust of one rotor over its command, on this supply: the steeper the curve, the higher the loop's gain there."
                 .to_owned()

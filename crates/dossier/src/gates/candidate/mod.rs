@@ -8,6 +8,7 @@
 mod geometry;
 mod loops;
 mod parts;
+pub(super) mod structure;
 
 pub(super) use self::geometry::{moves, yaw};
 pub(super) use self::loops::{delays, filters, gains, rotor_inertia};

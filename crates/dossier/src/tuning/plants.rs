@@ -1,0 +1,166 @@
+//! The plants that gains must suit: roll and pitch at the corners of what is not known.
+
+use physics::STANDARD_GRAVITY;
+use physics::aircraft::Aircraft;
+use physics::loops::chain::{RateChain, rate_chain};
+use physics::loops::damping::rate_damping;
+use physics::loops::ledger::{self, total_delay};
+use physics::loops::noise;
+use physics::loops::search::{Gains, Noise};
+use physics::mass::mass_properties;
+
+use crate::gates::Context;
+use crate::predict::loop_lag;
+
+/// Plants, the nominal one first.
+pub(super) struct Family {
+    pub(super) chains: Vec<RateChain>,
+    pub(super) today: Gains,
+    pub(super) basis: String,
+    pub(super) measured: bool,
+    /// Stages by delay, largest first.
+    pub(super) spent: Vec<(String, f64)>,
+}
+
+/// The predicted chain of an axis, without payload, in hover.
+pub(crate) fn chain_of(aircraft: &Aircraft, axis: usize, density: f64) -> Option<RateChain> {
+    let mass = mass_properties(&aircraft.bodies).mass;
+    let thrust = mass * STANDARD_GRAVITY / aircraft.stations.len().max(1) as f64;
+    let (lag, _) = loop_lag(aircraft, thrust, density).ok()?;
+    let damping = rate_damping(aircraft, thrust, density);
+    Some(rate_chain(aircraft, axis, lag, 0.0).ok()?.with_damping(damping.get(axis).copied().unwrap_or(0.0)))
+}
+
+/// Loop gain as measured over the stated one, with its relative standard uncertainty, and delay as measured less the
+/// predicted one, with its standard uncertainty, s.
+struct Seen {
+    gain: (f64, f64),
+    delay: (f64, f64),
+    record: String,
+}
+
+fn seen(ctx: &Context<'_>, axis: usize, chain: &RateChain) -> Option<Seen> {
+    let letter = ['x', 'y', 'z'].get(axis)?;
+    let get = |what: &str| {
+        ctx.flight(&format!("loop.{letter}.{what}")).found().filter(|f| f.stale.is_none())
+    };
+    let (gain, delay, crossover) = (get("gain")?, get("delay")?, get("crossover")?);
+    if delay.record != gain.record || crossover.record != gain.record {
+        return None;
+    }
+    let stated = chain.gains().0;
+    let wc = crossover.estimate.value;
+    // Of the prediction without the derivative, which is the controller's and not the plant's.
+    let (p, i, _) = chain.gains();
+    let predicted = total_delay(&ledger::ledger(&chain.clone().with_gains(p, i, 0.0), wc));
+    (stated > 0.0 && wc > 0.0).then(|| Seen {
+        gain: (gain.estimate.value / stated, gain.estimate.uncertainty / gain.estimate.value.abs().max(1e-12)),
+        delay: (delay.estimate.value - predicted, delay.estimate.uncertainty),
+        record: gain.record.clone(),
+    })
+}
+
+impl Family {
+    pub(super) fn new(ctx: &Context<'_>, aircraft: &Aircraft) -> Result<Self, String> {
+        let density = ctx.subject.air().usual.density;
+        let loops = aircraft.rate_loop().map_err(|e| e.to_string())?;
+        let today = Gains {
+            p: 0.5 * (loops.p[0] + loops.p[1]),
+            i: 0.5 * (loops.i[0] + loops.i[1]),
+            d: 0.5 * (loops.d[0] + loops.d[1]),
+        };
+        if today.p <= 0.0 {
+            return Err("a proportional rate gain in the aircraft file".to_owned());
+        }
+        let range = gain_range(ctx, aircraft);
+        let (mut chains, mut corners) = (Vec::new(), Vec::new());
+        let mut spent = Vec::new();
+        let mut record = None;
+        for axis in 0..2 {
+            let chain = chain_of(aircraft, axis, density)
+                .ok_or_else(|| "ESC, IMU, motor and rate loop in the aircraft file".to_owned())?;
+            let found = seen(ctx, axis, &chain);
+            let (factor, relative, more, delay) = match &found {
+                Some(s) => (s.gain.0, s.gain.1, s.delay.0, s.delay.1),
+                None => {
+                    let of = |id: &str| {
+                        ctx.prediction.get(id).map_or(0.0, |e| e.uncertainty / e.value.abs().max(1e-12))
+                    };
+                    let inertia = of(if axis == 0 { "mass.inertia.xx" } else { "mass.inertia.yy" });
+                    let total = ctx.prediction.get("latency.total").map_or(1e-3, |e| e.uncertainty);
+                    // Thrust slope and inertia are stated; what the file does not know of them is a tenth at least.
+                    (1.0, inertia.max(0.05), 0.0, total)
+                }
+            };
+            if axis == 0 {
+                spent = ledger::ledger(&chain, chain.margins().crossover.max(1.0))
+                    .into_iter()
+                    .filter(|l| l.delay > 0.0)
+                    .map(|l| (l.name, l.delay))
+                    .collect();
+                if more > 1e-4 {
+                    spent.push(("Unexplained remainder, as flown".to_owned(), more));
+                }
+                spent.sort_by(|a, b| b.1.total_cmp(&a.1));
+            }
+            record = found.as_ref().map(|s| s.record.clone()).or(record);
+            let base = chain.with_delay_at("motor", more);
+            chains.push(base.clone().with_gain_factor(factor));
+            for gain in [range.0 * (1.0 - 2.0 * relative), range.1 * (1.0 + 2.0 * relative)] {
+                for late in [-2.0 * delay, 2.0 * delay] {
+                    corners.push(base.clone().with_gain_factor(factor * gain).with_delay_at("motor", late));
+                }
+            }
+        }
+        chains.extend(corners);
+        let (measured, basis) = match record {
+            Some(r) => (true, format!("the plant as flown ({r}), loop gain from {:.2} to {:.2} of that over charge and payload", range.0, range.1)),
+            None => (false, format!("the predicted plant, loop gain from {:.2} to {:.2} over charge and payload; no flight has shown it yet", range.0, range.1)),
+        };
+        Ok(Self { chains, today, basis, measured, spent })
+    }
+}
+
+/// Range of the loop gain against that without payload at half charge: a fuller battery pushes harder where nothing corrects
+/// for voltage, a payload turns slower.
+fn gain_range(ctx: &Context<'_>, bare: &Aircraft) -> (f64, f64) {
+    let volts = |charge: &str| ctx.prediction.get(&format!("hover.{charge}.bare.bus_voltage")).map(|e| e.value);
+    // Thrust goes with the square of voltage at a command.
+    let ratio = |charge: &str| match (volts(charge), volts("half")) {
+        (Some(a), Some(b)) if b > 0.0 => (a / b).powi(2),
+        _ => 1.0,
+    };
+    let whole = mass_properties(&ctx.subject.resolved().aircraft.bodies).inertia;
+    let part = mass_properties(&bare.bodies).inertia;
+    let slower = (0..2)
+        .map(|k| if whole[(k, k)] > 0.0 { part[(k, k)] / whole[(k, k)] } else { 1.0 })
+        .fold(1.0, f64::min);
+    let (low, high) = (ratio("reserve").min(1.0), ratio("full").max(1.0));
+    (low * slower.min(1.0), high)
+}
+
+/// Noise of the command for unit gains: as flown where a flight has shown it, else from the gyro's own noise.
+pub(super) fn noise(ctx: &Context<'_>, aircraft: &Aircraft, today: &Gains) -> Noise {
+    let own = |p: f64, d: f64| -> f64 {
+        let mut a = aircraft.clone();
+        if let Some(l) = &mut a.rate_loop {
+            (l.p, l.i, l.d) = ([p; 3], [0.0; 3], [d; 3]);
+        }
+        let (Ok(transfer), Some(imu)) = (noise::gyro_to_command(&a, 0), &a.imu) else { return 0.0 };
+        let to = 0.5 / imu.sample_period;
+        noise::rms(&transfer, &|_| 1.0, 0.02 * to, to).powi(2)
+    };
+    let (pp, dd) = (own(1.0, 0.0), own(0.0, 1.0));
+    let pd = 0.5 * (own(1.0, 1.0) - pp - dd);
+    let shape = Noise { pp, dd, pd };
+    let flown = ctx.flight("vibration.command_noise").found().filter(|f| f.stale.is_none()).map(|f| f.estimate.value);
+    let level = flown.or_else(|| ctx.prediction.get("vibration.command_noise").map(|e| e.value));
+    let now = shape.rms(today);
+    match level {
+        Some(level) if now > 0.0 => {
+            let scale = (level / now).powi(2);
+            Noise { pp: pp * scale, dd: dd * scale, pd: pd * scale }
+        }
+        _ => Noise::default(),
+    }
+}

@@ -1,0 +1,50 @@
+//! `loops`: latency ledger, margins and allowed gains.
+
+use std::io::Write;
+use std::path::PathBuf;
+
+use dossier::check::Opened;
+use dossier::predict::Group;
+use dossier::result::State;
+use dossier::tuning;
+
+use super::{Failure, Outcome, Status, json};
+use crate::text;
+
+/// Latency ledger predicted and as flown, margins, allowed gains with the way to them.
+#[derive(Debug, clap::Args)]
+#[command(after_help = after_help!(
+    "rotorwright loops tarn",
+    "rotorwright loops tarn --build b2 --json",
+))]
+pub(super) struct Args {
+    /// Folder of the dossier
+    dir: PathBuf,
+    /// Build; the last one of dossier.toml when left out
+    #[arg(long, value_name = "ID")]
+    build: Option<String>,
+    /// JSON for programs: the choice of gains, and gate rate with its ledgers
+    #[arg(long)]
+    json: bool,
+}
+
+pub(super) fn run(args: &Args, out: &mut dyn Write) -> Outcome {
+    let result = dossier::check::check(&args.dir, args.build.as_deref(), &[])?;
+    let Some(gate) = result.gates.iter().find(|g| g.id == "rate") else {
+        return Err(Failure::call("there is no gate rate", "update the tool"));
+    };
+    let status = if gate.state == State::Met { Status::Met } else { Status::NotMet };
+    if args.json {
+        let opened = Opened::open(&args.dir, args.build.as_deref(), &[])?;
+        let evidence = opened.evidence();
+        let choice = opened.with_context(&evidence, &Group::ALL, |ctx| tuning::tune(ctx))?;
+        let (choice, waits) = match choice {
+            Ok(t) => (Some(t), None),
+            Err(why) => (None, Some(why)),
+        };
+        json(out, &serde_json::json!({ "build": result.build, "gains": choice, "waits_for": waits, "gate": gate }))?;
+        return Ok(status);
+    }
+    out.write_all(text::check::check(&result, Some("rate")).as_bytes())?;
+    Ok(status)
+}
