@@ -32,9 +32,12 @@ struct State {
     torque: Option<(f64, f64)>,
 }
 
-/// Fits the constants. `share` turns the command into the share of the bus voltage that is applied.
-pub fn motor(points: &[Point], share: &dyn Fn(f64) -> f64) -> Motor {
+/// Fits the constants. `share` turns the command into the share of the bus voltage that is applied;
+/// `zero` is the torque cell's, N m, as [`super::sweep::coefficient`] finds it (its sign is of torque taken positive).
+pub fn motor(points: &[Point], share: &dyn Fn(f64) -> f64, zero: Figure) -> Motor {
     let pair = |m: Option<super::levels::Mean>| m.map(|m| (m.value, m.error));
+    let turned = points.iter().filter_map(|p| p.torque).map(|q| q.value).sum::<f64>() < 0.0;
+    let sign = if turned { -1.0 } else { 1.0 };
     let top = points.iter().filter_map(|p| p.speed).map(|s| s.value).fold(0.0, f64::max);
     let states: Vec<State> = points
         .iter()
@@ -47,7 +50,7 @@ pub fn motor(points: &[Point], share: &dyn Fn(f64) -> f64) -> Motor {
                 volts,
                 speed,
                 current: pair(p.current).map(|(i, e)| (i / d, e / d)),
-                torque: pair(p.torque),
+                torque: pair(p.torque).map(|(q, e)| (sign * q - zero.value, e)),
             })
         })
         .collect();
@@ -92,7 +95,10 @@ pub fn motor(points: &[Point], share: &dyn Fn(f64) -> f64) -> Motor {
             // Of the voltage equation's kv the no-load current takes the uncertainty.
             if let Some(k) = kv {
                 let rest: Vec<f64> = i.iter().zip(&q).map(|(i, q)| i - k.value * q).collect();
-                out.no_load = spread(&rest, &errors, &[q], &[Some(k.uncertainty)]).and_then(|s| s.constant());
+                // A wrong zero of the torque cell acts on every state alike.
+                out.no_load = spread(&rest, &errors, &[q], &[Some(k.uncertainty)])
+                    .and_then(|s| s.constant())
+                    .map(|f| f.with_shared(k.value * zero.uncertainty));
             }
         }
     } else if with_torque.len() >= 6 {

@@ -290,7 +290,7 @@ pub fn fit(record: &Record<'_>, known: &Known) -> Option<Steps> {
             }
         }
     }
-    let mut tried: Vec<(Order, Attempt)> = Vec::new();
+    let mut tried: Vec<(Order, Attempt, Vec<Figure>)> = Vec::new();
     // White residuals leave nothing for a richer model to explain.
     let mut orders = Vec::new();
     if record.quantity == Quantity::Thrust {
@@ -298,39 +298,44 @@ pub fn fit(record: &Record<'_>, known: &Known) -> Option<Steps> {
     }
     orders.push(Order::Second);
     for order in orders {
-        if best.white() || tried.iter().any(|t: &(Order, Attempt)| t.1.white()) {
-            break;
+        // The residuals of a ringing stand may look white where the noise is large: it is always tried.
+        let skip = order != Order::Ringing && best.white();
+        if skip || tried.iter().any(|t| t.1.white()) {
+            continue;
         }
         let trial = Choice { order, ..choice };
-        let list: Vec<Attempt> = starts(&best, period, order)
-            .iter()
-            .map(|s| attempt(record, &list, period, &trial, Some(s)))
-            .collect();
-        let scores = criteria(&list.iter().collect::<Vec<_>>());
+        let mut list_of: Vec<(Attempt, Vec<Figure>)> = Vec::new();
+        for s in starts(&best, period, order) {
+            // Free in every step first; then what the steps share is held at their median.
+            let free = attempt(record, &list, period, &trial, Some(&s));
+            let Some(shared) = medians(&free, list.len()) else { continue };
+            let held = hold(trial, &shared);
+            list_of.push((again(record, &list, period, &held, &free, None), shared));
+        }
+        let scores = criteria(&list_of.iter().map(|l| &l.0).collect::<Vec<_>>());
         let least = scores.iter().enumerate().min_by(|a, b| a.1.total_cmp(b.1)).map(|(i, _)| i);
-        if let Some(a) = list.into_iter().enumerate().find(|(i, _)| Some(*i) == least) {
-            tried.push((order, a.1));
+        if let Some((_, (a, shared))) = list_of.into_iter().enumerate().find(|(i, _)| Some(*i) == least) {
+            tried.push((order, a, shared));
         }
     }
     let mut all = vec![&best];
     all.extend(tried.iter().map(|t| &t.1));
-    let criterion: Vec<(Order, f64)> =
-        std::iter::once(Order::First).chain(tried.iter().map(|t| t.0)).zip(criteria(&all)).collect();
+    // What all steps share counts once.
+    let samples: f64 = best.measures.iter().map(|m| m.samples / m.length.max(1.0)).sum();
+    let scores = criteria(&all);
+    let criterion: Vec<(Order, f64)> = std::iter::once((Order::First, 0))
+        .chain(tried.iter().map(|t| (t.0, t.2.len())))
+        .zip(scores)
+        .map(|((order, extra), score)| (order, score + extra as f64 * samples.max(2.0).ln()))
+        .collect();
     let chosen = criterion.iter().min_by(|a, b| a.1.total_cmp(&b.1)).map_or(Order::First, |c| c.0);
     choice.order = chosen;
     let mut shared: Vec<Figure> = Vec::new();
     if chosen != Order::First {
-        // What the steps share is taken from all of them, then held.
-        let free = tried.into_iter().find(|t| t.0 == chosen)?.1;
-        for k in 0..free.extra.first().map_or(0, Vec::len) {
-            let values: Vec<f64> = free.extra.iter().filter_map(|e| e.get(k).copied()).collect();
-            let middle = robust::median(&values)?;
-            let scatter = robust::deviation(&values).unwrap_or(0.0);
-            let n = values.len() as f64;
-            shared.push(Figure { value: middle, uncertainty: 1.2533 * scatter / n.sqrt(), degrees: n - 1.0 });
-            choice.held[k] = Some(middle);
-        }
-        best = attempt(record, &list, period, &choice, None);
+        let (_, fitted, figures) = tried.into_iter().find(|t| t.0 == chosen)?;
+        choice = hold(choice, &figures);
+        shared = figures;
+        best = fitted;
     }
     // A second round with every sample weighed by its own variance: jitter of the time stamps hurts
     // where the response is steep.
@@ -383,6 +388,32 @@ pub fn fit(record: &Record<'_>, known: &Known) -> Option<Steps> {
     result.criterion = criterion;
     result.coasting = coasting;
     Some(result)
+}
+
+/// What the steps share, from all of them: medians of the logarithms with their standard errors.
+fn medians(free: &Attempt, steps: usize) -> Option<Vec<Figure>> {
+    if 2 * free.extra.len() < steps {
+        return None;
+    }
+    (0..free.extra.first()?.len())
+        .map(|k| {
+            let values: Vec<f64> = free.extra.iter().filter_map(|e| e.get(k).copied()).collect();
+            let n = values.len() as f64;
+            Some(Figure {
+                value: robust::median(&values)?,
+                // The median of normal values has pi/2 times the variance of their mean.
+                uncertainty: 1.2533 * robust::deviation(&values)? / n.sqrt(),
+                degrees: n - 1.0,
+            })
+        })
+        .collect()
+}
+
+fn hold(mut choice: Choice, shared: &[Figure]) -> Choice {
+    for (held, s) in choice.held.iter_mut().zip(shared) {
+        *held = Some(s.value);
+    }
+    choice
 }
 
 /// Cuts a window to a few time constants: what creeps later is not the drive's answer.

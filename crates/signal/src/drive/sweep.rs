@@ -67,8 +67,12 @@ pub fn coefficient(points: &[Point], load: Load, reference: Option<f64>) -> Opti
         spread(&values, &own, &[], &[]).and_then(|s| s.constant())
     };
     let z0 = zero.map_or(0.0, |z| z.value);
+    // The zero at rest holds for the time of the rest; from there it may wander. Without rest the middle serves.
     let start = used.first().map_or(0.0, |b| b.0);
     let length = used.last().map_or(0.0, |b| b.0 - start).max(1e-9);
+    let middle = start + 0.5 * length;
+    let times: Vec<f64> = rest.iter().map(|b| b.0).collect();
+    let origin = robust::mean(&times).unwrap_or(middle);
     let mut values = Vec::new();
     let mut errors = Vec::new();
     let (mut along, mut offset, mut drift) = (Vec::new(), Vec::new(), Vec::new());
@@ -79,7 +83,7 @@ pub fn coefficient(points: &[Point], load: Load, reference: Option<f64>) -> Opti
         errors.push((error(&y) / w2).hypot(2.0 * k * w.error / w.value));
         along.push((w.value / reference).ln());
         offset.push(1.0 / w2);
-        drift.push(((t - start) / length - 0.5) / w2);
+        drift.push((t - origin) / length / w2);
     }
     let prior = zero.map(|z| z.uncertainty.max(1e-5 * full));
     let s = spread(&values, &errors, &[along, offset, drift], &[None, prior, None])?;
@@ -87,10 +91,23 @@ pub fn coefficient(points: &[Point], load: Load, reference: Option<f64>) -> Opti
     let slope =
         s.coefficients.get(1).filter(|c| c.uncertainty.is_finite()).map(|c| c.scaled(1.0 / value.value));
     let found = s.coefficients.get(2).filter(|c| c.uncertainty.is_finite());
+    let wander = s.coefficients.get(3).filter(|c| c.uncertainty.is_finite());
     let zero = match (zero, found) {
         (Some(z), Some(f)) => Some(Figure { value: z.value + f.value, ..*f }),
         (None, Some(f)) => Some(*f),
         (z, None) => z,
+    };
+    // As it was in the middle of the sweep.
+    let zero = match (zero, wander) {
+        (Some(z), Some(d)) => {
+            let along = (middle - origin) / length;
+            Some(Figure {
+                value: z.value + along * d.value,
+                uncertainty: z.uncertainty.hypot(along * d.uncertainty),
+                ..z
+            })
+        }
+        (z, _) => z,
     };
     (value.value > 0.0).then_some(Coefficient { value, reference, slope, zero })
 }

@@ -49,7 +49,7 @@ fn planted(rng: &mut ChaCha8Rng) -> Planted {
     let lag = rng.random_range(0.018..0.07);
     let base = rng.random_range(0.42..0.6);
     let size = rng.random_range(0.08..0.2);
-    let levels = (0..rng.random_range(5..=8))
+    let levels = (0..rng.random_range(5..=7))
         .map(|_| {
             let low = base + rng.random_range(-0.03..0.03);
             (low, low + size * rng.random_range(0.7..1.3))
@@ -72,7 +72,7 @@ fn planted(rng: &mut ChaCha8Rng) -> Planted {
         noise: rng.random_range(0.001..0.004),
         quantum: rng.random_range(0.001..0.005),
         jitter: rng.random_range(0.0..0.12),
-        rate: if thrust { rng.random_range(400.0..1000.0) } else { rng.random_range(200.0..800.0) },
+        rate: if thrust { rng.random_range(300.0..600.0) } else { rng.random_range(200.0..800.0) },
         command_rate: rng.random_range(250.0..1000.0),
         latency,
         drift,
@@ -271,7 +271,7 @@ fn truth_lag(p: &Planted, speed: f64, up: bool) -> f64 {
 
 #[test]
 fn val_recovery_of_steps() {
-    let rows: Vec<_> = (0..1000_u64)
+    let rows: Vec<_> = (0..300_u64)
         .into_par_iter()
         .map(|i| {
             let mut rng = ChaCha8Rng::seed_from_u64(9000 + i);

@@ -64,7 +64,7 @@ pub(super) fn run(bench: &Bench<'_>, out: &mut Out) {
     let thrust = coefficient(&list, Load::Thrust, reference);
     let torque = coefficient(&list, Load::Torque, reference);
     coefficients(bench, out, thrust.as_ref(), torque.as_ref(), density);
-    constants(bench, out, &list);
+    constants(bench, out, &list, torque.as_ref().and_then(|t| t.zero));
     let zero = thrust.as_ref().and_then(|t| t.zero).map_or(0.0, |z| z.value);
     let ends = ends(&list, zero);
     let nominal = nominal(bench, &list);
@@ -220,8 +220,9 @@ fn coefficients(
     }
 }
 
-fn constants(bench: &Bench<'_>, out: &mut Out, list: &[Point]) {
-    let m = motor(list, &|c| c);
+fn constants(bench: &Bench<'_>, out: &mut Out, list: &[Point], zero: Option<Figure>) {
+    let none = Figure { value: 0.0, uncertainty: 0.0, degrees: 0.0 };
+    let m = motor(list, &|c| c, zero.unwrap_or(none));
     let on: &[&str] = &["motor"];
     let basis = "First-order machine, the command taken as the share of the bus voltage that the ESC applies";
     match m.kv {
