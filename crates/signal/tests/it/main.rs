@@ -2,6 +2,7 @@
 
 mod fits;
 mod identify;
+mod open_data;
 mod series;
 mod spectra;
 mod steps;
