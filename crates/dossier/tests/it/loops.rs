@@ -115,3 +115,43 @@ fn prop_the_next_flight_says_why() {
         println!("{:?} {}", r.weight, r.text);
     }
 }
+
+/// Inertia a fifth up or thrust slope a sixth down: the same to a rate loop. A swing test is what tells.
+#[test]
+fn val_reconcile_finds_what_was_planted_and_what_cannot_be_told() {
+    use dossier::estimate::{Contribution, Estimate, Origin};
+    use dossier::reconcile::reconcile;
+    let figure = |value: f64, parts: &[(&str, f64)]| {
+        let list = parts
+            .iter()
+            .map(|(s, e)| Contribution { source: (*s).to_owned(), sensitivity: *e, uncertainty: 1.0 })
+            .collect();
+        Estimate::new(value, "1", Origin::Computed, list)
+    };
+    let seen = |value: f64| Estimate::single(value, 0.05, "1", Origin::Measured, "record r");
+    // Three figures, three inputs, one of them two standard uncertainties off: independent effects find it.
+    let truth = 2.0;
+    let told = reconcile(&[
+        ("a".to_owned(), figure(1.0, &[("rotor.ct", 1.0), ("esc.dead_time", 0.2)]), seen(1.0 + truth)),
+        ("b".to_owned(), figure(2.0, &[("rotor.ct", 0.5), ("esc.dead_time", -1.0)]), seen(2.0 + 0.5 * truth)),
+        ("c".to_owned(), figure(3.0, &[("battery.capacity", 1.0)]), seen(3.0)),
+    ]);
+    assert_eq!(told.changes.len(), 1, "{:?}", told.changes);
+    let change = &told.changes[0];
+    assert_eq!(change.source, "rotor.ct");
+    println!("VALIDATION|reconcile|planted change of one input, standard uncertainties|planted truth|{truth}|{:.4}|0.05 absolute", change.sigmas);
+    assert!((change.sigmas - truth).abs() < 0.05 && told.twins.is_empty());
+    assert!(told.misfit.1 < 0.1 * told.misfit.0);
+    // One figure that two inputs move alike.
+    let equal = reconcile(&[
+        ("loop gain".to_owned(), figure(1.0, &[("mass.1.box", -0.2), ("rotor.ct", 0.2)]), seen(0.83)),
+        ("delay".to_owned(), figure(0.02, &[("esc.dead_time", 0.5)]), seen(0.02)),
+    ]);
+    assert_eq!(equal.twins.len(), 1, "{equal:?}");
+    assert!((equal.twins[0].alike + 1.0).abs() < 1e-9);
+    println!("{}", equal.twins[0].test);
+    // The demo: its own model made the flight, so that little is left to explain.
+    let all = reconcile(&dossier::reconcile::pairs(tarn::base_result()));
+    assert!(all.pairs.len() >= 6, "{}", all.pairs.len());
+    assert!(all.changes.iter().all(|c| c.sigmas.abs() < 3.0), "{:?}", all.changes);
+}
