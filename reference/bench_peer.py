@@ -9,6 +9,7 @@ import time
 
 import numpy as np
 import scipy
+from make_blade_element import solve
 from scipy import optimize, signal
 
 
@@ -63,6 +64,30 @@ timed(
     lambda: optimize.root(quad_residual, np.array([400.0, 400.0, 400.0, 400.0, 24.0])),
 )
 
+timed("blade_element_rotor_of_20_stations", lambda: solve(0.254, 2, "thin", 700.0, 0.0))
+
+grid = np.array([[2000.0, 4000.0, 6000.0, 8000.0], [0.098, 0.101, 0.104, 0.106], [0.041, 0.040, 0.040, 0.040]])
+
+
+def table_residual(unknown):
+    """The same quadrotor with C_T and C_P interpolated by rotor speed."""
+    speed, bus = unknown[:4], unknown[4]
+    turns = speed / (2 * np.pi)
+    ct, cp = np.interp(60 * turns, grid[0], grid[1]), np.interp(60 * turns, grid[0], grid[2])
+    density, diameter, kv = 1.225, 0.381, 41.9
+    thrust = ct * density * turns**2 * diameter**4
+    torque = cp * density * turns**2 * diameter**5 / (2 * np.pi)
+    current = torque * kv + 0.9
+    applied = speed / kv + current * (0.062 + 0.003)
+    supply = np.sum(applied * current) / bus + 9.0 / bus
+    resistance = 6 * (0.0024 + 0.0015) + 0.004
+    return np.append(thrust - 8.0, bus - (25.2 - resistance * supply))
+
+
+timed(
+    "operating_point_of_a_quad_by_table",
+    lambda: optimize.root(table_residual, np.array([400.0, 400.0, 400.0, 400.0, 24.0])),
+)
 
 def gain_search():
     """Margins of 40 x 40 gains over 30 plants at 400 frequencies, by sums and products on whole arrays."""
@@ -86,3 +111,37 @@ def gain_search():
 
 
 timed("gain_search_1600_gains_30_plants", gain_search)
+
+
+
+def once(name, call):
+    """Long runs are timed once."""
+    start = time.perf_counter()
+    call()
+    print(f"PEER|{name}|{time.perf_counter() - start:.9e}")
+
+
+def hour_of_spectra():
+    """One hour at 8 kHz, six channels, one after the other."""
+    long = np.tile(series(80_000, 0.0), 360)
+    for _ in range(6):
+        signal.welch(long, 8000.0, "hann", 8192, 4096, detrend="constant")
+
+
+def hour_of_orders():
+    """Orders 1, 2, 4 of one rotor in six channels, windows of half a second, in pieces of six minutes to save memory."""
+    rate, half = 8000.0, 2000
+    x = np.tile(series(80_000, 0.0), 36)
+    speed = np.tile(600 + 60 * np.sin(2e-4 * np.arange(80_000)), 36)
+    window = signal.windows.hann(2 * half, sym=False)
+    window /= window.sum() / 2
+    for _ in range(10):
+        phase = np.cumsum(speed) / rate
+        for order in (1, 2, 4):
+            turn = np.exp(-1j * order * phase)
+            for _ in range(6):
+                signal.upfirdn(window, x * turn, 1, half)
+
+
+once("streamed_welch_one_hour_8khz_six_channels", hour_of_spectra)
+once("orders_1_2_4_one_hour_8khz_six_channels", hour_of_orders)

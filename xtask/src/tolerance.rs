@@ -13,6 +13,8 @@ pub(crate) enum Tolerance {
     AtMost,
     /// See `AtMost`.
     AtLeast,
+    /// Inside an expected band `a to b`, or beyond its ends by so much.
+    Band(Box<Tolerance>),
     /// One of several is enough.
     Any(Vec<Tolerance>),
 }
@@ -31,6 +33,9 @@ impl Tolerance {
             "at least" => return Some(Self::AtLeast),
             _ => {}
         }
+        if let Some(beyond) = text.strip_suffix("beyond the band") {
+            return Self::parse(beyond).map(|t| Self::Band(Box::new(t)));
+        }
         let value = number(&text).filter(|v| v.is_finite() && *v >= 0.0)?;
         if text.contains('%') {
             Some(Self::Relative(value / 100.0))
@@ -46,6 +51,13 @@ impl Tolerance {
         if let Self::Any(list) = self {
             return list.iter().any(|t| t.holds(expected, computed));
         }
+        if let Self::Band(beyond) = self {
+            let Some((low, high)) = expected.split_once(" to ") else { return false };
+            let (Some(l), Some(h), Some(c)) = (number(low), number(high), number(computed)) else {
+                return false;
+            };
+            return (l..=h).contains(&c) || beyond.holds(low, computed) || beyond.holds(high, computed);
+        }
         let (Some(e), Some(c)) = (number(expected), number(computed)) else {
             return expected.trim() == computed.trim();
         };
@@ -57,7 +69,7 @@ impl Tolerance {
             Self::Absolute(a) => e == c || (c - e).abs() <= a + slack,
             Self::AtMost => c <= e,
             Self::AtLeast => c >= e,
-            Self::Any(_) => false,
+            Self::Any(_) | Self::Band(_) => false,
         }
     }
 }
@@ -78,6 +90,9 @@ mod tests {
     #[test]
     fn texts_and_verdicts() {
         for (tolerance, expected, computed, holds) in [
+            ("2 % beyond the band", "1.52e-6 to 1.56e-6", "1.50e-6", true),
+            ("2 % beyond the band", "1.52e-6 to 1.56e-6", "1.48e-6", false),
+            ("2 absolute beyond the band", "30 to 35", "36.5", true),
             ("1e-9 relative", "2.0", "2.000000001", true),
             ("relative 1e-9", "2.0", "2.00000001", false),
             ("0.5 %", "200 N", "201 N", true),

@@ -7,7 +7,7 @@ use rayon::prelude::*;
 
 use crate::aircraft_file::AircraftFile;
 use crate::diagnostic::{Diagnostic, Diagnostics};
-use crate::findings::findings_in;
+use crate::findings::{Surroundings, findings_at};
 use crate::gates::{self, Context, Evidence, Flight, Limits};
 use crate::predict::{Group, Subject, freeze};
 use crate::programme::Programme;
@@ -21,9 +21,30 @@ use crate::result::{CheckResult, Fact, KeyChange};
 /// # Errors
 /// All that is wrong with the dossier's files.
 pub fn check(dir: &Path, build: Option<&str>, edits: &[KeyChange]) -> Result<CheckResult, Diagnostics> {
-    let opened = Opened::open(dir, build, edits)?;
-    let evidence = opened.evidence();
-    opened.judge(&evidence, edits)
+    let evidence = evidence(dir, build)?;
+    check_on(dir, build, edits, &evidence)
+}
+
+/// What the records of a build show. It rests on the aircraft file as it stands: a what-if changes
+/// no record.
+///
+/// # Errors
+/// All that is wrong with the dossier's files.
+pub fn evidence(dir: &Path, build: Option<&str>) -> Result<Evidence, Diagnostics> {
+    Ok(Opened::open(dir, build, &[])?.evidence())
+}
+
+/// As [`check`], on evidence that is there already.
+///
+/// # Errors
+/// All that is wrong with the dossier's files.
+pub fn check_on(
+    dir: &Path,
+    build: Option<&str>,
+    edits: &[KeyChange],
+    evidence: &Evidence,
+) -> Result<CheckResult, Diagnostics> {
+    Opened::open(dir, build, edits)?.judge(evidence, edits)
 }
 
 /// The aircraft as it was when a record was made: without payload unless the record says it was fitted.
@@ -78,7 +99,8 @@ impl Opened {
             .filter(|m| !matches!(m.kind, Kind::Weighing | Kind::Note))
             .map(|m| {
                 let record = record_store::load(&self.dir.join("records"), &m.id)?;
-                let findings = findings_in(&record, Some(&as_flown(aircraft, m)), density);
+                let around = Surroundings { density, earth: self.programme.site.earth_on(&m.date) };
+                let findings = findings_at(&record, Some(&as_flown(aircraft, m)), around);
                 Ok(Flight { meta: m.clone(), findings })
             })
             .collect();
@@ -126,6 +148,8 @@ impl Opened {
     /// A frozen prediction that cannot be read.
     pub fn judge(self, evidence: &Evidence, edits: &[KeyChange]) -> Result<CheckResult, Diagnostics> {
         let mut measured = gates::replacements(evidence, &self.subject.file().fingerprint());
+        let today = self.subject.file().fingerprint();
+        measured.extend(gates::weighed(evidence, &self.subject.resolved().aircraft, &today));
         // What if the key had another value? Then the measurement does not speak.
         measured.retain(|key, _| !edits.iter().any(|e| e.key == *key));
         let (subject, refused) = self.subject.with_measured(&measured)?;
@@ -154,6 +178,7 @@ impl Opened {
             waits,
             limiting: gates::limiting(&gates),
             gates,
+            frozen: frozen.map(|f| f.shown(&prediction, &ctx.today)),
             scores,
             records: self.records.clone(),
             inputs: subject.inputs(),

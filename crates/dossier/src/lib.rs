@@ -6,8 +6,10 @@
 
 pub mod aircraft_file;
 pub mod atomic;
+pub mod cards;
 pub mod chart;
 pub mod check;
+pub mod compare;
 pub mod demo;
 pub mod diagnostic;
 pub mod estimate;
@@ -22,6 +24,7 @@ pub mod record;
 pub mod record_store;
 pub mod result;
 pub mod schema;
+pub mod siting;
 pub mod triage;
 pub mod tuning;
 pub mod units;

@@ -72,9 +72,10 @@ pub fn next(dir: &Path, build: Option<&str>) -> Result<Next, Diagnostics> {
     let evidence = opened.evidence();
     let choice = opened.with_context(&evidence, &Group::ALL, |ctx: &Context<'_>| tuning::tune(ctx))?;
     let build = opened.build.clone();
-    let stated = opened.subject.resolved().aircraft.battery.as_ref().map(|b| {
-        f64::from(b.series) / f64::from(b.parallel.max(1)) * b.cell_resistance + b.lead_resistance
-    });
+    let stated =
+        opened.subject.resolved().aircraft.battery.as_ref().map(|b| {
+            f64::from(b.series) / f64::from(b.parallel.max(1)) * b.cell_resistance + b.lead_resistance
+        });
     let result = opened.judge(&evidence, &[])?;
     let last = evidence.flights.last();
     let mut reasons = last.map(|f| reasons(&f.findings, stated)).unwrap_or_default();
@@ -85,15 +86,25 @@ pub fn next(dir: &Path, build: Option<&str>) -> Result<Next, Diagnostics> {
             v if v > CASE_LIMIT - 10.0 => Weight::Watch,
             _ => Weight::Good,
         };
-        reasons.push(Reason { weight, text: format!("Hottest motor case {celsius:.0} degC, at most 80 degC") });
+        reasons
+            .push(Reason { weight, text: format!("Hottest motor case {celsius:.0} degC, at most 80 degC") });
     } else if last.is_some() {
-        reasons.push(Reason { weight: Weight::Watch, text: "No case temperature was entered: feel for heat, then note it".to_owned() });
+        reasons.push(Reason {
+            weight: Weight::Watch,
+            text: "No case temperature was entered: feel for heat, then note it".to_owned(),
+        });
     }
     reasons.sort_by(|a, b| b.weight.cmp(&a.weight));
     let gate = result.gates.iter().find(|g| g.state != State::Met);
     let before_flight = |id: &str| matches!(id, "sizing" | "structure" | "drive" | "sensing" | "set-up");
     if let Some(g) = gate.filter(|g| last.is_none() && before_flight(&g.id) && g.state == State::Short) {
-        reasons.insert(0, Reason { weight: Weight::Stop, text: format!("Gate {} is short: {}", g.name.to_lowercase(), g.verdict) });
+        reasons.insert(
+            0,
+            Reason {
+                weight: Weight::Stop,
+                text: format!("Gate {} is short: {}", g.name.to_lowercase(), g.verdict),
+            },
+        );
     }
     let fly = reasons.iter().all(|r| r.weight != Weight::Stop);
     let (step, step_note) = match choice {
@@ -142,12 +153,20 @@ fn reasons(f: &Findings, stated_resistance: Option<f64>) -> Vec<Reason> {
             grade(v, SATURATED_WATCH, SATURATED_STOP),
             format!("Motors at an end of their command in {:.2} % of the hover, at most 0.1 %", 100.0 * v),
         ),
-        None => push(Weight::Watch, "Saturation cannot be told: log the rotor commands after mixing".to_owned()),
+        None => {
+            push(Weight::Watch, "Saturation cannot be told: log the rotor commands after mixing".to_owned())
+        }
     }
     for (letter, name) in [('x', "roll"), ('y', "pitch"), ('z', "yaw")] {
         if let Some(v) = value(&format!("saturation.{letter}")).filter(|v| *v > 0.02) {
             let weight = if v > 0.3 { Weight::Stop } else { Weight::Watch };
-            push(weight, format!("Motors at an end in {:.0} % of the {name} steps: smaller steps, or more thrust", 100.0 * v));
+            push(
+                weight,
+                format!(
+                    "Motors at an end in {:.0} % of the {name} steps: smaller steps, or more thrust",
+                    100.0 * v
+                ),
+            );
         }
         match f.get(&format!("step.{letter}.damping")).map(|i| &i.outcome) {
             Some(Outcome::Value { estimate }) => {
@@ -157,9 +176,14 @@ fn reasons(f: &Findings, stated_resistance: Option<f64>) -> Vec<Reason> {
                     v if v < DAMPING_WATCH => Weight::Watch,
                     _ => Weight::Good,
                 };
-                push(weight, format!("{name} rings after a release with a damping of {v:.2}, wanted 0.35 or more"));
+                push(
+                    weight,
+                    format!("{name} rings after a release with a damping of {v:.2}, wanted 0.35 or more"),
+                );
             }
-            Some(Outcome::Words { answer }) => push(Weight::Good, format!("{name} after a release: {answer}")),
+            Some(Outcome::Words { answer }) => {
+                push(Weight::Good, format!("{name} after a release: {answer}"))
+            }
             _ => {}
         }
         if let Some(v) = value(&format!("oscillation.{letter}")) {
@@ -171,7 +195,10 @@ fn reasons(f: &Findings, stated_resistance: Option<f64>) -> Vec<Reason> {
     }
     for (what, name) in [("accel", "accelerometer"), ("rate", "gyro")] {
         if let Some(v) = value(&format!("clipping.{what}")).filter(|v| *v > 0.0) {
-            push(Weight::Stop, format!("The {name} clipped in {:.3} % of its samples: its figures are void", 100.0 * v));
+            push(
+                Weight::Stop,
+                format!("The {name} clipped in {:.3} % of its samples: its figures are void", 100.0 * v),
+            );
         }
     }
     if let (Some(v), Some(stated)) = (value("battery.resistance"), stated_resistance.filter(|s| *s > 0.0)) {

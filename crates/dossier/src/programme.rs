@@ -4,6 +4,8 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 use physics::atmosphere::{Air, AtmosphereError, air_at_temperature};
+use physics::magnetic::LocalField;
+use physics::magnetic::earth::local_field;
 use serde::Serialize;
 
 use crate::aircraft_file::fields::{Field, Fields, Held, Input, assumed, out_of_range};
@@ -67,6 +69,15 @@ const KEYS: &[Key] = &[
         .or("0.5")
         .within("0", "1", "relative humidity is 0 to 100 %")
         .give("0.1", "a household hygrometer"),
+    quantity("site", "highest", D::Length, "\"900 m\"", "highest elevation to fly at", "For the worst corner; 200 m above the site where not stated (common practice, no source).")
+        .within("-430 m", "9000 m", "sites are from 430 m below to 9000 m above sea level"),
+    quantity("site", "hottest", D::Temperature, "\"35 degC\"", "hottest air to fly in", "For the worst corner; 20 K above the site's temperature where not stated (common practice, no source).")
+        .within("-60 degC", "60 degC", "air at the ground is between -60 and 60 degC"),
+    quantity("site", "latitude", D::Angle, "\"46.60 deg\"", "latitude of the site", "Geodetic, north positive; for the earth's magnetic field.")
+        .within("-90 deg", "90 deg", "latitudes are -90 to 90 deg"),
+    quantity("site", "longitude", D::Angle, "\"9.80 deg\"", "longitude of the site", "East positive; for the earth's magnetic field.")
+        .within("-180 deg", "360 deg", "longitudes are -180 to 360 deg"),
+    Key::new("site", "date", Kind::Text, "\"2026-03-04\"", "date", "Day the magnetic field is taken for, year-month-day; the middle of 2027 where not stated, half way through WMM2025."),
     Key::new("build", "id", Kind::Text, "\"b1\"", "identity", "Folder under builds/: small letters, digits and hyphens.").required(),
     Key::new("build", "about", Kind::Text, "\"first full-size prototype\"", "about", "Free text."),
 ];
@@ -110,7 +121,15 @@ pub struct Site {
     pub temperature: f64,
     /// Relative humidity, 0 to 1.
     pub humidity: f64,
-    /// The three as inputs with uncertainties: `site.elevation`, `site.temperature`,
+    /// Highest elevation to fly at, m, where stated.
+    pub highest: Option<f64>,
+    /// Hottest air to fly in, K, where stated.
+    pub hottest: Option<f64>,
+    /// Earth's magnetic field, where latitude and longitude are stated.
+    pub earth: Option<LocalField>,
+    /// Latitude and longitude, rad, where both are stated.
+    pub place: Option<(f64, f64)>,
+    /// The first three as inputs with uncertainties: `site.elevation`, `site.temperature`,
     /// `site.humidity`.
     pub inputs: Vec<InputLine>,
 }
@@ -132,6 +151,15 @@ impl Site {
     /// Outside what the model of the atmosphere covers.
     pub fn air(&self) -> Result<Air, AtmosphereError> {
         air_at_temperature(self.elevation, self.temperature, self.humidity)
+    }
+
+    /// Earth's magnetic field at the site on a day (`2026-03-04`); that of the site's own date where the
+    /// day is none or outside the model.
+    pub fn earth_on(&self, date: &str) -> Option<LocalField> {
+        let day = year_and_day(date)
+            .zip(self.place)
+            .and_then(|((year, day), (lat, lon))| local_field(lat, lon, self.elevation, year, day).ok());
+        day.or(self.earth)
     }
 
     /// The site with some of its numbers replaced (SI, by input key). Other keys are left alone,
@@ -310,14 +338,82 @@ fn site(reader: &mut Reader<'_>) -> Option<Site> {
         fields.list.push(Field { spec: key, held: Held::Number(index), span: None });
     }
     let v = values(reader);
+    let earth = earth(reader, &fields, elevation, &v);
+    let place = fields.number("latitude", &v).zip(fields.number("longitude", &v).map(west_negative));
     let line =
         |name: &str| fields.index(name).and_then(|i| reader.inputs.get(i)).map(|i: &Input| i.line.clone());
     Some(Site {
         elevation,
         temperature: fields.number("temperature", &v)?,
         humidity: fields.number("humidity", &v)?,
+        highest: fields.number("highest", &v),
+        hottest: fields.number("hottest", &v),
+        earth,
+        place,
         inputs: ["elevation", "temperature", "humidity"].into_iter().filter_map(line).collect(),
     })
+}
+
+/// Year and day of the year of an ISO 8601 date.
+pub(crate) fn year_and_day(date: &str) -> Option<(i32, u16)> {
+    let mut parts = date.trim().splitn(3, '-');
+    let (y, m, d) = (parts.next()?, parts.next()?, parts.next()?);
+    if y.len() != 4 || m.len() != 2 || d.len() != 2 {
+        return None;
+    }
+    let (year, month, day) = (y.parse::<i32>().ok()?, m.parse::<usize>().ok()?, d.parse::<u16>().ok()?);
+    let leap = (year % 4 == 0 && year % 100 != 0) || year % 400 == 0;
+    let lengths = [31, if leap { 29 } else { 28 }, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31];
+    let length = *lengths.get(month.checked_sub(1)?)?;
+    let before: u16 = lengths.iter().take(month - 1).sum();
+    (1..=length).contains(&day).then_some((year, before + day))
+}
+
+/// A longitude from -180 to 180 deg, as the model takes it, rad.
+fn west_negative(longitude: f64) -> f64 {
+    use std::f64::consts::{PI, TAU};
+    if longitude > PI { longitude - TAU } else { longitude }
+}
+
+/// The earth's field at the site; what is wrong with place or date is reported.
+fn earth(reader: &mut Reader<'_>, fields: &Fields, elevation: f64, v: &[f64]) -> Option<LocalField> {
+    let (latitude, longitude) = (fields.number("latitude", v), fields.number("longitude", v));
+    let mut wrong = |name: &str, message: String, help: &str| {
+        let d = reader.source.error(fields.place(name), &format!("site.{name}"), message).help(help);
+        reader.diagnostics.push(d);
+    };
+    let date = match fields.text("date") {
+        None => Some((2027, 183)),
+        Some(text) => {
+            let date = year_and_day(text);
+            if date.is_none() {
+                let message = format!("`{}` is no date", crate::units::shortened(text));
+                wrong("date", message, "write year, month and day: date = \"2026-03-04\"");
+            }
+            date
+        }
+    };
+    match (latitude, longitude) {
+        (Some(_), None) => wrong(
+            "latitude",
+            "a latitude needs its longitude".to_owned(),
+            "add longitude = \"9.80 deg\", east positive",
+        ),
+        (None, Some(_)) => wrong(
+            "longitude",
+            "a longitude needs its latitude".to_owned(),
+            "add latitude = \"46.60 deg\", north positive",
+        ),
+        _ => {}
+    }
+    let (year, day) = date?;
+    match local_field(latitude?, west_negative(longitude?), elevation, year, day) {
+        Ok(field) => Some(field),
+        Err(e) => {
+            wrong("date", e.to_string(), "the World Magnetic Models carried here cover 2020 to 2029");
+            None
+        }
+    }
 }
 
 /// An input for a figure that is stated on the command line instead of in a file: the same range

@@ -20,6 +20,8 @@ pub enum Kind {
     HandRotation,
     /// Propellers off, one motor at a time.
     SpinCheck,
+    /// End points, presets and first-flight limits, ticked.
+    Checklist,
     /// Command, voltage, current, speed, thrust, torque in steady states.
     Sweep,
     /// Command against speed or thrust in steps.
@@ -44,12 +46,13 @@ pub enum Kind {
 
 impl Kind {
     /// All kinds with the word that `record.toml` and the command line use and what it is.
-    pub const ALL: [(Self, &'static str, &'static str); 15] = [
+    pub const ALL: [(Self, &'static str, &'static str); 16] = [
         (Self::Weighing, "weighing", "scale readings"),
         (Self::Note, "note", "a value or a remark"),
         (Self::Flight, "flight", "a flight log"),
         (Self::HandRotation, "hand-rotation", "unpowered, turned by hand about each axis"),
         (Self::SpinCheck, "spin-check", "propellers off, one motor at a time"),
+        (Self::Checklist, "checklist", "end points, presets and first-flight limits, ticked"),
         (Self::Sweep, "sweep", "steady states of one drive from idle to full"),
         (Self::Step, "step", "steps of one drive's command"),
         (Self::Sound, "sound", "a recording of one drive's sound"),

@@ -267,6 +267,19 @@ pub struct Limiting {
     pub cause: Option<Cause>,
 }
 
+/// Predictions as they were frozen.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Frozen {
+    /// Date of freezing, ISO 8601.
+    pub date: String,
+    /// Version of the tool that predicted.
+    pub version: String,
+    /// Sections of the aircraft file that have changed since.
+    pub changed: Vec<String>,
+    /// Figures with today's groups and names where those still exist.
+    pub figures: Vec<Figure>,
+}
+
 /// A frozen prediction beside what was measured later.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Score {
@@ -305,6 +318,8 @@ pub struct CheckResult {
     pub gates: Vec<GateResult>,
     /// What limits this aircraft, when something is short.
     pub limiting: Option<Limiting>,
+    /// What was frozen before the build flew.
+    pub frozen: Option<Frozen>,
     /// Frozen predictions scored by what was measured.
     pub scores: Vec<Score>,
     /// Records of the build.

@@ -211,7 +211,7 @@ fn proves(record: &Record, found: &Findings) -> Vec<String> {
     for f in &found.items {
         match &f.outcome {
             Outcome::Value { estimate } => lines.push(format!(
-                "{}: {:.4} +- {:.2} {}{marked}. {}",
+                "{}: {:.4} ± {:.2} {}{marked}. {}",
                 capital(&f.label),
                 Significant(estimate.value),
                 Significant(estimate.uncertainty),

@@ -59,6 +59,7 @@ pub enum Dimension {
     GyroNoise,
     AccelNoise,
     MagneticFluxDensity,
+    TurningStiffness,
 }
 
 /// Facts about a dimension: name with article, SI unit, exponents, an example, units to offer.
@@ -98,6 +99,7 @@ impl Dimension {
         Self::GyroNoise,
         Self::AccelNoise,
         Self::MagneticFluxDensity,
+        Self::TurningStiffness,
     ];
 
     fn facts(self) -> Facts {
@@ -197,6 +199,13 @@ impl Dimension {
             Self::MagneticFluxDensity => {
                 Facts("a magnetic flux density", "T", powers(1, 0, -2, -1, 0, 0), "48 uT", "T, mT, uT, nT, G")
             }
+            Self::TurningStiffness => Facts(
+                "a rotational stiffness",
+                "N m/rad",
+                powers(1, 2, -2, 0, 0, -1),
+                "8 kN m/rad",
+                "N m/rad, kN m/rad, N m/deg",
+            ),
         }
     }
 

@@ -24,7 +24,11 @@ fn plants() -> Option<Plants> {
             RateChain {
                 axis: 0,
                 stages: vec![
-                    stage("controller", Path::Controller, Element::Pid { p: 1.0, i: 0.0, d: 0.0, d_lag: 2e-3 }),
+                    stage(
+                        "controller",
+                        Path::Controller,
+                        Element::Pid { p: 1.0, i: 0.0, d: 0.0, d_lag: 2e-3 },
+                    ),
                     stage("dead", Path::Forward, Element::Delay { time: 4e-3 + 1e-4 * k }),
                     stage("motor", Path::Forward, Element::Lag { tau: 0.025 + 3e-4 * k }),
                     stage("airframe", Path::Forward, Element::Integrator { gain: 1.0 + 0.005 * k }),

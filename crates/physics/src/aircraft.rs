@@ -36,6 +36,10 @@ pub struct Aircraft {
     pub attitude_loop: Option<AttitudeLoop>,
     /// Equivalent flat-plate drag area C_D A of the airframe, m^2. Zero where not stated.
     pub drag_area: f64,
+    /// Arms, mast, plate and mount.
+    pub structure: crate::structure::Structure,
+    /// Magnetometer, leads and where sensors may go.
+    pub magnetic: crate::magnetic::Magnetic,
 }
 
 /// A model lacks an input: the key of the aircraft file that would supply it.
@@ -166,6 +170,12 @@ pub enum Shape {
         /// Vector from one end to the other, body axes, m.
         span: Vec3,
     },
+    /// Moments of inertia about the body axes through its own centre, whatever its mass; negative
+    /// ones take off what the other bodies have too much.
+    Moments {
+        /// About x, y, z, kg m^2.
+        moments: [f64; 3],
+    },
 }
 
 /// One item with mass.
@@ -200,6 +210,21 @@ pub struct Motor {
     pub max_current: Option<f64>,
     /// Winding temperature assumed for the predictions, K.
     pub winding_temperature: f64,
+    /// How the winding warms, where it is known.
+    pub thermal: Option<WindingHeat>,
+}
+
+/// How a winding warms, as it is measured: a settled rise at a steady current.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct WindingHeat {
+    /// Settled rise above air of 25 degC, K.
+    pub rise: f64,
+    /// Motor current at which it settles, A.
+    pub current: f64,
+    /// Time constant, s.
+    pub time: f64,
+    /// Highest winding temperature, K, where stated.
+    pub limit: Option<f64>,
 }
 
 /// An electronic speed controller.
@@ -215,6 +240,11 @@ pub struct Esc {
     pub protocol_period: f64,
     /// Whether it brakes actively when the command falls.
     pub braking: bool,
+    /// Time constant of rotor speed near hover when the command rises, s, where stated or measured: it takes the
+    /// place of the computed one.
+    pub response_up: Option<f64>,
+    /// The same when the command falls, s.
+    pub response_down: Option<f64>,
     /// Command (0 to 1) below which the motor does not turn steadily.
     pub usable_minimum: f64,
     /// Largest continuous current, A, where stated.

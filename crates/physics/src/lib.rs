@@ -10,13 +10,21 @@
 
 pub mod aircraft;
 pub mod atmosphere;
+pub mod bem;
 pub mod control;
+pub mod edgewise;
 pub mod flight;
+pub mod interference;
 pub mod layout;
 pub mod loops;
+pub mod magnetic;
 pub mod mass;
+pub mod polar;
 pub mod powertrain;
+mod root;
 pub mod rotor;
+pub mod siting;
+pub mod structure;
 
 /// A vector in body axes (x forward, y right, z down) or, where said, in the earth frame.
 pub type Vec3 = nalgebra::Vector3<f64>;

@@ -57,6 +57,7 @@ pub fn own_inertia(body: &Body) -> Mat3 {
             Mat3::identity() * across + axis * axis.transpose() * (along - across)
         }
         Shape::Rod { span } => point_inertia(mass / 12.0, span),
+        Shape::Moments { moments: [x, y, z] } => Mat3::from_diagonal(&Vec3::new(x, y, z)),
     }
 }
 
@@ -82,6 +83,59 @@ fn principal(inertia: &Mat3) -> ([f64; 3], Mat3) {
     let (a, b) = (lead(first), lead(second));
     let axes = Mat3::from_columns(&[a, b, a.cross(&b)]);
     ([eigen.eigenvalues[first], eigen.eigenvalues[second], eigen.eigenvalues[third]], axes)
+}
+
+/// What a whole aircraft was found to weigh, how it hangs and how it turns, without payload; what was
+/// not measured is `None`.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Whole {
+    /// Mass, kg.
+    pub mass: Option<f64>,
+    /// Centre of gravity x and y from the reference point, m.
+    pub centre: [Option<f64>; 2],
+    /// Moments of inertia about the body axes through the centre of gravity, kg m^2.
+    pub inertia: [Option<f64>; 3],
+}
+
+/// Name of the body that makes up the difference between the whole and the sum of its items.
+pub const CORRECTION: &str = "weighed less computed";
+
+/// Makes bodies agree with measurements of the whole aircraft without payload.
+///
+/// The missing mass is put at the measured centre of gravity, where it adds no moment of inertia; all
+/// bodies but the payload move together by what brings their common centre there, which changes no
+/// moment about it; what then lacks of the measured moments is added as such. Products of inertia
+/// stay as computed. The height of the centre of gravity is not touched.
+pub fn agree_with(bodies: &mut Vec<Body>, whole: &Whole) {
+    if *whole == Whole::default() {
+        return;
+    }
+    let bare =
+        |list: &[Body]| mass_properties(&list.iter().filter(|b| !b.payload).cloned().collect::<Vec<_>>());
+    let own = bare(bodies);
+    if own.mass.is_nan() || own.mass <= 0.0 {
+        return;
+    }
+    let mut at = own.centre;
+    for (k, c) in whole.centre.iter().enumerate() {
+        if let Some(c) = c {
+            at[k] = *c;
+        }
+    }
+    let shift = at - own.centre;
+    for body in bodies.iter_mut().filter(|b| !b.payload) {
+        body.at += shift;
+    }
+    let mass = whole.mass.map_or(0.0, |m| m - own.mass);
+    let computed = bare(bodies).inertia;
+    let lack = |k: usize| whole.inertia[k].map_or(0.0, |i| i - computed[(k, k)]);
+    bodies.push(Body {
+        item: CORRECTION.to_owned(),
+        mass,
+        at,
+        shape: Shape::Moments { moments: [lack(0), lack(1), lack(2)] },
+        payload: false,
+    });
 }
 
 /// Moment of inertia about the vertical, kg m^2, from the period, s, of a body of `mass`, kg, on

@@ -46,6 +46,7 @@ impl Display {
             "ohm" if size > 0.0 && size < 1.0 => (1e3, "mohm"),
             "N m" if size > 0.0 && size < 0.1 => (1e3, "mN m"),
             "T" if size > 0.0 && size < 1e-3 => (1e6, "µT"),
+            "T/A" if size < 1e-3 => (1e9, "nT/A"),
             "J" if size >= 3600.0 => (1.0 / 3600.0, "Wh"),
             "A s" | "C" if size >= 360.0 => (1.0 / 3600.0, "Ah"),
             "A s" | "C" => (1.0 / 3.6, "mAh"),
@@ -106,6 +107,7 @@ const PERCENT: &[&str] = &[
     "charge",
     "humidity",
     "order",
+    "separation",
 ];
 
 /// A figure by its unit alone: `5.93 ± 0.12 N`.

@@ -132,7 +132,16 @@ fn inputs(check: &CheckResult) -> Markup {
                                 th scope="row" { code { (i.key) } }
                                 td { (i.label) }
                                 td.num { (crate::figures::number::Scale::of(&i.unit, i.value, &i.key).show_with(i.value, i.uncertainty)) }
-                                td { (if i.assumed { "assumed" } else { "stated" }) }
+                                td {
+                                    @match &i.replaced {
+                                        Some(r) => {
+                                            (i.origin.word()) ", " (r.records.join(", "))
+                                            @if let Some(v) = r.stated { "; stated " (crate::figures::number::Scale::of(&i.unit, v, &i.key).show_with(v, r.stated_uncertainty)) }
+                                            @if let Some(s) = r.score { " (" (format!("{s:+.1}")) " standard uncertainties)" }
+                                        }
+                                        None => { (if i.assumed { "assumed" } else { "stated" }) }
+                                    }
+                                }
                             }
                         }
                     }

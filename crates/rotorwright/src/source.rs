@@ -1,14 +1,16 @@
 //! A dossier on disk as the source of the workbench's pages.
 
-use std::collections::BTreeMap;
+use std::collections::HashMap;
 use std::fs;
 use std::hash::{DefaultHasher, Hash, Hasher};
 use std::io::Write as _;
 use std::path::{Path, PathBuf};
+use std::sync::{Arc, Mutex, PoisonError};
 
 use dossier::aircraft_file::AircraftFile;
 use dossier::diagnostic::{Diagnostic, Diagnostics};
 use dossier::findings::Findings;
+use dossier::gates::Evidence;
 use dossier::programme::{Programme, is_build_id};
 use dossier::record::Record;
 use dossier::record_store;
@@ -17,15 +19,38 @@ use dossier::result::{CheckResult, KeyChange};
 use crate::web::Source;
 
 /// A dossier's folder.
-#[derive(Debug, Clone)]
+#[derive(Debug)]
 pub struct DossierSource {
     dir: PathBuf,
+    /// What the records show, by build, while the files stay as they are.
+    evidence: Mutex<(u64, HashMap<Option<String>, Arc<Evidence>>)>,
 }
 
 impl DossierSource {
     /// The dossier in `dir`.
     pub fn new(dir: &Path) -> Self {
-        Self { dir: dir.to_owned() }
+        Self { dir: dir.to_owned(), evidence: Mutex::default() }
+    }
+
+    fn evidence(&self, build: Option<&str>) -> Result<Arc<Evidence>, Diagnostics> {
+        let stamp = self.stamp();
+        let key = build.map(str::to_owned);
+        {
+            // A panic elsewhere leaves the map valid: entries are whole or absent.
+            let mut kept = self.evidence.lock().unwrap_or_else(PoisonError::into_inner);
+            if kept.0 != stamp {
+                *kept = (stamp, HashMap::new());
+            }
+            if let Some(hit) = kept.1.get(&key) {
+                return Ok(Arc::clone(hit));
+            }
+        }
+        let found = Arc::new(dossier::check::evidence(&self.dir, build)?);
+        let mut kept = self.evidence.lock().unwrap_or_else(PoisonError::into_inner);
+        if kept.0 == stamp {
+            kept.1.insert(key, Arc::clone(&found));
+        }
+        Ok(found)
     }
 }
 
@@ -37,7 +62,8 @@ impl Source for DossierSource {
     }
 
     fn check(&self, build: Option<&str>, edits: &[KeyChange]) -> Result<CheckResult, Diagnostics> {
-        dossier::check::check(&self.dir, build, edits)
+        let evidence = self.evidence(build)?;
+        dossier::check::check_on(&self.dir, build, edits, &evidence)
     }
 
     fn record(&self, id: &str) -> Result<Record, Diagnostics> {
@@ -46,10 +72,14 @@ impl Source for DossierSource {
     }
 
     fn findings(&self, record: &Record) -> Result<Findings, Diagnostics> {
-        let programme = Programme::load(&self.dir)?;
-        let file = AircraftFile::load(&programme.aircraft_path(&record.meta.build))?;
-        let aircraft = file.resolve(&BTreeMap::new())?.aircraft;
-        Ok(dossier::findings::findings(record, Some(&dossier::check::as_flown(&aircraft, &record.meta))))
+        let evidence = self.evidence(Some(&record.meta.build))?;
+        Ok(evidence
+            .flights
+            .iter()
+            .chain(&evidence.benches)
+            .find(|f| f.meta.id == record.meta.id)
+            .map(|f| f.findings.clone())
+            .unwrap_or_default())
     }
 
     fn keep(&self, from: &str, edits: &[KeyChange], id: &str) -> Result<(), Diagnostics> {

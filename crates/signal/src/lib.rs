@@ -5,17 +5,28 @@
 //! otherwise. Nothing here panics on any input: what cannot be computed is a [`SignalError`] or
 //! an absent value.
 
+pub mod balance;
 pub mod delay;
 pub mod derivative;
+pub mod discharge;
+pub mod drive;
 mod error;
 pub mod filter;
 pub mod lsq;
+pub mod modes;
+pub mod nonlinear;
+pub mod orders;
+pub mod orders_residual;
+pub mod orders_speed;
 pub mod peaks;
+pub mod pendulum;
 pub mod response;
 pub mod ringdown;
 pub mod robust;
+pub mod sound;
 pub mod spectrum;
 pub mod steps;
+pub mod stream;
 pub mod timebase;
 pub mod window;
 

@@ -203,25 +203,8 @@ impl Plan {
         if bin == 0 || nyquist { 1.0 } else { 2.0 }
     }
 
-    /// Variance of an average over overlapping blocks of white noise (Welch 1967, eq. for the
-    /// variance; only neighbours overlap up to half).
     fn averages(&self, counts: &[usize]) -> f64 {
-        let square: f64 = self.window.iter().map(|w| w * w).sum();
-        let mut total = 0.0;
-        let n: usize = counts.iter().sum();
-        for &blocks in counts {
-            total += blocks as f64;
-            for lag in 1..blocks {
-                let shift = lag * self.step;
-                if shift >= self.window.len() {
-                    break;
-                }
-                let c =
-                    self.window[shift..].iter().zip(&self.window).map(|(a, b)| a * b).sum::<f64>() / square;
-                total += 2.0 * (blocks - lag) as f64 * c * c;
-            }
-        }
-        (n as f64).powi(2) / total
+        independent(&self.window, self.step, counts)
     }
 
     fn starts(&self, samples: usize) -> impl Iterator<Item = usize> + use<> {
@@ -232,6 +215,26 @@ impl Plan {
     fn frequency(&self, rate: f64) -> Vec<f64> {
         (0..self.bins).map(|k| k as f64 * rate / self.options.length as f64).collect()
     }
+}
+
+/// Independent blocks that would give the variance of an average over overlapping blocks of white noise (Welch
+/// 1967, equation for the variance).
+pub(crate) fn independent(window: &[f64], step: usize, counts: &[usize]) -> f64 {
+    let square: f64 = window.iter().map(|w| w * w).sum();
+    let shared: Vec<f64> = (1..)
+        .map(|lag| lag * step)
+        .take_while(|shift| *shift < window.len())
+        .map(|shift| (window[shift..].iter().zip(window).map(|(a, b)| a * b).sum::<f64>() / square).powi(2))
+        .collect();
+    let mut total = 0.0;
+    let n: usize = counts.iter().sum();
+    for &blocks in counts {
+        total += blocks as f64;
+        for (k, c) in shared.iter().enumerate().take(blocks.saturating_sub(1)) {
+            total += 2.0 * (blocks - k - 1) as f64 * c;
+        }
+    }
+    (n as f64).powi(2) / total
 }
 
 /// Power spectral density averaged over all blocks that fit into the gap-free stretches.

@@ -2,13 +2,20 @@
 
 use physics::Vec3;
 use physics::aircraft::{
-    Aircraft, AttitudeLoop, Battery, Body, Chemistry, Esc, Filter, Imu, Motor, RateLoop, Shape, Spin, Station,
+    Aircraft, AttitudeLoop, Battery, Body, Chemistry, Esc, Filter, Imu, Motor, RateLoop, Shape, Spin,
+    Station, WindingHeat,
 };
 use physics::layout;
+use physics::magnetic::Magnetic;
+use physics::mass::{Whole, agree_with};
+use physics::powertrain::thermal::cell_resistance_factor;
 use physics::rotor::{Coefficients, Rotor, Table};
+use physics::structure::Structure;
 
+use super::blade::{Solved, scaled};
 use super::fields::{Fields, Input};
 use super::place::{lower_of_pairs, place_names};
+use super::{bearing, leads};
 
 /// The parsed form of a file: keys with indices into the list of numbers.
 #[derive(Debug, Clone)]
@@ -16,6 +23,8 @@ pub(crate) struct Draft {
     pub(crate) sections: Vec<Fields>,
     pub(crate) inputs: Vec<Input>,
     pub(crate) table: Option<Table>,
+    /// The rotor by its blade, where the file gives one.
+    pub(crate) blade: Option<Solved>,
 }
 
 impl Draft {
@@ -37,7 +46,7 @@ pub(crate) fn spin(word: &str) -> Spin {
     if word == "cw" { Spin::Cw } else { Spin::Ccw }
 }
 
-fn vector(a: [f64; 3]) -> Vec3 {
+pub(super) fn vector(a: [f64; 3]) -> Vec3 {
     Vec3::new(a[0], a[1], a[2])
 }
 
@@ -125,15 +134,16 @@ fn bodies(draft: &Draft, stations: &[Station], v: &[f64]) -> Option<Vec<Body>> {
 
 fn rotor(draft: &Draft, v: &[f64]) -> Option<Rotor> {
     let r = draft.one("rotor")?;
-    let coefficients = match &draft.table {
-        Some(table) => {
+    let coefficients = match (&draft.table, &draft.blade) {
+        (Some(table), _) => {
             let mut table = table.clone();
             let (ct, cp) = (r.number("ct_scale", v)?, r.number("cp_scale", v)?);
             table.ct.iter_mut().flatten().for_each(|x| *x *= ct);
             table.cp.iter_mut().flatten().for_each(|x| *x *= cp);
             Coefficients::Table(table)
         }
-        None => Coefficients::Constant { ct: r.number("ct", v)?, cp: r.number("cp", v)? },
+        (None, Some(blade)) => Coefficients::Table(scaled(blade, r, v)?),
+        (None, None) => Coefficients::Constant { ct: r.number("ct", v)?, cp: r.number("cp", v)? },
     };
     Some(Rotor {
         diameter: r.number("diameter", v)?,
@@ -160,6 +170,17 @@ fn motor(m: &Fields, v: &[f64]) -> Option<Motor> {
         inertia: m.number("inertia", v)?,
         max_current: m.number("max_current", v),
         winding_temperature: m.number("winding_temperature", v)?,
+        thermal: winding_heat(m, v),
+    })
+}
+
+/// All three numbers, or nothing is known.
+fn winding_heat(m: &Fields, v: &[f64]) -> Option<WindingHeat> {
+    Some(WindingHeat {
+        rise: m.number("winding_rise", v)?,
+        current: m.number("winding_rise_current", v)?,
+        time: m.number("winding_time", v)?,
+        limit: m.number("winding_limit", v),
     })
 }
 
@@ -170,12 +191,16 @@ fn esc(e: &Fields, v: &[f64]) -> Option<Esc> {
         update_period: e.number("update_period", v)?,
         protocol_period: e.number("protocol_period", v)?,
         braking: e.flag("braking")?,
+        response_up: e.number("response_up", v),
+        response_down: e.number("response_down", v),
         usable_minimum: e.number("usable_minimum", v)?,
         max_current: e.number("max_current", v),
     })
 }
 
 fn battery(b: &Fields, v: &[f64]) -> Option<Battery> {
+    let cold = b.number("temperature", v).map_or(1.0, cell_resistance_factor);
+    let left = b.number("capacity_left", v).unwrap_or(1.0);
     Some(Battery {
         chemistry: match b.word("chemistry")? {
             "lipo-hv" => Chemistry::LipoHv,
@@ -184,10 +209,10 @@ fn battery(b: &Fields, v: &[f64]) -> Option<Battery> {
         },
         series: count(b, "series", v)?,
         parallel: count(b, "parallel", v)?,
-        capacity: b.number("capacity", v)?,
-        cell_resistance: b.number("cell_resistance", v)?,
+        capacity: left * b.number("capacity", v)?,
+        cell_resistance: cold * b.number("cell_resistance", v)?,
         lead_resistance: b.number("lead_resistance", v)?,
-        polarisation_resistance: b.number("polarisation_resistance", v)?,
+        polarisation_resistance: cold * b.number("polarisation_resistance", v)?,
         polarisation_time: b.number("polarisation_time", v)?,
         cutoff: b.number("cutoff", v)?,
         reserve: b.number("reserve", v)?,
@@ -231,7 +256,7 @@ fn rate_loop(l: &Fields, v: &[f64]) -> Option<RateLoop> {
 }
 
 /// An optional section: absent is `Some(None)`, incomplete is `None`.
-fn section<T>(
+pub(super) fn section<T>(
     draft: &Draft,
     name: &str,
     v: &[f64],
@@ -247,7 +272,16 @@ fn section<T>(
 pub(crate) fn aircraft(draft: &Draft, v: &[f64]) -> Option<Aircraft> {
     let a = draft.one("aircraft")?;
     let stations = stations(draft, v)?;
-    let bodies = bodies(draft, &stations, v)?;
+    let mut bodies = bodies(draft, &stations, v)?;
+    if let Some(w) = draft.one("weighed") {
+        let number = |name: &str| w.number(name, v);
+        let whole = Whole {
+            mass: number("mass"),
+            centre: ["centre_x", "centre_y"].map(number),
+            inertia: ["inertia_x", "inertia_y", "inertia_z"].map(number),
+        };
+        agree_with(&mut bodies, &whole);
+    }
     Some(Aircraft {
         name: a.text("name")?.to_owned(),
         stations,
@@ -264,5 +298,16 @@ pub(crate) fn aircraft(draft: &Draft, v: &[f64]) -> Option<Aircraft> {
             Some(AttitudeLoop { gain: l.triple("gain", v)?, rate_limit: l.number("rate_limit", v)? })
         })?,
         drag_area: a.number("drag_area", v)?,
+        structure: Structure {
+            arm: section(draft, "structure.arm", v, bearing::arm)?,
+            mast: section(draft, "structure.mast", v, bearing::mast)?,
+            plate: section(draft, "structure.plate", v, bearing::plate)?,
+            mount: section(draft, "structure.mount", v, bearing::mount)?,
+        },
+        magnetic: Magnetic {
+            magnetometer: section(draft, "magnetometer", v, |m, v| Some(vector(m.triple("at", v)?)))?,
+            leads: draft.many("lead").map(|f| leads::lead(f, v)).collect::<Option<_>>()?,
+            siting: section(draft, "siting", v, leads::room)?,
+        },
     })
 }

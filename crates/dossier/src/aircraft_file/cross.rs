@@ -40,8 +40,11 @@ pub(crate) fn errors(draft: &Draft, v: &[f64], source: &Source) -> Vec<Diagnosti
     geometry(&mut c, draft, v);
     masses(&mut c, draft, v);
     rotor(&mut c, draft);
+    winding(&mut c, draft);
     battery(&mut c, draft, v);
     filters(&mut c, draft, v);
+    structure(&mut c, draft, v);
+    leads(&mut c, draft, v);
     c.found
 }
 
@@ -212,6 +215,33 @@ fn masses(c: &mut Checker<'_>, draft: &Draft, v: &[f64]) {
 fn rotor(c: &mut Checker<'_>, draft: &Draft) {
     let Some(r) = draft.one("rotor") else { return };
     let table = r.stated("table");
+    let geometry = r.stated("geometry");
+    if table && geometry {
+        c.error(
+            r.place("geometry"),
+            "rotor.geometry",
+            "both `table` and `geometry` are given".to_owned(),
+            "keep the measured table; the geometry only computes what the table has measured",
+        );
+    }
+    for key in ["section", "polar"] {
+        if r.stated(key) && !geometry {
+            c.error(
+                r.place(key),
+                &format!("rotor.{key}"),
+                format!("`{key}` goes with the geometry of a blade"),
+                "take it out, or give geometry = \"blade.csv\"",
+            );
+        }
+    }
+    if r.stated("section") && r.stated("polar") {
+        c.error(
+            r.place("section"),
+            "rotor.section",
+            "both `section` and `polar` are given".to_owned(),
+            "keep the polar where it is of this blade's section, else the family",
+        );
+    }
     for (key, scale) in [("ct", "ct_scale"), ("cp", "cp_scale")] {
         if table && r.stated(key) {
             c.error(
@@ -221,7 +251,15 @@ fn rotor(c: &mut Checker<'_>, draft: &Draft) {
                 "keep the table, or keep ct and cp; a table's tolerance is stated by ct_scale and cp_scale",
             );
         }
-        if !table && !r.stated(key) {
+        if geometry && r.stated(key) && r.stated(scale) {
+            c.error(
+                r.place(scale),
+                &format!("rotor.{scale}"),
+                format!("both `{key}` and `{scale}` are given"),
+                "a stated ct or cp rules over the geometry: keep it, or keep the scale",
+            );
+        }
+        if !table && !geometry && !r.stated(key) {
             c.error(
                 r.span.as_ref(),
                 &format!("rotor.{key}"),
@@ -229,7 +267,7 @@ fn rotor(c: &mut Checker<'_>, draft: &Draft) {
                 "write ct = \"0.105 +- 3 %\" and cp = \"0.040 +- 4 %\", or table = \"rotor.csv\"",
             );
         }
-        if !table && r.stated(scale) {
+        if !table && !geometry && r.stated(scale) {
             c.error(
                 r.place(scale),
                 &format!("rotor.{scale}"),
@@ -237,6 +275,20 @@ fn rotor(c: &mut Checker<'_>, draft: &Draft) {
                 "take it out, or give table = \"rotor.csv\"",
             );
         }
+    }
+}
+
+fn winding(c: &mut Checker<'_>, draft: &Draft) {
+    let Some(m) = draft.one("motor") else { return };
+    let keys = ["winding_rise", "winding_rise_current", "winding_time"];
+    let Some(stated) = ["winding_limit"].iter().chain(&keys).find(|k| m.stated(k)) else { return };
+    for missing in keys.iter().filter(|k| !m.stated(k)) {
+        c.error(
+            m.place(stated),
+            &format!("motor.{missing}"),
+            format!("`{stated}` is given, `{missing}` is not"),
+            "write winding_rise = \"45 K\", winding_rise_current = \"18 A\" and winding_time = \"70 s\", or none of them",
+        );
     }
 }
 
@@ -278,6 +330,46 @@ fn filters(c: &mut Checker<'_>, draft: &Draft, v: &[f64]) {
     }
 }
 
+fn structure(c: &mut Checker<'_>, draft: &Draft, v: &[f64]) {
+    for name in ["structure.arm", "structure.mast"] {
+        let Some(f) = draft.one(name) else { continue };
+        if let (Some(outer), Some(wall)) = (f.number("outer", v), f.number("wall", v))
+            && wall > 0.5 * outer
+        {
+            c.error(
+                f.place("wall"),
+                &format!("{name}.wall"),
+                format!("a wall of {:.2} mm does not fit a tube of {:.2} mm", wall * 1e3, outer * 1e3),
+                "the wall is at most half of the outer diameter; half of it is a solid rod",
+            );
+        }
+    }
+}
+
+fn leads(c: &mut Checker<'_>, draft: &Draft, v: &[f64]) {
+    for f in draft.many("lead") {
+        if f.stated("then") && !f.stated("via") {
+            c.error(
+                f.place("then"),
+                &format!("{}.via", f.path),
+                "a second bend, but no first".to_owned(),
+                "rename `then` to `via`, or add via",
+            );
+        }
+        if let (Some(a), Some(b)) = (f.triple("from", v), f.triple("to", v))
+            && !f.stated("via")
+            && (Vec3::from(a) - Vec3::from(b)).norm() < SAME_PLACE
+        {
+            c.error(
+                f.place("to"),
+                &format!("{}.to", f.path),
+                "the lead ends where it begins".to_owned(),
+                "state where the pair of conductors begins and ends",
+            );
+        }
+    }
+}
+
 /// Warnings about an aircraft that can be computed.
 pub(crate) fn warnings(draft: &Draft, v: &[f64], aircraft: &Aircraft, source: &Source) -> Vec<Diagnostic> {
     let mut c = Checker { source, found: Vec::new() };
@@ -285,6 +377,7 @@ pub(crate) fn warnings(draft: &Draft, v: &[f64], aircraft: &Aircraft, source: &S
     spins(&mut c, draft, aircraft);
     discs(&mut c, draft, aircraft);
     yaw(&mut c, draft, aircraft);
+    arm_length(&mut c, draft, aircraft);
     if let (Some(b), Some(cell)) = (draft.one("battery"), aircraft.battery.as_ref()) {
         let usual = match cell.chemistry {
             Chemistry::LiIonNmc => 2.5,
@@ -330,6 +423,26 @@ pub(crate) fn warnings(draft: &Draft, v: &[f64], aircraft: &Aircraft, source: &S
         );
     }
     c.found
+}
+
+/// A free length beyond the hub's distance from the centre cannot be.
+fn arm_length(c: &mut Checker<'_>, draft: &Draft, aircraft: &Aircraft) {
+    let (Some(f), Some(arm)) = (draft.one("structure.arm"), &aircraft.structure.arm) else { return };
+    let n = aircraft.stations.len().max(1) as f64;
+    let centre = aircraft.stations.iter().map(|s| s.at).sum::<Vec3>() / n;
+    let radius = aircraft.stations.iter().map(|s| (s.at - centre).xy().norm()).fold(0.0, f64::max);
+    if arm.length > radius + SAME_PLACE && aircraft.stations.len() > 1 {
+        c.warning(
+            f.place("length"),
+            "structure.arm.length",
+            format!(
+                "the arm is free over {:.0} mm, but its hub stands {:.0} mm from the centre",
+                arm.length * 1e3,
+                radius * 1e3
+            ),
+            "state the length from where the body holds the arm to the hub",
+        );
+    }
 }
 
 fn station_place<'a>(draft: &'a Draft, index: usize, key: &str) -> (Option<&'a Range<usize>>, String) {

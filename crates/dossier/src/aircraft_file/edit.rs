@@ -5,7 +5,7 @@ use toml_edit::{Array, DocumentMut, Item, TableLike, Value};
 use super::fields::Held;
 use super::read::Reader;
 use super::source::Source;
-use super::spec::{Key, Kind, Section, Spec, nearest};
+use super::spec::{Key, Kind, Need, Section, Spec, nearest};
 use crate::diagnostic::Diagnostic;
 use crate::result::KeyChange;
 
@@ -105,6 +105,7 @@ fn target(spec: &'static Spec, source: &Source, key: &str) -> Result<Target, Box
 /// The table that holds the key.
 fn table<'a>(
     doc: &'a mut DocumentMut,
+    spec: &Spec,
     t: &Target,
     source: &Source,
     change: &KeyChange,
@@ -116,6 +117,24 @@ fn table<'a>(
                 .help(help),
         )
     };
+    // A section that may stand with any one of its keys is begun.
+    let needs = spec.keys_of(t.section.name).any(|k| k.need == Need::Required);
+    if !t.section.list && !t.section.required && !needs {
+        let mut at: &mut dyn TableLike = doc.as_table_mut();
+        let parts: Vec<&str> = t.section.name.split('.').collect();
+        for (depth, part) in parts.iter().enumerate() {
+            if at.get(part).is_none() {
+                let mut new = toml_edit::Table::new();
+                // A group of sections has no header of its own.
+                new.set_implicit(depth + 1 < parts.len());
+                at.insert(part, Item::Table(new));
+            }
+            match at.get_mut(part).and_then(Item::as_table_like_mut) {
+                Some(inner) => at = inner,
+                None => break,
+            }
+        }
+    }
     let mut item: Option<&mut Item> = Some(doc.as_item_mut());
     for part in t.section.name.split('.') {
         item = item.and_then(|i| i.as_table_like_mut()).and_then(|t| t.get_mut(part));
@@ -191,7 +210,7 @@ pub(crate) fn apply(
     })?;
     // The value itself is checked against the key, so that the error names the edit.
     check_value(spec, source, key, change, &value, t.component)?;
-    let table = table(doc, &t, source, change)?;
+    let table = table(doc, spec, &t, source, change)?;
     let Some(index) = t.component else {
         match table.get_mut(key.name) {
             Some(Item::Value(old)) => put(old, value),

@@ -71,7 +71,7 @@ pub(crate) fn fingerprint(draft: &Draft, v: &[f64]) -> BTreeMap<String, String> 
     masses.sort();
     content.insert("mass", masses.join("\n--\n"));
     if let Some(r) = draft.one("rotor") {
-        let mut text = fields(r, v, &["table"]);
+        let mut text = fields(r, v, &["table", "geometry", "polar"]);
         if let Some(t) = &draft.table {
             let row = |r: &[f64]| r.iter().map(|x| number(*x)).collect::<Vec<_>>().join(" ");
             let _ = write!(text, "\ntable\n{}\n{}", row(&t.speeds), row(&t.advance));
@@ -79,9 +79,31 @@ pub(crate) fn fingerprint(draft: &Draft, v: &[f64]) -> BTreeMap<String, String> 
                 let _ = write!(text, "\n{}", row(r));
             }
         }
+        if let Some(b) = &draft.blade {
+            for s in b.rotor.blade.stations() {
+                let _ = write!(text, "\nblade {} {} {}", number(s.radius), number(s.chord), number(s.twist));
+            }
+            if let physics::polar::Section::Table(t) = &b.rotor.section {
+                let _ = write!(text, "\npolar {t:?}");
+            }
+        }
         content.insert("rotor", text);
     }
-    for name in ["motor", "esc", "battery", "imu", "loop.rate", "loop.attitude"] {
+    for name in [
+        "weighed",
+        "motor",
+        "esc",
+        "battery",
+        "imu",
+        "structure.arm",
+        "structure.mast",
+        "structure.plate",
+        "structure.mount",
+        "magnetometer",
+        "siting",
+        "loop.rate",
+        "loop.attitude",
+    ] {
         if let Some(f) = draft.one(name) {
             content.insert(name, fields(f, v, &[]));
         }
@@ -89,6 +111,10 @@ pub(crate) fn fingerprint(draft: &Draft, v: &[f64]) -> BTreeMap<String, String> 
     let filters: Vec<String> = draft.many("filter").map(|f| fields(f, v, &[])).collect();
     if !filters.is_empty() {
         content.insert("filter", filters.join("\n--\n"));
+    }
+    let leads: Vec<String> = draft.many("lead").map(|f| fields(f, v, &[])).collect();
+    if !leads.is_empty() {
+        content.insert("lead", leads.join("\n--\n"));
     }
     content.into_iter().map(|(k, text)| (k.to_owned(), hex(&Sha256::digest(text.as_bytes())))).collect()
 }

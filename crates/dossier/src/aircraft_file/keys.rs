@@ -23,11 +23,27 @@ pub const SECTIONS: &[Section] = &[
     ),
     Section::many("mass", true, "One item with mass."),
     Section::inner("mass.cylinder", "A solid cylinder."),
+    Section::one(
+        "weighed",
+        false,
+        "What the whole aircraft without payload was found to weigh and how it turns; it goes before the sum of the items. Records of weighings and swings fill it of themselves.",
+    ),
     Section::one("rotor", true, "The rotor, the same at every station."),
     Section::one("motor", false, "The motor, the same at every station."),
     Section::one("esc", false, "The electronic speed controller, the same at every station."),
     Section::one("battery", false, "The battery."),
     Section::one("imu", false, "Inertial measurement unit."),
+    Section::one(
+        "structure.arm",
+        false,
+        "The arm, the same at every station; what stands at the hub is its tip mass.",
+    ),
+    Section::one("structure.mast", false, "The mast that carries a sensor above the body."),
+    Section::one("structure.plate", false, "The plate that carries the electronics."),
+    Section::one("structure.mount", false, "How the inertial measurement unit is held."),
+    Section::one("magnetometer", false, "The magnetometer."),
+    Section::many("lead", false, "One pair of conductors that carries motor current, there and back."),
+    Section::one("siting", false, "Where the magnetometer may go."),
     Section::many("filter", false, "One filter in the gyro path, in the order of the signal."),
     Section::one("loop.rate", false, "Rate loop: demanded angular acceleration from rate error."),
     Section::one("loop.attitude", false, "Attitude loop: rate demand from attitude error."),
@@ -50,7 +66,15 @@ const fn quantity(
 const CANT_WHY: &str = "beyond 30 deg more than 13 % of the lift is lost, and the models assume small tilt";
 const PLACE_WHY: &str = "positions are within 10 m of the reference point";
 const SIZE_WHY: &str = "an item is at most 5 m long";
+const TURNS: &str = "a moment of inertia is above zero and at most 10,000 kg m^2";
 const RULE: &str = "a tape measure or a drawing";
+const CALLIPER: &str = "a calliper";
+const LAYUP: &str = "typical of the material; the part's own differs by lay-up and batch";
+const SHAPES: &[&str] = &["tube", "rectangle"];
+const THICK_WHY: &str = "sections and thicknesses are above zero and at most 0.5 m";
+const MODULUS_WHY: &str = "moduli of solids lie between 0.1 and 1000 GPa";
+const DENSITY_WHY: &str = "structural materials weigh 50 to 20000 kg/m^3";
+const ROOT_WHY: &str = "a root is stiffer than 0.1 N m/rad and softer than 100 MN m/rad";
 const SHEET: &str = "common spread between data sheet and part";
 
 /// Keys of `aircraft.toml`.
@@ -156,6 +180,25 @@ pub const KEYS: &[Key] = &[
         .above("0 m", "5 m", SIZE_WHY)
         .percent(5.0, "few items fill their outline evenly"),
     Key::new("mass.cylinder", "axis", Kind::Choice(&["x", "y", "z"]), "\"z\"", "axis", "Body axis that its own axis is parallel to.").required(),
+    // The whole aircraft, measured.
+    quantity("weighed", "mass", D::Mass, "\"2.41 kg\"", "mass, weighed", "Mass without payload.")
+        .above("0 kg", "500 kg", "an aircraft weighs more than nothing and at most 500 kg")
+        .percent(0.2, "a parcel scale"),
+    quantity("weighed", "centre_x", D::Length, "\"2 mm\"", "centre of gravity x, weighed", "Forward of the reference point, without payload.")
+        .within("-10 m", "10 m", PLACE_WHY)
+        .give("1 mm", "three scales and a tape measure"),
+    quantity("weighed", "centre_y", D::Length, "\"0 mm\"", "centre of gravity y, weighed", "Right of the reference point, without payload.")
+        .within("-10 m", "10 m", PLACE_WHY)
+        .give("1 mm", "three scales and a tape measure"),
+    quantity("weighed", "inertia_x", D::Inertia, "\"0.031 kg m^2\"", "moment of inertia about x, swung", "About the body axis through the centre of gravity, without payload.")
+        .above("0 kg m^2", "1e4 kg m^2", TURNS)
+        .percent(3.0, "a pendulum on two wires, timed by hand"),
+    quantity("weighed", "inertia_y", D::Inertia, "\"0.033 kg m^2\"", "moment of inertia about y, swung", "About the body axis through the centre of gravity, without payload.")
+        .above("0 kg m^2", "1e4 kg m^2", TURNS)
+        .percent(3.0, "a pendulum on two wires, timed by hand"),
+    quantity("weighed", "inertia_z", D::Inertia, "\"0.054 kg m^2\"", "moment of inertia about z, swung", "About the body axis through the centre of gravity, without payload.")
+        .above("0 kg m^2", "1e4 kg m^2", TURNS)
+        .percent(3.0, "a pendulum on two wires, timed by hand"),
     // Rotor.
     quantity("rotor", "diameter", D::Length, "\"15 in\"", "rotor diameter", "Tip-to-tip diameter.")
         .required()
@@ -181,10 +224,34 @@ pub const KEYS: &[Key] = &[
         "coefficient table",
         "CSV file beside this one with columns `speed rpm,advance,ct,cp`: measured coefficients by rotor speed and advance ratio, in place of ct and cp.",
     ),
-    quantity("rotor", "ct_scale", D::Ratio, "\"1.00 +- 3 %\"", "factor on the table's C_T", "Factor on every C_T of the table; its tolerance is that of the table.")
+    Key::new(
+        "rotor",
+        "geometry",
+        Kind::File,
+        "\"blade.csv\"",
+        "blade geometry",
+        "CSV file beside this one with columns `radius,chord,twist deg` (radius and chord over the tip radius): the rotor is computed from its blade. ct and cp, stated or measured, rule over it.",
+    ),
+    Key::new(
+        "rotor",
+        "section",
+        Kind::Choice(super::blade::SECTIONS),
+        "\"thin\"",
+        "family of blade sections",
+        "With geometry: thin-cambered (wide, curved like a sheet), thin (flat underside, for electric drive), thick-cambered and thick-flat (sport propellers), symmetric; unknown where not stated, with a wider uncertainty.",
+    ),
+    Key::new(
+        "rotor",
+        "polar",
+        Kind::File,
+        "\"polar.csv\"",
+        "polar table of the section",
+        "With geometry, in place of section: CSV file with columns `reynolds,alpha deg,cl,cd`.",
+    ),
+    quantity("rotor", "ct_scale", D::Ratio, "\"1.00 +- 3 %\"", "factor on the table's C_T", "Factor on every C_T of the table or of the blade's geometry; its tolerance is theirs.")
         .within("0.5", "2", "a factor outside 0.5 to 2 says that the table is of another rotor")
         .percent(5.0, "spread between propellers of one type and between test stands"),
-    quantity("rotor", "cp_scale", D::Ratio, "\"1.00 +- 4 %\"", "factor on the table's C_P", "Factor on every C_P of the table; its tolerance is that of the table.")
+    quantity("rotor", "cp_scale", D::Ratio, "\"1.00 +- 4 %\"", "factor on the table's C_P", "Factor on every C_P of the table or of the blade's geometry; its tolerance is theirs.")
         .within("0.5", "2", "a factor outside 0.5 to 2 says that the table is of another rotor")
         .percent(6.0, "spread between propellers of one type and between test stands"),
     quantity("rotor", "inertia", D::Inertia, "\"9.5e-5 kg m^2\"", "rotor inertia about the shaft", "Blades and adapter, without the motor.")
@@ -222,6 +289,17 @@ pub const KEYS: &[Key] = &[
         .or("\"60 degC\"")
         .within("-40 degC", "180 degC", "windings live between -40 and 180 degC")
         .give("20 K", "depends on load and cooling"),
+    quantity("motor", "winding_rise", D::TemperatureDifference, "\"45 K\"", "settled rise of the winding", "Above air of 25 degC, settled at winding_rise_current; with winding_time it gives the winding's temperature in hover and at full thrust.")
+        .above("0 K", "200 K", "a rise is above 0 and at most 200 K")
+        .percent(15.0, "depends on the air over the motor"),
+    quantity("motor", "winding_rise_current", D::Current, "\"18 A\"", "motor current of the rise", "Steady current at which winding_rise was measured.")
+        .above("0 A", "1000 A", "a current is above 0 and at most 1000 A")
+        .percent(3.0, SHEET),
+    quantity("motor", "winding_time", D::Time, "\"70 s\"", "time constant of the winding", "Of its warming at a steady current.")
+        .above("0 s", "3600 s", "a time constant is above 0 and at most an hour")
+        .percent(20.0, "read off a warming curve"),
+    quantity("motor", "winding_limit", D::Temperature, "\"120 degC\"", "highest winding temperature", "What magnets and insulation stand, where stated.")
+        .within("40 degC", "250 degC", "limits are 40 to 250 degC"),
     // ESC.
     quantity("esc", "resistance", D::Resistance, "\"3 mohm\"", "ESC on-resistance", "On-resistance in the current path.")
         .required()
@@ -240,6 +318,12 @@ pub const KEYS: &[Key] = &[
         .within("0 s", "0.1 s", "a protocol's frame takes 0 to 100 ms")
         .percent(30.0, "rarely stated, firmware dependent"),
     Key::new("esc", "braking", Kind::Flag, "true", "active braking", "Whether it brakes actively when the command falls.").required(),
+    quantity("esc", "response_up", D::Time, "\"32 ms\"", "rotor's time constant, rising", "Of rotor speed near hover, from a step record; takes the place of the computed one.")
+        .above("0 s", "2 s", "a time constant is above 0 and at most 2 s")
+        .percent(10.0, "from a step record"),
+    quantity("esc", "response_down", D::Time, "\"36 ms\"", "rotor's time constant, falling", "Of rotor speed near hover, from a step record; takes the place of the computed one.")
+        .above("0 s", "2 s", "a time constant is above 0 and at most 2 s")
+        .percent(10.0, "from a step record"),
     quantity("esc", "usable_minimum", D::Ratio, "\"4 %\"", "least usable command", "Command below which the motor does not turn steadily, 0 to 1.")
         .required()
         .below("0", "1", "a command lies between 0 and 1, and something must be left above the least")
@@ -274,6 +358,12 @@ pub const KEYS: &[Key] = &[
         .or("\"30 s\"")
         .above("0 s", "3600 s", "a time constant is above 0 and at most an hour")
         .percent(30.0, "fitted to relaxation, depends on charge"),
+    quantity("battery", "temperature", D::Temperature, "\"10 degC\"", "temperature of the cells", "Their resistances grow in the cold, Arrhenius with 25 kJ/mol (common practice, no source); 25 degC where not stated.")
+        .within("-20 degC", "60 degC", "lithium cells work between -20 and 60 degC")
+        .give("5 K", "cells warm as they give"),
+    quantity("battery", "capacity_left", D::Ratio, "\"92 %\"", "capacity left by age", "Share of the stated capacity that an aged pack still has; all of it where not stated.")
+        .above("0", "1.05", "an aged pack has more than nothing and little more than new")
+        .percent(3.0, "from a charge on a good charger"),
     quantity("battery", "cutoff", D::Voltage, "\"3.3 V\"", "least cell voltage under load", "Of one cell, under load.")
         .required()
         .within("2 V", "4.4 V", "it is the voltage of one cell, and lithium cells live between 2 and 4.4 V"),
@@ -308,6 +398,166 @@ pub const KEYS: &[Key] = &[
         .or("[\"0 mm\", \"0 mm\", \"0 mm\"]")
         .within("-10 m", "10 m", PLACE_WHY)
         .give("2 mm", RULE),
+    // Structure.
+    Key::new("structure.arm", "section", Kind::Choice(SHAPES), "\"tube\"", "shape of the section", "A round tube, or a solid rectangle.").required(),
+    quantity("structure.arm", "outer", D::Length, "\"20 mm\"", "outer diameter of the arm", "Of the tube.")
+        .required()
+        .when("section", "tube")
+        .above("0 mm", "0.5 m", THICK_WHY)
+        .give("0.1 mm", CALLIPER),
+    quantity("structure.arm", "wall", D::Length, "\"1.5 mm\"", "wall of the arm", "Of the tube.")
+        .required()
+        .when("section", "tube")
+        .above("0 mm", "0.5 m", THICK_WHY)
+        .give("0.05 mm", CALLIPER),
+    quantity("structure.arm", "width", D::Length, "\"25 mm\"", "width of the arm", "Horizontal side of the rectangle.")
+        .required()
+        .when("section", "rectangle")
+        .above("0 mm", "0.5 m", THICK_WHY)
+        .give("0.1 mm", CALLIPER),
+    quantity("structure.arm", "height", D::Length, "\"8 mm\"", "height of the arm", "Upright side of the rectangle.")
+        .required()
+        .when("section", "rectangle")
+        .above("0 mm", "0.5 m", THICK_WHY)
+        .give("0.1 mm", CALLIPER),
+    quantity("structure.arm", "length", D::Length, "\"180 mm\"", "free length of the arm", "From where the body holds it to the hub.")
+        .required()
+        .within("1 cm", "5 m", "free lengths are 1 cm to 5 m")
+        .give("1 mm", RULE),
+    Key::new("structure.arm", "material", Kind::Choice(physics::structure::material::NAMES), "\"carbon-woven\"", "material", "Gives typical moduli and density where they are not stated.").required(),
+    quantity("structure.arm", "youngs_modulus", D::Pressure, "\"70 GPa\"", "Young's modulus of the arm", "Along the arm; typical of the material where not stated.")
+        .within("0.1 GPa", "1000 GPa", MODULUS_WHY)
+        .percent(15.0, LAYUP),
+    quantity("structure.arm", "density", D::Density, "\"1600 kg/m^3\"", "density of the arm", "Typical of the material where not stated.")
+        .within("50 kg/m^3", "20000 kg/m^3", DENSITY_WHY)
+        .percent(3.0, LAYUP),
+    quantity("structure.arm", "root_stiffness", D::TurningStiffness, "\"8 kN m/rad +- 50 %\"", "rotational stiffness of the arm's root", "About the axis of bending. A tap tells it; before one, 3 E I/length (the root gives as much as the arm bends) is a fair guess for a clamped joint.")
+        .required()
+        .within("0.1 N m/rad", "100000 kN m/rad", ROOT_WHY)
+        .percent(50.0, "not known before a tap"),
+    quantity("structure.arm", "hub_height", D::Length, "\"30 mm\"", "height of the propeller over the arm", "From the arm's axis to the propeller; 30 mm where not stated (common practice, no source).")
+        .or("\"30 mm\"")
+        .within("-0.5 m", "0.5 m", "a propeller stands within 0.5 m of its arm")
+        .give("2 mm", RULE),
+    quantity("structure.arm", "damping", D::Ratio, "0.01", "damping ratio of the arm", "Of its lowest mode; 1 % where not stated (common practice, no source).")
+        .or("0.01")
+        .within("0", "1", "a damping ratio is 0 to 1")
+        .percent(50.0, "not known before a tap"),
+    Key::new("structure.mast", "section", Kind::Choice(SHAPES), "\"tube\"", "shape of the section", "A round tube, or a solid rectangle.").required(),
+    quantity("structure.mast", "outer", D::Length, "\"20 mm\"", "outer diameter of the mast", "Of the tube.")
+        .required()
+        .when("section", "tube")
+        .above("0 mm", "0.5 m", THICK_WHY)
+        .give("0.1 mm", CALLIPER),
+    quantity("structure.mast", "wall", D::Length, "\"1.5 mm\"", "wall of the mast", "Of the tube.")
+        .required()
+        .when("section", "tube")
+        .above("0 mm", "0.5 m", THICK_WHY)
+        .give("0.05 mm", CALLIPER),
+    quantity("structure.mast", "width", D::Length, "\"25 mm\"", "width of the mast", "Horizontal side of the rectangle.")
+        .required()
+        .when("section", "rectangle")
+        .above("0 mm", "0.5 m", THICK_WHY)
+        .give("0.1 mm", CALLIPER),
+    quantity("structure.mast", "height", D::Length, "\"8 mm\"", "height of the mast", "Upright side of the rectangle.")
+        .required()
+        .when("section", "rectangle")
+        .above("0 mm", "0.5 m", THICK_WHY)
+        .give("0.1 mm", CALLIPER),
+    quantity("structure.mast", "length", D::Length, "\"90 mm\"", "length of the mast", "From its foot to the sensor.")
+        .required()
+        .within("5 mm", "2 m", "masts are 5 mm to 2 m long")
+        .give("1 mm", RULE),
+    Key::new("structure.mast", "material", Kind::Choice(physics::structure::material::NAMES), "\"carbon-woven\"", "material", "Gives typical moduli and density where they are not stated.").required(),
+    quantity("structure.mast", "youngs_modulus", D::Pressure, "\"70 GPa\"", "Young's modulus of the mast", "Along the mast; typical of the material where not stated.")
+        .within("0.1 GPa", "1000 GPa", MODULUS_WHY)
+        .percent(15.0, LAYUP),
+    quantity("structure.mast", "density", D::Density, "\"1600 kg/m^3\"", "density of the mast", "Typical of the material where not stated.")
+        .within("50 kg/m^3", "20000 kg/m^3", DENSITY_WHY)
+        .percent(3.0, LAYUP),
+    quantity("structure.mast", "root_stiffness", D::TurningStiffness, "\"400 N m/rad +- 50 %\"", "rotational stiffness of the mast's foot", "About the axis of bending.")
+        .required()
+        .within("0.1 N m/rad", "100000 kN m/rad", ROOT_WHY)
+        .percent(50.0, "not known before a tap"),
+    quantity("structure.mast", "tip_mass", D::Mass, "\"18 g\"", "mass on the mast", "Sensor and holder.")
+        .required()
+        .within("0 g", "20 kg", "a mast carries 0 to 20 kg")
+        .percent(3.0, "a kitchen or parcel scale"),
+    Key::new("structure.plate", "sides", Kind::Vector(D::Length), "[\"120 mm\", \"90 mm\", \"2 mm\"]", "sides and thickness of the plate", "Two sides, then the thickness.")
+        .required()
+        .within("0.1 mm", "3 m", "plates are 0.1 mm to 3 m")
+        .percent(1.0, CALLIPER),
+    Key::new("structure.plate", "material", Kind::Choice(physics::structure::material::NAMES), "\"carbon-woven\"", "material", "Gives typical moduli and density where they are not stated.").required(),
+    quantity("structure.plate", "youngs_modulus", D::Pressure, "\"70 GPa\"", "Young's modulus of the plate", "Along the plate; typical of the material where not stated.")
+        .within("0.1 GPa", "1000 GPa", MODULUS_WHY)
+        .percent(15.0, LAYUP),
+    quantity("structure.plate", "density", D::Density, "\"1600 kg/m^3\"", "density of the plate", "Typical of the material where not stated.")
+        .within("50 kg/m^3", "20000 kg/m^3", DENSITY_WHY)
+        .percent(3.0, LAYUP),
+    Key::new("structure.plate", "edges", Kind::Choice(&["clamped", "supported", "one-edge"]), "\"supported\"", "edges of the plate", "All four clamped, all four supported but free to turn, or one edge of the second side clamped.").required(),
+    quantity("structure.plate", "carried", D::Mass, "\"60 g\"", "mass on the plate", "Taken as standing at its middle; none where not stated.")
+        .or("\"0 g\"")
+        .within("0 g", "100 kg", "a plate carries 0 to 100 kg")
+        .percent(3.0, "a kitchen or parcel scale"),
+    Key::new("structure.mount", "kind", Kind::Choice(&["hard", "soft"]), "\"hard\"", "kind of mount", "Screwed or glued, or on an isolator.").required(),
+    quantity("structure.mount", "frequency", D::Frequency, "\"45 Hz\"", "natural frequency of the mount", "Of the sensor on its isolator.")
+        .required()
+        .when("kind", "soft")
+        .within("1 Hz", "2 kHz", "isolators lie between 1 Hz and 2 kHz")
+        .percent(15.0, "isolators age, and stiffen when cold"),
+    quantity("structure.mount", "damping", D::Ratio, "0.15", "damping ratio of the mount", "10 % where not stated (common practice, no source).")
+        .or("0.1")
+        .when("kind", "soft")
+        .within("0", "1", "a damping ratio is 0 to 1")
+        .percent(30.0, "rarely stated"),
+    // Magnetic.
+    Key::new("magnetometer", "at", Kind::Vector(D::Length), "[\"-40 mm\", \"0 mm\", \"-110 mm\"]", "place of the magnetometer", "From the reference point: forward, right, down.")
+        .required()
+        .within("-10 m", "10 m", PLACE_WHY)
+        .give("3 mm", RULE),
+    Key::new("lead", "item", Kind::Text, "\"battery to distribution\"", "name of the lead", "Name of the lead, for people.").required(),
+    Key::new("lead", "from", Kind::Vector(D::Length), "[\"60 mm\", \"0 mm\", \"-20 mm\"]", "start of the lead", "Middle of the pair where it begins.")
+        .required()
+        .within("-10 m", "10 m", PLACE_WHY)
+        .give("3 mm", RULE),
+    Key::new("lead", "via", Kind::Vector(D::Length), "[\"60 mm\", \"0 mm\", \"10 mm\"]", "first bend of the lead", "Where it bends first.")
+        .within("-10 m", "10 m", PLACE_WHY)
+        .give("3 mm", RULE),
+    Key::new("lead", "then", Kind::Vector(D::Length), "[\"0 mm\", \"0 mm\", \"10 mm\"]", "second bend of the lead", "Where it bends next; needs via.")
+        .within("-10 m", "10 m", PLACE_WHY)
+        .give("3 mm", RULE),
+    Key::new("lead", "to", Kind::Vector(D::Length), "[\"0 mm\", \"0 mm\", \"0 mm\"]", "end of the lead", "Middle of the pair where it ends.")
+        .required()
+        .within("-10 m", "10 m", PLACE_WHY)
+        .give("3 mm", RULE),
+    quantity("lead", "share", D::Ratio, "\"25 %\"", "share of the battery current", "All of it where not stated.")
+        .or("1.0")
+        .within("0", "1", "a lead carries none to all of the battery current")
+        .percent(5.0, "rotors draw unevenly"),
+    quantity("lead", "spacing", D::Length, "\"6 mm\"", "distance of the two conductors", "Between their middles.")
+        .required()
+        .within("0 mm", "1 m", "conductors are 0 to 1 m apart")
+        .percent(15.0, "loose leads do not stay where they were measured"),
+    Key::new("lead", "side", Kind::Choice(&["x", "y", "z"]), "\"y\"", "side of the return", "Body axis along which the two conductors stand side by side.").required(),
+    quantity("lead", "twist", D::Length, "\"40 mm\"", "length of one turn", "Of a twisted pair; side by side where not stated.")
+        .within("5 mm", "1 m", "one turn takes 5 mm to 1 m")
+        .percent(10.0, RULE),
+    Key::new("siting", "from", Kind::Vector(D::Length), "[\"-60 mm\", \"-40 mm\", \"-20 mm\"]", "corner of the bay", "One corner of the room where electronics can stand.")
+        .required()
+        .within("-10 m", "10 m", PLACE_WHY),
+    Key::new("siting", "to", Kind::Vector(D::Length), "[\"60 mm\", \"40 mm\", \"0 mm\"]", "opposite corner of the bay", "The opposite corner.")
+        .required()
+        .within("-10 m", "10 m", PLACE_WHY),
+    Key::new("siting", "mast_foot", Kind::Vector(D::Length), "[\"-60 mm\", \"0 mm\", \"-30 mm\"]", "foot of a mast", "Where a mast could stand; none where not stated.")
+        .within("-10 m", "10 m", PLACE_WHY),
+    quantity("siting", "mast_height", D::Length, "\"200 mm\"", "highest mast", "200 mm where not stated (common practice, no source).")
+        .or("\"200 mm\"")
+        .within("0 mm", "2 m", "masts are up to 2 m high"),
+    Key::new("siting", "radio", Kind::Vector(D::Length), "[\"-90 mm\", \"0 mm\", \"40 mm\"]", "antenna of the radio", "Where there is one.")
+        .within("-10 m", "10 m", PLACE_WHY),
+    quantity("siting", "clearance", D::Length, "\"100 mm\"", "least distance from the radio", "Between the sensor and the radio's antenna; 100 mm where not stated (common practice, no source).")
+        .or("\"100 mm\"")
+        .within("0 mm", "5 m", "a clearance is 0 to 5 m"),
     // Filters.
     Key::new("filter", "kind", Kind::Choice(&["low-pass", "notch"]), "\"low-pass\"", "kind of filter", "Butterworth low-pass, or second-order notch.").required(),
     Key::new("filter", "order", Kind::Count, "2", "order", "Order of the low-pass, 1 to 4.")

@@ -6,12 +6,16 @@
 //! the place, the offending text, the allowed form and an example. Sections that are not there
 //! are `None` in the aircraft and limit only what can be computed.
 
+mod bearing;
+mod blade;
 mod build;
 mod cross;
 mod edit;
 pub(crate) mod fields;
 mod fingerprint;
 pub mod keys;
+mod leads;
+mod numbers;
 mod place;
 pub(crate) mod read;
 mod rotor_table;
@@ -22,6 +26,7 @@ use std::collections::{BTreeMap, HashMap};
 use std::path::{Path, PathBuf};
 
 use physics::aircraft::Aircraft;
+use physics::bem::BladeRotor;
 use toml_edit::Document;
 
 use crate::diagnostic::{Diagnostic, Diagnostics};
@@ -73,8 +78,9 @@ impl AircraftFile {
         let mut reader = Reader::new(&source, &keys::SPEC);
         reader.document(document.as_table());
         let table = rotor_table(&mut reader);
+        let blade = blade::read(&mut reader);
         let Reader { inputs, sections, mut diagnostics, .. } = reader;
-        let draft = Draft { sections, inputs, table: table.flatten() };
+        let draft = Draft { sections, inputs, table: table.flatten(), blade };
         let values = draft.values();
         diagnostics.extend(cross::errors(&draft, &values, &source));
         if diagnostics.is_empty() && build::aircraft(&draft, &values).is_none() {
@@ -209,11 +215,22 @@ impl AircraftFile {
     }
 
     /// Section to SHA-256 of its content: `geometry` (layout or stations, drag area, avionics
-    /// power), `mass`, `rotor` (with its table), `motor`, `esc`, `battery`, `imu`, `filter`,
-    /// `loop.rate`, `loop.attitude`, as far as they are there. The same for the same aircraft,
+    /// power), `mass`, `weighed`, `rotor` (with its table), `motor`, `esc`, `battery`, `imu`,
+    /// `filter`, `structure.arm` and its like, `magnetometer`, `lead`, `siting`, `loop.rate`,
+    /// `loop.attitude`, as far as they are there. The same for the same aircraft,
     /// whatever the order, comments, units and tolerances.
     pub fn fingerprint(&self) -> BTreeMap<String, String> {
         fingerprint::fingerprint(&self.draft, &self.draft.values())
+    }
+
+    /// The rotor by its blade geometry, where the file names one.
+    pub fn blade_rotor(&self) -> Option<&BladeRotor> {
+        self.draft.blade.as_ref().map(|b| &b.rotor)
+    }
+
+    /// Static C_T and C_P from the blade geometry alone, at a tip speed of 80 m/s.
+    pub fn blade_coefficients(&self) -> Option<(f64, f64)> {
+        self.draft.blade.as_ref().map(|b| b.usual)
     }
 
     /// Path of the rotor table, where the file names one.

@@ -2,6 +2,10 @@
 //!
 //! Everything in it is invented. Its records say `simulated`, and so does every gate they meet.
 
+mod bench_body;
+mod bench_field;
+mod bench_set_up;
+
 use std::collections::BTreeMap;
 use std::path::Path;
 
@@ -43,6 +47,9 @@ pub fn write_demo(dir: &Path, edits: &[KeyChange]) -> Result<(), Diagnostics> {
     let fingerprint = file.fingerprint();
 
     record_store::write(&dir.join("records"), &weighing(&aircraft, &fingerprint))?;
+    for record in bench_body::records(&aircraft, &fingerprint) {
+        record_store::write(&dir.join("records"), &record)?;
+    }
     freeze::freeze(dir, Some("b1"), DATE_FROZEN)?;
 
     let bare = aircraft.without_payload();
@@ -55,6 +62,10 @@ pub fn write_demo(dir: &Path, edits: &[KeyChange]) -> Result<(), Diagnostics> {
         &flight_record("2026-03-04-rate-steps", "b1", DATE_FLOWN, &log, &fingerprint),
     )?;
     record_store::write(&dir.join("records"), &note(&fingerprint))?;
+    for record in bench_field::records(&bare, &programme.site, &fingerprint) {
+        record_store::write(&dir.join("records"), &record)?;
+    }
+    bench_set_up::write(&dir.join("records"), &aircraft, air.density, &fingerprint)?;
     Ok(())
 }
 
@@ -183,6 +194,8 @@ fn unit_of(channel: &str) -> &'static str {
         ("accel", _) => "m/s^2",
         ("velocity" | "velocity_body", _) => "m/s",
         ("position" | "height", _) => "m",
+        ("mag", _) => "T",
+        ("pressure", _) => "Pa",
         ("battery", "voltage") => "V",
         ("battery" | "rotor", "current") => "A",
         _ => "1",

@@ -9,7 +9,7 @@ use physics::mass::mass_properties;
 use signal::timebase;
 
 use super::phases::{self, AxisStep};
-use super::{Finding, Findings, Outcome, Phase, PhaseKind, Spectrum, StepTrace};
+use super::{Finding, Findings, Outcome, Phase, PhaseKind, Source, Spectrum, StepTrace};
 use crate::chart::{Chart, Table};
 use crate::estimate::{Estimate, Origin};
 use crate::record::{Record, Tap};
@@ -270,6 +270,7 @@ fn clean(time: &[f64], values: &[f64], full: &Arc<Vec<f64>>) -> Option<Series> {
 pub(super) struct Out {
     pub items: Vec<Finding>,
     pub spectra: Vec<Spectrum>,
+    pub sources: Vec<Source>,
     pub steps: Vec<StepTrace>,
     pub charts: Vec<Chart>,
     pub tables: Vec<Table>,
@@ -336,7 +337,6 @@ impl Out {
         });
     }
 
-    #[expect(dead_code, reason = "for the bench kinds")]
     /// The figure under `key` replaces a numeric input of the aircraft file in predictions.
     pub(super) fn replaces(&mut self, key: &str, input: &str) {
         if let Some(item) = self.items.iter_mut().find(|f| f.key == key) {
@@ -351,6 +351,7 @@ impl Out {
             items: self.items,
             phases,
             spectra: self.spectra,
+            sources: self.sources,
             steps: self.steps,
             charts: self.charts,
             tables: self.tables,

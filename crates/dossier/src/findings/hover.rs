@@ -283,7 +283,7 @@ fn shares(context: &Context<'_>, hover: &[(f64, f64)], out: &mut Out) {
     let basis = if from_speed {
         "from squared speeds"
     } else {
-        "from commands to the power 1.7 +- 0.25, as no speed is logged"
+        "from commands to the power 1.7 ± 0.25, as no speed is logged"
     };
     for (i, (share, error)) in shares.iter().enumerate() {
         let deviation = build(&format!("hover share, rotor {}", i + 1), share - 1.0, *error);

@@ -5,18 +5,23 @@
 //! allowed for; what the record cannot tell names the missing channel, tap point or excitation and
 //! the short test that would tell.
 
+mod attribution;
 mod battery;
 mod bench;
 mod cannot;
 mod context;
 mod drive;
+mod dwell;
 mod geometry;
+mod hop;
+mod hop_rows;
 mod hover;
 mod identify;
 mod limits;
 mod order;
 mod oscillation;
 mod phases;
+mod posterior;
 mod steps;
 mod thrust;
 mod turning;
@@ -24,8 +29,10 @@ mod upset;
 mod vibration;
 
 use physics::aircraft::Aircraft;
+use physics::magnetic::LocalField;
 use serde::Serialize;
 
+pub use self::attribution::{Source, SourceKind};
 pub(crate) use self::context::Known;
 use self::context::{Context, Out};
 pub(crate) use self::phases::ROTORS_ONLY;
@@ -39,15 +46,39 @@ pub fn findings(record: &Record, aircraft: Option<&Aircraft>) -> Findings {
     findings_in(record, aircraft, None)
 }
 
+/// What surrounded a record, as far as it is known.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Surroundings {
+    /// Density of the air, kg/m^3, and its standard uncertainty.
+    pub density: Option<(f64, f64)>,
+    /// Earth's magnetic field on the day.
+    pub earth: Option<LocalField>,
+}
+
 /// The same with the density of the air at the site, kg/m^3, and its standard uncertainty.
 pub fn findings_in(record: &Record, aircraft: Option<&Aircraft>, density: Option<(f64, f64)>) -> Findings {
+    findings_at(record, aircraft, Surroundings { density, earth: None })
+}
+
+/// The same with all that is known of the surroundings.
+pub fn findings_at(record: &Record, aircraft: Option<&Aircraft>, around: Surroundings) -> Findings {
     if record.meta.kind != Kind::Flight {
         let mut out = Out::default();
-        bench::run(&bench::Bench { record, aircraft, density }, &mut out);
+        let Surroundings { density, earth } = around;
+        bench::run(&bench::Bench { record, aircraft, density, earth }, &mut out);
         return out.into_findings(record, Vec::new());
     }
     let known = aircraft.map_or_else(Known::default, Known::of_aircraft);
     findings_with(record, &known)
+}
+
+/// What a flight says about its vibration alone: spectra, sources, ledger, map.
+pub fn vibration_findings(record: &Record, aircraft: Option<&Aircraft>) -> Findings {
+    let known = aircraft.map_or_else(Known::default, Known::of_aircraft);
+    let context = Context::new(record, &known);
+    let mut out = Out::default();
+    vibration::run(&context, &mut out);
+    out.into_findings(record, context.phases)
 }
 
 /// The same from whatever is known.
@@ -57,8 +88,10 @@ pub(crate) fn findings_with(record: &Record, known: &Known) -> Findings {
     hover::run(&context, &mut out);
     limits::run(&context, &mut out);
     thrust::run(&context, &mut out);
-    turning::run(&context, &mut out);
+    let hop = hop::run(&context, &mut out);
+    turning::run(&context, &mut out, hop);
     drive::run(&context, &mut out);
+    dwell::run(&context, &mut out);
     vibration::run(&context, &mut out);
     steps::run(&context, &mut out);
     identify::run(&context, &mut out);
@@ -80,6 +113,8 @@ pub struct Findings {
     pub phases: Vec<Phase>,
     /// Power spectra.
     pub spectra: Vec<Spectrum>,
+    /// Sources of vibration with their evidence.
+    pub sources: Vec<Source>,
     /// Rate steps.
     pub steps: Vec<StepTrace>,
     /// Charts.

@@ -1,4 +1,5 @@
-//! Whether rotor order and spins are as the file says.
+//! Whether rotor order and spins are as the file says, from a flight; a short hop has its own question in
+//! [`super::hop`], with the sensor's axes open as well.
 //!
 //! Every assignment of channels to stations, and every set of spins, gives a
 //! pattern; its likelihood falls with the residual it leaves, (RSS)^(-n/2) with n the number of
@@ -7,30 +8,11 @@
 
 use super::context::{Context, Out};
 use super::geometry::Levers;
+use super::posterior::permutations;
 use super::turning::{Moments, Rows};
 
 /// What the answer rests on.
 pub(super) const RESTS: &[&str] = &["station", "aircraft", "motor", "rotor"];
-
-/// All orders of 0..n (Heap's algorithm).
-fn permutations(n: usize) -> Vec<Vec<usize>> {
-    fn recurse(k: usize, a: &mut Vec<usize>, all: &mut Vec<Vec<usize>>) {
-        if k <= 1 {
-            all.push(a.clone());
-            return;
-        }
-        for i in 0..k {
-            recurse(k - 1, a, all);
-            if i + 1 < k {
-                a.swap(if k.is_multiple_of(2) { i } else { 0 }, k - 1);
-            }
-        }
-    }
-    let mut a: Vec<usize> = (0..n).collect();
-    let mut all = Vec::new();
-    recurse(n, &mut a, &mut all);
-    all
-}
 
 /// Posterior of hypothesis 0, and the best other one with its posterior.
 fn posterior(scores: &[f64], temper: f64) -> (f64, usize, f64) {

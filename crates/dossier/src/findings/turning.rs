@@ -331,7 +331,8 @@ impl Moments {
     }
 }
 
-pub(super) fn run(context: &Context<'_>, out: &mut Out) {
+/// `hop` says that order and spins have been judged already.
+pub(super) fn run(context: &Context<'_>, out: &mut Out, hop: bool) {
     let missing = if context.rotor_series("speed").is_none() {
         Some("the channels rotor.N.speed")
     } else if AXES.iter().any(|(l, _)| context.series(&format!("rate.{l}")).is_none()) {
@@ -350,13 +351,15 @@ pub(super) fn run(context: &Context<'_>, out: &mut Out) {
                 RESTS,
             );
         }
-        out.cannot_tell(
-            "order.posterior",
-            "rotor order and spins as in the file",
-            missing,
-            test,
-            order::RESTS,
-        );
+        if !hop {
+            out.cannot_tell(
+                "order.posterior",
+                "rotor order and spins as in the file",
+                missing,
+                test,
+                order::RESTS,
+            );
+        }
     };
     if let Some(missing) = missing {
         refuse(out, missing, "log rotor speeds and rates while steps about each axis are flown");
@@ -392,7 +395,9 @@ pub(super) fn run(context: &Context<'_>, out: &mut Out) {
             (low, prepared.cutoff),
         );
     }
-    order::run(context, out, &rows, &levers);
+    if !hop {
+        order::run(context, out, &rows, &levers);
+    }
 }
 
 /// Slope of angular acceleration on the rotors' pattern, with its error.

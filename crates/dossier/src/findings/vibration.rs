@@ -7,7 +7,7 @@ use signal::spectrum::{self, Density, Options};
 use signal::{delay, robust};
 
 use super::context::{AXES, Context, Joint, Out};
-use super::{Peak, Spectrum};
+use super::{Peak, Source, Spectrum, attribution};
 use crate::record::Tap;
 
 const RESTS: &[&str] = &["rotor", "imu", "mass", "structure", "motor"];
@@ -131,10 +131,26 @@ impl Attribution {
 
 pub(super) fn run(context: &Context<'_>, out: &mut Out) {
     let (windows, in_hover) = quiet(context);
+    out.sources = attribution::run(context, out);
     spectra(context, &windows, out);
     accelerometer(context, &windows, in_hover, out);
     command_noise(context, in_hover, out);
     filter_delay(context, out);
+}
+
+/// The source that a peak belongs to, in words; where none covers it, what its frequency may be.
+fn attributed(
+    sources: &[Source],
+    peak: &peaks::Peak,
+    turns: Option<(f64, f64)>,
+    otherwise: &Attribution,
+) -> String {
+    let slack = 1.5 * otherwise.resolution;
+    sources
+        .iter()
+        .filter(|s| s.covers(peak.frequency, slack, turns, 2.0 * otherwise.nyquist))
+        .max_by(|a, b| a.rms.total_cmp(&b.rms))
+        .map_or_else(|| otherwise.of(peak), |s| s.name.clone())
 }
 
 fn spectra(context: &Context<'_>, windows: &[(f64, f64)], out: &mut Out) {
@@ -153,7 +169,11 @@ fn spectra(context: &Context<'_>, windows: &[(f64, f64)], out: &mut Out) {
             let options = peaks::Options { low: 1.5 * d.resolution, ..peaks::Options::default() };
             let found = peaks::find(&d, &options)
                 .iter()
-                .map(|p| Peak { frequency: p.frequency, rms: p.rms, attribution: attribution.of(p) })
+                .map(|p| Peak {
+                    frequency: p.frequency,
+                    rms: p.rms,
+                    attribution: attributed(&out.sources, p, turns, &attribution),
+                })
                 .collect();
             out.spectra.push(Spectrum {
                 channel: name,

@@ -195,6 +195,12 @@ pub(super) fn section(key: &str) -> &str {
             Some("attitude") => "loop.attitude",
             _ => "loop.rate",
         },
+        "structure" => match parts.next() {
+            Some("mast") => "structure.mast",
+            Some("plate") => "structure.plate",
+            Some("mount") => "structure.mount",
+            _ => "structure.arm",
+        },
         other => other,
     }
 }

@@ -2,7 +2,9 @@
 
 use std::collections::BTreeMap;
 
-use crate::check::payload_fitted;
+use physics::mass::mass_properties;
+
+use crate::check::{as_flown, payload_fitted};
 use crate::estimate::{Contribution, Estimate, Origin};
 use crate::gates::evidence::{Answer, Evidence, Found, changed};
 use crate::gates::keys::Keys;
@@ -125,7 +127,7 @@ impl<'a> Context<'a> {
         let meta = self.evidence.weighing()?;
         let w = weighing(meta).ok()?;
         let origin = Origin::from(meta.origin);
-        let figure = |name: &str, (value, uncertainty): (f64, f64), unit: &str, now: Option<&Estimate>| {
+        let figure = |name: &str, (value, uncertainty): (f64, f64), unit: &str, now: Option<f64>| {
             let measured = Estimate::new(
                 value,
                 unit,
@@ -138,8 +140,8 @@ impl<'a> Context<'a> {
             );
             // The computed value of the day of weighing is kept in the record.
             match (meta.values.get(&format!("computed.{name}")), now) {
-                (Some(then), Some(now)) if (then.value - now.value).abs() > 1e-9 => {
-                    let moved = now.value - then.value;
+                (Some(then), Some(now)) if (then.value - now).abs() > 1e-9 => {
+                    let moved = now - then.value;
                     // The difference rests on the changed items only; a tenth of it is a fair doubt.
                     let carried = Estimate::single(
                         moved,
@@ -154,12 +156,11 @@ impl<'a> Context<'a> {
             }
         };
         let loaded = payload_fitted(meta);
-        let (mass_id, centre) =
-            if loaded { ("mass.total", "mass.centre") } else { ("mass.bare", "mass.bare.centre") };
-        let get = |id: &str| self.prediction.get(id);
-        let (mass, carried) = figure("mass", w.mass, "kg", get(mass_id));
-        let (x, _) = figure("centre.x", w.centre_x, "m", get(&format!("{centre}.x")));
-        let (y, _) = figure("centre.y", w.centre_y, "m", get(&format!("{centre}.y")));
+        // By the items alone: the prediction already stands on the weighing.
+        let items = self.subject.stated_aircraft().map(|a| mass_properties(&as_flown(&a, meta).bodies));
+        let (mass, carried) = figure("mass", w.mass, "kg", items.as_ref().map(|m| m.mass));
+        let (x, _) = figure("centre.x", w.centre_x, "m", items.as_ref().map(|m| m.centre.x));
+        let (y, _) = figure("centre.y", w.centre_y, "m", items.as_ref().map(|m| m.centre.y));
         // Without the computed values of its day a weighing cannot be carried.
         let known = meta.values.contains_key("computed.mass");
         let stale = if known {

@@ -129,7 +129,7 @@ pub(super) fn result(draft: &Draft, limit: Limit) -> CriterionResult {
         },
     };
     let waits_for = match (&draft.measured, state) {
-        (Answer::CannotTell(why), _) => Some(format!("cannot tell from {why}")),
+        (Answer::CannotTell(why), _) => Some(format!("a record that can tell: {why}")),
         (Answer::Nothing, State::Open) => Some(draft.needs.to_owned()),
         (Answer::Found(f), State::Undecided) if f.partial.is_some() => f.partial.clone(),
         (Answer::Found(f), State::Stale) => {

@@ -77,6 +77,7 @@ pub(super) fn covers(rests: &str, section: &str) -> bool {
     match rests {
         "station" | "aircraft" => section == "geometry",
         "loop" => section == "loop" || section.starts_with("loop."),
+        "structure" => section == "structure" || section.starts_with("structure."),
         other => other == section,
     }
 }
@@ -120,7 +121,7 @@ fn newest<'a>(list: impl Iterator<Item = &'a Flight>, key: &str, today: &BTreeMa
                 stale.get_or_insert(found);
             }
             Outcome::CannotTell { missing, would_tell } => {
-                cannot.get_or_insert_with(|| format!("{}: {missing}; {would_tell}", f.meta.id));
+                cannot.get_or_insert_with(|| format!("{} lacks {missing}; to tell, {would_tell}", f.meta.id));
             }
             Outcome::Words { .. } => {}
         }

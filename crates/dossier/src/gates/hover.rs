@@ -163,7 +163,7 @@ fn command(ctx: &Context<'_>) -> (Answer, Answer, Option<String>) {
         format!("; {s} makes {:.0} % of the prediction's variance", share * 100.0)
     });
     let text = format!(
-        "measured {:.4}, predicted {:.4} +- {:.4} at the measured bus voltage{main}",
+        "measured {:.4}, predicted {:.4} ± {:.4} at the measured bus voltage{main}",
         measured.estimate.value, predicted.value, predicted.uncertainty
     );
     (Context::derived(&measured, relative), Context::derived(&measured, sigma), Some(text))

@@ -6,15 +6,20 @@ mod candidate;
 mod causes;
 mod context;
 mod criterion;
+mod drive;
+mod envelope;
 mod evidence;
 mod hover;
 mod keys;
 mod limits;
 mod rate;
 mod replaced;
+mod sensing;
 mod set_up;
 mod sizing;
+mod structure;
 mod vibration;
+mod vibration_cost;
 
 use std::collections::BTreeSet;
 
@@ -26,7 +31,7 @@ use physics::{STANDARD_GRAVITY, control};
 pub use self::context::{Context, Weighed};
 pub use self::evidence::{Answer, Evidence, Flight, Found};
 pub use self::limits::Limits;
-pub use self::replaced::replacements;
+pub use self::replaced::{carry, replacements, weighed};
 
 use self::criterion::Draft;
 use crate::chart::Shown;
@@ -55,7 +60,16 @@ fn nothing_shown(_: &Context<'_>) -> Shown {
 }
 
 /// All gates in ladder order.
-pub const GATES: [&GateSpec; 5] = [&sizing::GATE, &set_up::GATE, &hover::GATE, &vibration::GATE, &rate::GATE];
+pub const GATES: [&GateSpec; 8] = [
+    &sizing::GATE,
+    &structure::GATE,
+    &drive::GATE,
+    &sensing::GATE,
+    &set_up::GATE,
+    &hover::GATE,
+    &vibration::GATE,
+    &rate::GATE,
+];
 
 /// Predicted output that a criterion holds against its limit.
 pub(crate) fn metric_of(criterion: &str) -> Option<&'static str> {
@@ -66,6 +80,17 @@ pub(crate) fn metric_of(criterion: &str) -> Option<&'static str> {
         "sizing.pitch-acceleration" => "authority.y",
         "sizing.yaw-acceleration" => "authority.z",
         "sizing.centre-offset" => "sizing.centre_offset",
+        "drive.delay" => "drive.delay",
+        "drive.dead-time" => "drive.dead_time",
+        "drive.lag-ratio" => "lag.ratio",
+        "structure.arm-separation" => "structure.arm_separation",
+        "structure.mast-separation" => "structure.mast_separation",
+        "structure.lowest-frequency" => "structure.lowest_frequency",
+        "structure.mount-frequency" => "structure.mount_frequency",
+        "structure.mount-ratio" => "structure.mount_ratio",
+        "structure.twist" => "structure.twist",
+        "sensing.heading-hover" => "sensing.heading_hover",
+        "sensing.heading-full" => "sensing.heading_full",
         "hover.roll-share" => "trim.roll_share",
         "hover.pitch-share" => "trim.pitch_share",
         "vibration.accel" => "vibration.accel_rms",

@@ -190,7 +190,12 @@ fn flown(ctx: &Context<'_>) -> Option<Ledger> {
     } else {
         "within its interval of nothing"
     };
-    lines.push(LedgerLine { name: "Unexplained remainder".to_owned(), value: rest, share, note: note.to_owned() });
+    lines.push(LedgerLine {
+        name: "Unexplained remainder".to_owned(),
+        value: rest,
+        share,
+        note: note.to_owned(),
+    });
     Some(Ledger {
         id: "latency-flown".to_owned(),
         title: format!("Latency of the roll rate loop as flown, at its crossover of {wc:.1} rad/s"),

@@ -2,9 +2,14 @@
 
 use std::collections::BTreeMap;
 
+use physics::aircraft::Aircraft;
+use physics::mass::mass_properties;
+
+use crate::check::{as_flown, payload_fitted};
 use crate::estimate::Origin;
 use crate::findings::Outcome;
 use crate::gates::evidence::{Evidence, changed, station_of};
+use crate::import::weighing::weighing;
 use crate::predict::Measured;
 
 /// Measured figures by input key. Of every rotor station the newest record that still holds counts;
@@ -32,6 +37,77 @@ pub fn replacements(evidence: &Evidence, today: &BTreeMap<String, String>) -> BT
         }
     }
     found.into_iter().filter_map(|(key, list)| Some((key, mean(list.into_values().collect())?))).collect()
+}
+
+/// What the newest weighing says of the whole aircraft without payload, carried to today's mass items by
+/// what they compute now less what they computed then. `aircraft` is as its file states it.
+pub fn weighed(
+    evidence: &Evidence,
+    aircraft: &Aircraft,
+    today: &BTreeMap<String, String>,
+) -> BTreeMap<String, Measured> {
+    let mut out = BTreeMap::new();
+    let Some(meta) = evidence.weighing() else { return out };
+    let Ok(w) = weighing(meta) else { return out };
+    let rests = ["mass".to_owned(), "geometry".to_owned()];
+    let kept = |name: &str| meta.values.get(&format!("computed.{name}")).map(|v| v.value);
+    if kept("mass").is_none() && changed(meta, today, &rests).is_some() {
+        return out;
+    }
+    let now = mass_properties(&as_flown(aircraft, meta).bodies);
+    let bare = mass_properties(&aircraft.without_payload().bodies);
+    let loaded = payload_fitted(meta);
+    // The difference rests on the changed items only; a tenth of it is a fair doubt.
+    let carried = |name: &str, (value, error): (f64, f64), now: f64| {
+        let moved = kept(name).map_or(0.0, |then| now - then);
+        (value + moved, error.hypot(0.1 * moved))
+    };
+    let mass = carried("mass", w.mass, now.mass);
+    let payload = if loaded { now.mass - bare.mass } else { 0.0 };
+    let own = mass.0 - payload;
+    if own.is_nan() || own <= 0.0 {
+        return out;
+    }
+    let mut put = |key: &str, (value, uncertainty): (f64, f64), unit: &str| {
+        let records = vec![meta.id.clone()];
+        let origin = Origin::from(meta.origin);
+        let measured = Measured { value, uncertainty, unit: unit.to_owned(), origin, records };
+        out.insert(format!("weighed.{key}"), measured);
+    };
+    put("mass", (own, mass.1), "kg");
+    for (k, name, pair) in [(0, "x", w.centre_x), (1, "y", w.centre_y)] {
+        let (c, error) = carried(&format!("centre.{name}"), pair, now.centre[k]);
+        // The payload's own moment is taken off as computed.
+        let moment = if loaded { now.mass * now.centre[k] - bare.mass * bare.centre[k] } else { 0.0 };
+        let share = mass.0 / own;
+        put(&format!("centre_{name}"), (share * c - moment / own, share * error), "m");
+    }
+    out
+}
+
+/// Moves measured figures of the whole aircraft from one aircraft to another by the computed
+/// difference: an item that is exchanged changes what was weighed by its own mass.
+pub fn carry(measured: &mut BTreeMap<String, Measured>, before: &Aircraft, after: &Aircraft) {
+    let of = |a: &Aircraft| {
+        let m = mass_properties(&a.without_payload().bodies);
+        let i = m.inertia;
+        [
+            ("weighed.mass", m.mass),
+            ("weighed.centre_x", m.centre.x),
+            ("weighed.centre_y", m.centre.y),
+            ("weighed.inertia_x", i[(0, 0)]),
+            ("weighed.inertia_y", i[(1, 1)]),
+            ("weighed.inertia_z", i[(2, 2)]),
+        ]
+    };
+    for ((key, was), (_, is)) in of(before).into_iter().zip(of(after)) {
+        if let Some(m) = measured.get_mut(key)
+            && was != is
+        {
+            m.value += is - was;
+            m.uncertainty = m.uncertainty.hypot(0.1 * (is - was));
+        }
+    }
 }
 
 /// Mean of several stations. One load cell or clock served them all, so that their uncertainties

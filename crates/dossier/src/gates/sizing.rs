@@ -17,7 +17,7 @@ pub(super) const GATE: GateSpec = GateSpec {
     closes_on: "weighing; a pull of full thrust and rate steps in flight",
     drafts,
     ledgers,
-    shown: super::nothing_shown,
+    shown: super::envelope::shown,
 };
 
 fn metric(output: &'static str, group: Group) -> Option<Metric> {
@@ -185,7 +185,15 @@ fn centre_offset(ctx: &Context<'_>, w: &Weighed) -> Answer {
 }
 
 fn ledgers(ctx: &Context<'_>) -> Vec<Ledger> {
-    mass_ledger(ctx).into_iter().collect()
+    let energy = ctx.ledger(
+        "energy",
+        "Energy in hover, half charge, with payload",
+        "energy.hover.",
+        "energy.hover.total",
+        None,
+        &|_, _| String::new(),
+    );
+    mass_ledger(ctx).into_iter().chain(energy).collect()
 }
 
 /// Mass by item, with the moment that each puts on the centre of gravity.

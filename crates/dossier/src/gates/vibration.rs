@@ -4,6 +4,7 @@ use crate::gates::GateSpec;
 use crate::gates::candidate;
 use crate::gates::context::Context;
 use crate::gates::criterion::{Carry, Compare, Draft, Metric};
+use crate::gates::evidence::{Answer, Found};
 use crate::predict::Group;
 use crate::result::Ledger;
 
@@ -12,10 +13,10 @@ pub(super) const GATE: GateSpec = GateSpec {
     id: "vibration",
     name: "Vibration",
     question: "Is what remains small enough to filter cheaply?",
-    closes_on: "a flight with a steady hover, raw gyro and accelerometer",
+    closes_on: "a flight with a steady hover, raw gyro and accelerometer; a balance run",
     drafts,
     ledgers,
-    shown: super::nothing_shown,
+    shown: super::vibration_cost::shown,
 };
 
 fn drafts(ctx: &Context<'_>) -> Vec<Draft> {
@@ -67,7 +68,45 @@ fn drafts(ctx: &Context<'_>) -> Vec<Draft> {
             note: None,
             candidates: candidate::filters(a),
         },
+        Draft {
+            id: "vibration.balance",
+            text: "residual unbalance of the worst rotor, ISO 21940-11",
+            metric: None,
+            predicted: None,
+            measured: worst_grade(ctx),
+            compare: Compare::Interval,
+            needs: "a balance run: 1/rev without and with a trial mass at three angles, then with the correction on",
+            note: Some("G 16 at first; G 6.3 is the aim".to_owned()),
+            candidates: Vec::new(),
+        },
     ]
+}
+
+/// The worst grade over the rotors that were balanced. Rotors without a run leave the answer partial.
+fn worst_grade(ctx: &Context<'_>) -> Answer {
+    let rotors = ctx.subject.resolved().aircraft.stations.len();
+    let by_station = ctx.bench_by_station("balance.grade");
+    if by_station.is_empty() {
+        return ctx.bench("balance.grade");
+    }
+    let measured = by_station.len();
+    let mut worst: Option<Found> = None;
+    let mut other = Answer::Nothing;
+    for (_, answer) in by_station {
+        match answer {
+            Answer::Found(f) => {
+                if worst.as_ref().is_none_or(|w| f.estimate.value > w.estimate.value) {
+                    worst = Some(*f);
+                }
+            }
+            a => other = a,
+        }
+    }
+    let Some(mut f) = worst else { return other };
+    if measured < rotors {
+        f.partial = Some(format!("{measured} of {rotors} rotors were balanced"));
+    }
+    Answer::Found(Box::new(f))
 }
 
 fn ledgers(_: &Context<'_>) -> Vec<Ledger> {

@@ -16,6 +16,8 @@
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
+use physics::aircraft::Aircraft;
+use physics::mass::mass_properties;
 use toml_edit::{Item, TableLike, Value};
 
 use super::toml_reader::place;
@@ -45,6 +47,8 @@ pub struct HandRequest<'a> {
     pub date: &'a str,
     /// Hash of each section of the build's aircraft file.
     pub fingerprint: BTreeMap<String, String>,
+    /// Aircraft of the build: a weighing keeps what was computed on its day.
+    pub aircraft: Option<&'a Aircraft>,
 }
 
 type Values = BTreeMap<String, HandValue>;
@@ -165,9 +169,9 @@ fn weighing_value(key: &str, text: &str) -> Result<HandValue, (String, String)> 
         ["scale" | "tilted", n] if number(n) => Dimension::Mass,
         ["point", n, "x" | "y" | "z"] if number(n) => Dimension::Length,
         ["tilt", "pitch" | "roll"] => Dimension::Angle,
+        ["payload_fitted"] => return payload_flag(text),
         _ => {
-            let help =
-                "keys are scale.1, point.1.x (or at = [x, y, z]), tilted.1, tilt.pitch, tilt.roll, remark";
+            let help = "keys are scale.1, point.1.x (or at = [x, y, z]), tilted.1, tilt.pitch, tilt.roll, payload_fitted, remark";
             return Err((format!("`{key}` is not part of a weighing"), help.to_owned()));
         }
     };
@@ -177,8 +181,28 @@ fn weighing_value(key: &str, text: &str) -> Result<HandValue, (String, String)> 
     }
 }
 
+/// Whether the payload was on.
+fn payload_flag(text: &str) -> Result<HandValue, (String, String)> {
+    let value = match text {
+        "true" | "yes" | "1" => 1.0,
+        "false" | "no" | "0" => 0.0,
+        _ => return Err((format!("`{text}` is neither true nor false"), "payload_fitted = true".to_owned())),
+    };
+    Ok(hand(value, None, Dimension::Ratio))
+}
+
 /// A note's value in whichever dimension its unit belongs to; the everyday ones first.
 fn note_value(text: &str) -> Result<HandValue, (String, String)> {
+    // What is ticked, and which way a motor turns.
+    let word = match text {
+        "yes" | "ccw" => Some(1.0),
+        "no" => Some(0.0),
+        "cw" => Some(-1.0),
+        _ => None,
+    };
+    if let Some(value) = word {
+        return Ok(hand(value, None, Dimension::Ratio));
+    }
     let everyday = [Dimension::Mass, Dimension::Temperature, Dimension::Time, Dimension::Frequency];
     for dimension in everyday.iter().chain(Dimension::ALL) {
         if let Ok(q) = parse_quantity(text, *dimension) {
@@ -188,6 +212,19 @@ fn note_value(text: &str) -> Result<HandValue, (String, String)> {
     let help =
         "a number with its unit and, where known, its tolerance: \"61 degC +- 3 K\"; words belong in remark";
     Err((format!("`{text}` is no quantity"), help.to_owned()))
+}
+
+/// Keeps in a weighing what the aircraft file of its day computes: by the difference it is carried to
+/// later mass items.
+fn keep_computed(meta: &mut RecordMeta, aircraft: &Aircraft) {
+    let flown = crate::check::as_flown(aircraft, meta);
+    let mass = mass_properties(&flown.bodies);
+    let figures =
+        [("mass", mass.mass, "kg"), ("centre.x", mass.centre.x, "m"), ("centre.y", mass.centre.y, "m")];
+    for (name, value, unit) in figures {
+        let value = HandValue { value, uncertainty: 0.0, unit: unit.to_owned() };
+        meta.values.insert(format!("computed.{name}"), value);
+    }
 }
 
 /// Imports a weighing or a note. A weighing that gives no result is refused.
@@ -214,9 +251,13 @@ pub fn import_hand(request: &HandRequest<'_>) -> Result<RecordMeta, Diagnostics>
         values,
         report: ImportReport::default(),
     };
+    let mut meta = meta;
     if meta.kind == Kind::Weighing {
         super::weighing(&meta)
             .map_err(|e| Diagnostics::from(Diagnostic::error(request.file, e.to_string())))?;
+        if let Some(aircraft) = request.aircraft {
+            keep_computed(&mut meta, aircraft);
+        }
     }
     let mut record = Record { meta, time: Vec::new(), channels: BTreeMap::new() };
     super::store(request.records, &mut record, request.id, None)?;

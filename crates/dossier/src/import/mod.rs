@@ -25,6 +25,7 @@ mod text_file;
 mod timebase;
 mod toml_reader;
 mod vocabulary;
+mod wav;
 pub mod weighing;
 mod words;
 
@@ -39,6 +40,7 @@ pub use hand::{HandRequest, import_hand, read_hand};
 pub use map::{Axes, ChannelEntry, ChannelMap, Column, Delimiter, Format, SourceOptions, TimeEntry};
 pub use propose::{Proposal, Unmapped, propose};
 pub use table::Limit;
+pub use wav::{MOST_SAMPLES, Sound, WavRequest, import_wav, is_wav, read_wav};
 pub use weighing::{WeighingError, WeighingInput, WeighingResult, weighing};
 
 use crate::diagnostic::{Diagnostic, Diagnostics};

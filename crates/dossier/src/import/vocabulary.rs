@@ -62,6 +62,8 @@ pub(super) const SCALARS: &[(&str, Dimension)] = &[
     ("temperature", Dimension::Temperature),
     ("airspeed", Dimension::Speed),
     ("height", Dimension::Length),
+    ("satellite.signal", Dimension::Ratio),
+    ("radio.on", Dimension::Ratio),
 ];
 
 /// Rotor quantities with unit.
@@ -71,6 +73,7 @@ pub(super) const ROTOR: &[(&str, Dimension)] = &[
     ("current", Dimension::Current),
     ("thrust", Dimension::Force),
     ("thrust_demand", Dimension::Force),
+    ("torque", Dimension::Torque),
     ("temperature", Dimension::Temperature),
 ];
 

@@ -1,6 +1,6 @@
 //! Predictions frozen before a build flies, and scored once it has flown.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
@@ -10,9 +10,9 @@ use crate::check::Opened;
 use crate::diagnostic::{Diagnostic, Diagnostics};
 use crate::estimate::Estimate;
 use crate::gates::Context;
-use crate::predict::Group;
+use crate::predict::{Group, Prediction};
 use crate::record::Kind;
-use crate::result::Score;
+use crate::result::{self, Figure, Score};
 
 /// `predictions/<build>.json`.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -27,6 +27,31 @@ pub struct Frozen {
     pub fingerprint: BTreeMap<String, String>,
     /// Figures by id.
     pub figures: BTreeMap<String, Estimate>,
+}
+
+impl Frozen {
+    /// As people read it: figures under today's names, those that no model makes any more last.
+    pub fn shown(self, today: &Prediction, fingerprint: &BTreeMap<String, String>) -> result::Frozen {
+        let mut left = self.figures;
+        let mut figures: Vec<Figure> = today
+            .figures
+            .iter()
+            .filter_map(|f| left.remove(&f.id).map(|estimate| Figure { estimate, ..f.clone() }))
+            .collect();
+        figures.extend(left.into_iter().map(|(id, estimate)| Figure {
+            name: id.clone(),
+            id,
+            group: "No longer predicted".to_owned(),
+            estimate,
+        }));
+        let sections: BTreeSet<&String> = self.fingerprint.keys().chain(fingerprint.keys()).collect();
+        let changed = sections
+            .into_iter()
+            .filter(|s| self.fingerprint.get(*s) != fingerprint.get(*s))
+            .cloned()
+            .collect();
+        result::Frozen { date: self.date, version: self.version, changed, figures }
+    }
 }
 
 fn path(dir: &Path, build: &str) -> PathBuf {

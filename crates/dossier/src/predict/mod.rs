@@ -1,13 +1,18 @@
 //! Predictions with uncertainty: every output of [`nominal`] as an estimate whose contributions
 //! name the inputs of the aircraft file and of the site.
 
+mod airspeed;
+mod bearing;
+mod compass;
 pub mod freeze;
 mod nominal;
 mod propagate;
 mod rate_loop;
 
+pub use airspeed::AIRSPEED_CHARGE;
+pub use bearing::{dwell, separation};
 pub use nominal::{
-    Group, Nominal, Output, SiteAir, delay_budget, loop_lag, mean_arm, nominal, required_crossover,
-    rotor_centre, shares,
+    Group, Lags, Nominal, Output, SiteAir, dead_time, delay_budget, drive_delay, lags, loop_lag, mean_arm,
+    nominal, required_crossover, rotor_centre, shares,
 };
 pub use propagate::{Measured, Prediction, Subject};

@@ -8,14 +8,17 @@ use physics::atmosphere::{self, Air};
 use physics::control;
 use physics::loops::damping::rate_damping;
 use physics::loops::{filter, ledger, noise};
+use physics::magnetic::LocalField;
 use physics::mass::{MassProperties, mass_properties};
 use physics::powertrain::{self, OperatingPoint, PowertrainError};
 use physics::{STANDARD_GRAVITY, Vec3};
 
+use super::airspeed;
 use super::rate_loop::{
     AxisFigures, FIGURES, GAIN_DOWN, GAIN_UP, HALF_CYCLES, LoopBase, OVERSHOOT, PHASE_MARGIN, SENSITIVITY,
     axis_figures,
 };
+use super::{bearing, compass};
 use crate::programme::Site;
 
 /// Names of the axes.
@@ -44,11 +47,17 @@ pub enum Group {
     Filters,
     /// Vibration and noise.
     Vibration,
+    /// Flight over airspeed, climb, and where the energy goes.
+    Airspeed,
+    /// Natural frequencies and their separation from the rotors' orders.
+    Structure,
+    /// Magnetic field of the leads, heading error.
+    Sensing,
 }
 
 impl Group {
     /// All groups.
-    pub const ALL: [Self; 10] = [
+    pub const ALL: [Self; 13] = [
         Self::Mass,
         Self::Hover,
         Self::Full,
@@ -59,6 +68,9 @@ impl Group {
         Self::Yaw,
         Self::Filters,
         Self::Vibration,
+        Self::Airspeed,
+        Self::Structure,
+        Self::Sensing,
     ];
 }
 
@@ -93,7 +105,14 @@ impl Nominal {
     pub fn get(&self, id: &str) -> Option<f64> {
         self.outputs.iter().find(|o| o.id == id).map(|o| o.value)
     }
-    fn put(&mut self, id: impl Into<String>, heading: &str, name: &str, unit: &'static str, value: f64) {
+    pub(super) fn put(
+        &mut self,
+        id: impl Into<String>,
+        heading: &str,
+        name: &str,
+        unit: &'static str,
+        value: f64,
+    ) {
         if value.is_finite() {
             self.outputs.push(Output {
                 id: id.into(),
@@ -104,7 +123,7 @@ impl Nominal {
             });
         }
     }
-    fn wait(&mut self, what: &str, why: &dyn std::fmt::Display) {
+    pub(super) fn wait(&mut self, what: &str, why: &dyn std::fmt::Display) {
         let text = format!("{what}: {why}");
         if !self.waits.contains(&text) {
             self.waits.push(text);
@@ -119,6 +138,8 @@ pub struct SiteAir {
     pub usual: Air,
     /// Highest and hottest.
     pub worst: Air,
+    /// Earth's magnetic field, where the site's place is stated.
+    pub earth: Option<LocalField>,
 }
 
 /// How much hotter than stated the worst corner of the site is, K (common practice, no source).
@@ -127,7 +148,7 @@ const HOTTER: f64 = 20.0;
 const HIGHER: f64 = 200.0;
 
 impl SiteAir {
-    /// Of a site. The worst corner is hotter and higher than the site by a fixed step.
+    /// Of a site. The worst corner is as stated, else hotter and higher than the site by a fixed step.
     ///
     /// A site outside the atmosphere model falls back on the standard's sea level; the programme
     /// file has been checked before, so that only a perturbed value can come here.
@@ -139,7 +160,11 @@ impl SiteAir {
         };
         Self {
             usual: air(site.elevation, site.temperature),
-            worst: air(site.elevation + HIGHER, site.temperature + HOTTER),
+            worst: air(
+                site.highest.map_or(site.elevation + HIGHER, |h| h.max(site.elevation)),
+                site.hottest.map_or(site.temperature + HOTTER, |h| h.max(site.temperature)),
+            ),
+            earth: site.earth,
         }
     }
 }
@@ -166,16 +191,16 @@ fn reaction(aircraft: &Aircraft, thrust: f64, density: f64) -> f64 {
 }
 
 /// Everything about one loading case that the groups share.
-struct Case<'a> {
-    aircraft: &'a Aircraft,
+pub(super) struct Case<'a> {
+    pub(super) aircraft: &'a Aircraft,
     mass: MassProperties,
     weight: f64,
     reaction: f64,
-    trim: Result<control::Trim, control::ControlError>,
+    pub(super) trim: Result<control::Trim, control::ControlError>,
 }
 
 impl<'a> Case<'a> {
-    fn new(aircraft: &'a Aircraft, density: f64) -> Self {
+    pub(super) fn new(aircraft: &'a Aircraft, density: f64) -> Self {
         let mass = mass_properties(&aircraft.bodies);
         let weight = mass.mass * STANDARD_GRAVITY;
         let share = weight / aircraft.stations.len().max(1) as f64;
@@ -183,7 +208,7 @@ impl<'a> Case<'a> {
         let trim = control::hover_trim(aircraft, &mass.centre, reaction, weight);
         Self { aircraft, mass, weight, reaction, trim }
     }
-    fn point(&self, charge: f64, density: f64) -> Result<OperatingPoint, String> {
+    pub(super) fn point(&self, charge: f64, density: f64) -> Result<OperatingPoint, String> {
         let trim = self.trim.as_ref().map_err(ToString::to_string)?;
         powertrain::operating_point(self.aircraft, &trim.thrusts, charge, density).map_err(|e| e.to_string())
     }
@@ -240,11 +265,18 @@ pub(super) fn nominal_near(
         hover_outputs(&mut out, &bare, "bare", "without payload", density);
         trim_outputs(&mut out, &bare);
     }
-    if wants(Group::Full) {
-        full_outputs(&mut out, &loaded, &bare, air);
-    }
+    let full = if wants(Group::Full) {
+        full_outputs(&mut out, &loaded, &bare, air)
+    } else if wants(Group::Structure) || wants(Group::Sensing) {
+        powertrain::full_thrust(aircraft, 1.0, density).ok()
+    } else {
+        None
+    };
     if wants(Group::Endurance) {
         endurance_outputs(&mut out, &loaded, &bare, density);
+    }
+    if wants(Group::Airspeed) {
+        airspeed::outputs(&mut out, &loaded, &air.usual);
     }
     if wants(Group::Authority) {
         authority_outputs(&mut out, &loaded, density);
@@ -258,6 +290,12 @@ pub(super) fn nominal_near(
     }
     if wants(Group::Vibration) {
         vibration_outputs(&mut out, &bare, density);
+    }
+    if wants(Group::Structure) {
+        bearing::outputs(&mut out, &bare, &loaded, density, full.as_ref());
+    }
+    if wants(Group::Sensing) {
+        compass::outputs(&mut out, &loaded, air, full.as_ref());
     }
     out
 }
@@ -366,7 +404,12 @@ pub fn shares(aircraft: &Aircraft, lifts: &[f64]) -> (f64, f64) {
     (side(1), side(0))
 }
 
-fn full_outputs(out: &mut Nominal, loaded: &Case<'_>, bare: &Case<'_>, air: &SiteAir) {
+fn full_outputs(
+    out: &mut Nominal,
+    loaded: &Case<'_>,
+    bare: &Case<'_>,
+    air: &SiteAir,
+) -> Option<powertrain::FullThrust> {
     let density = air.usual.density;
     let mut at_full = None;
     for (cid, cwords, charge) in charges(loaded.aircraft) {
@@ -389,14 +432,14 @@ fn full_outputs(out: &mut Nominal, loaded: &Case<'_>, bare: &Case<'_>, air: &Sit
                 );
                 out.facts.push((format!("Limit that binds, {cwords}"), f.binding.words().to_owned()));
                 if cid == "full" {
-                    at_full = Some(f.total);
+                    at_full = Some(f);
                 }
             }
             Err(e) => out.wait(&head, &e),
         }
     }
     let head = "Thrust margin";
-    if let Some(full) = at_full {
+    if let Some(full) = at_full.as_ref().map(|f| f.total) {
         out.put(
             "sizing.hover_share",
             head,
@@ -423,6 +466,7 @@ fn full_outputs(out: &mut Nominal, loaded: &Case<'_>, bare: &Case<'_>, air: &Sit
         ),
         Err(e) => out.wait(head, &e),
     }
+    at_full
 }
 
 fn endurance_outputs(out: &mut Nominal, loaded: &Case<'_>, bare: &Case<'_>, density: f64) {
@@ -503,19 +547,58 @@ fn authority_outputs(out: &mut Nominal, loaded: &Case<'_>, density: f64) {
     }
 }
 
-/// Motor time constant that the loop sees at hover, s, with the words that say which it is.
+/// Time constants of rotor speed at hover, s, rising and falling: stated or measured ones where there are,
+/// else computed.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Lags {
+    /// With the command rising.
+    pub up: f64,
+    /// With the command falling.
+    pub down: f64,
+    /// What they rest on.
+    pub words: &'static str,
+}
+
+/// Time constants of rotor speed at hover.
+///
+/// # Errors
+/// What the computed ones wait for, where they are needed.
+pub fn lags(aircraft: &Aircraft, thrust: f64, density: f64) -> Result<Lags, PowertrainError> {
+    let esc = aircraft.esc.as_ref();
+    let (up, down) = (esc.and_then(|e| e.response_up), esc.and_then(|e| e.response_down));
+    if let (Some(up), Some(down)) = (up, down) {
+        return Ok(Lags { up, down, words: "as stated or measured, mean of up and down" });
+    }
+    let speed = aircraft.rotor.speed_for_thrust(thrust, 0.0, density).unwrap_or(0.0);
+    let lag = powertrain::motor_lag(aircraft, speed, density)?;
+    let braking = esc.is_none_or(|e| e.braking);
+    let words = match (up.is_some() || down.is_some(), braking) {
+        (true, _) => "one direction as stated or measured, the other computed",
+        (false, true) => "braked up and down",
+        (false, false) => "mean of driven up and freewheeling down",
+    };
+    let computed = if braking { lag.braked } else { lag.freewheeling };
+    Ok(Lags { up: up.unwrap_or(lag.braked), down: down.unwrap_or(computed), words })
+}
+
+/// Motor time constant that the loop sees at hover, s, with the words that say which it is. A loop about hover
+/// drives as many rotors up as down: the mean.
 pub fn loop_lag(
     aircraft: &Aircraft,
     thrust: f64,
     density: f64,
 ) -> Result<(f64, &'static str), PowertrainError> {
-    let speed = aircraft.rotor.speed_for_thrust(thrust, 0.0, density).unwrap_or(0.0);
-    let lag = powertrain::motor_lag(aircraft, speed, density)?;
-    Ok(if aircraft.esc.as_ref().is_none_or(|e| e.braking) {
-        (lag.braked, "braked up and down")
-    } else {
-        (0.5 * (lag.braked + lag.freewheeling), "mean of driven up and freewheeling down")
-    })
+    lags(aircraft, thrust, density).map(|l| (0.5 * (l.up + l.down), l.words))
+}
+
+/// Delay of a command until thrust follows, as a loop at crossover `wc` sees it: dead time plus the lag's phase.
+pub fn drive_delay(dead: f64, lag: f64, wc: f64) -> f64 {
+    dead + (wc * lag).atan() / wc
+}
+
+/// Dead time of an aircraft's drive from the controller's output on: frame, wait, the ESC's own, s.
+pub fn dead_time(aircraft: &Aircraft) -> Option<f64> {
+    aircraft.esc.as_ref().map(|e| e.dead_time + e.protocol_period + 0.5 * e.update_period)
 }
 
 /// Motor response at hover, in words and numbers; the time constant that the loop sees.
@@ -524,18 +607,27 @@ fn lag_outputs(out: &mut Nominal, bare: &Case<'_>, density: f64) -> Option<f64> 
     let thrust = bare.weight / a.stations.len().max(1) as f64;
     let head = "Motor response at hover";
     let speed = a.rotor.speed_for_thrust(thrust, 0.0, density).unwrap_or(0.0);
-    match powertrain::motor_lag(a, speed, density) {
-        Ok(l) => {
-            out.put("lag.braked", head, "motor time constant, braked", "s", l.braked);
-            out.put("lag.freewheeling", head, "motor time constant, freewheeling down", "s", l.freewheeling);
-        }
+    if let Ok(l) = powertrain::motor_lag(a, speed, density) {
+        out.put("lag.braked", head, "motor time constant, computed, braked", "s", l.braked);
+        let name = "motor time constant, computed, freewheeling down";
+        out.put("lag.freewheeling", head, name, "s", l.freewheeling);
+    }
+    let lags = match lags(a, thrust, density) {
+        Ok(l) => l,
         Err(e) => {
             out.wait(head, &e);
             return None;
         }
+    };
+    let lag = 0.5 * (lags.up + lags.down);
+    out.put("lag.ratio", head, "time constant falling over rising", "1", lags.down / lags.up);
+    if let Some(dead) = dead_time(a) {
+        let wc = required_crossover(a);
+        out.put("drive.dead_time", head, "dead time: frame, wait and ESC", "s", dead);
+        let name = "delay of the drive at the required crossover";
+        out.put("drive.delay", head, name, "s", drive_delay(dead, lag, wc));
     }
-    let (lag, words) = loop_lag(a, thrust, density).ok()?;
-    out.facts.push(("Motor time constant in the loop".to_owned(), words.to_owned()));
+    out.facts.push(("Motor time constant in the loop".to_owned(), lags.words.to_owned()));
     Some(lag)
 }
 

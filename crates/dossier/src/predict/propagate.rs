@@ -135,6 +135,10 @@ impl Subject {
         }
         let mut left = self.measured.clone();
         left.retain(|key, _| !edits.iter().any(|e| e.key == *key));
+        // What was measured of the whole changes with its items.
+        if let Ok(before) = self.file.resolve(&BTreeMap::new()) {
+            crate::gates::carry(&mut left, &before.aircraft, &stated.resolved.aircraft);
+        }
         Ok(stated.with_measured(&left)?.0)
     }
 
@@ -147,6 +151,11 @@ impl Subject {
             self.measured.iter().map(|(k, m)| (k.clone(), m.value)).collect();
         all.extend(moved.iter().map(|(k, v)| (k.clone(), *v)));
         self.effective.resolve(&all)
+    }
+
+    /// The aircraft as its file states it, without what was measured; `None` where it no longer resolves.
+    pub fn stated_aircraft(&self) -> Option<Aircraft> {
+        self.file.resolve(&BTreeMap::new()).ok().map(|r| r.aircraft)
     }
 
     /// The aircraft file.
@@ -194,6 +203,11 @@ impl Subject {
             .map(|i| (i.value, i.uncertainty))
     }
 
+    /// The site.
+    pub fn site(&self) -> &Site {
+        &self.site
+    }
+
     /// Air at the site.
     pub fn air(&self) -> SiteAir {
         SiteAir::of(&self.site)
@@ -213,6 +227,17 @@ impl Subject {
     /// Central values with one input moved; `None` where that makes no aircraft.
     fn moved(&self, key: &str, value: f64, groups: &[Group], base: Option<&LoopBase>) -> Option<Nominal> {
         let moved = BTreeMap::from([(key.to_owned(), value)]);
+        // Arms, mast and leads act on their own groups alone.
+        let own = [Group::Structure, Group::Sensing];
+        let groups = if ["structure.", "lead.", "magnetometer."].iter().any(|s| key.starts_with(s)) {
+            groups.iter().copied().filter(|g| own.contains(g)).collect()
+        } else {
+            groups.to_vec()
+        };
+        let groups = groups.as_slice();
+        if groups.is_empty() {
+            return None;
+        }
         if key.starts_with("site.") {
             let air = SiteAir::of(&self.site.with(&moved));
             return Some(nominal_near(&self.resolved.aircraft, &air, groups, base));

@@ -108,7 +108,8 @@ impl LoopBase {
         let mut all: Vec<Central> = Vec::new();
         for &axis in axes {
             let damping = damping.get(axis).copied().unwrap_or(0.0);
-            let at = |lag: f64| chain::rate_chain(aircraft, axis, lag, 0.0).ok().map(|c| c.with_damping(damping));
+            let at =
+                |lag: f64| chain::rate_chain(aircraft, axis, lag, 0.0).ok().map(|c| c.with_damping(damping));
             let chain = at(lag)?;
             let same = all.iter().find(|c| c.chain.stages == chain.stages);
             let (low, high) = match same {

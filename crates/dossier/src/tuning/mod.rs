@@ -14,8 +14,8 @@ use physics::loops::search::{self, Bound, Cell, Gains, Limits, Noise, Plants, lo
 use serde::Serialize;
 
 pub use self::outer::OuterChoice;
-pub(crate) use self::plants::chain_of;
 use self::plants::Family;
+pub(crate) use self::plants::chain_of;
 use crate::chart::Shown;
 use crate::gates::Context;
 use crate::predict::required_crossover;
@@ -143,7 +143,13 @@ fn choose(ctx: &Context<'_>, with_outer: bool) -> Result<Tuning, String> {
         None
     } else {
         let coarse = |v: &[f64]| -> Vec<f64> { v.iter().step_by(3).copied().collect() };
-        search::delay_to_save(&plants, (&coarse(&p), &coarse(&i), &[today_gains.d]), &limits, &noise, required)
+        search::delay_to_save(
+            &plants,
+            (&coarse(&p), &coarse(&i), &[today_gains.d]),
+            &limits,
+            &noise,
+            required,
+        )
     };
     let path: Vec<Stop> = recommended
         .as_ref()
@@ -157,7 +163,10 @@ fn choose(ctx: &Context<'_>, with_outer: bool) -> Result<Tuning, String> {
                 .collect()
         })
         .unwrap_or_default();
-    let outer = recommended.as_ref().filter(|_| with_outer).and_then(|c| outer::choose(&family.chains, &c.gains, c.crossover));
+    let outer = recommended
+        .as_ref()
+        .filter(|_| with_outer)
+        .and_then(|c| outer::choose(&family.chains, &c.gains, c.crossover));
     let spent = family.spent.clone();
     let verdict = show::verdict(&today, recommended.as_ref(), required, save, &spent);
     let mut tuning = Tuning {
@@ -179,7 +188,13 @@ fn choose(ctx: &Context<'_>, with_outer: bool) -> Result<Tuning, String> {
 
 /// The cell with its figures confirmed by the exact margins of every plant, slowed by a few percent where the grid was too
 /// kind.
-fn confirmed(plants: &Plants, chains: &[RateChain], cell: &Cell, limits: &Limits, noise: &Noise) -> Option<Cell> {
+fn confirmed(
+    plants: &Plants,
+    chains: &[RateChain],
+    cell: &Cell,
+    limits: &Limits,
+    noise: &Noise,
+) -> Option<Cell> {
     let mut gains = cell.gains;
     for _ in 0..6 {
         let exact = chains.iter().all(|c| {

@@ -56,9 +56,14 @@ pub(super) fn choose(chains: &[RateChain], gains: &Gains, crossover: f64) -> Opt
     for _ in 0..25 {
         overshoot = tuned
             .iter()
-            .map(|c| attitude_step(c, outer.attitude, span, span / 600.0).map_or(f64::INFINITY, |s| s.figures().overshoot))
+            .map(|c| {
+                attitude_step(c, outer.attitude, span, span / 600.0)
+                    .map_or(f64::INFINITY, |s| s.figures().overshoot)
+            })
             .fold(0.0, f64::max);
-        if overshoot <= 0.05 && tuned.iter().all(|c| c.attitude_margins(outer.attitude).phase_margin >= PI / 4.0) {
+        if overshoot <= 0.05
+            && tuned.iter().all(|c| c.attitude_margins(outer.attitude).phase_margin >= PI / 4.0)
+        {
             found = true;
             break;
         }
@@ -69,7 +74,9 @@ pub(super) fn choose(chains: &[RateChain], gains: &Gains, crossover: f64) -> Opt
     }
     outer.velocity = outer.attitude / 4.0;
     // 45 deg after a heading error of 15 deg.
-    let least = |outer: &Outer| tuned.iter().map(|c| c.velocity_margins(outer).phase_margin).fold(f64::INFINITY, f64::min);
+    let least = |outer: &Outer| {
+        tuned.iter().map(|c| c.velocity_margins(outer).phase_margin).fold(f64::INFINITY, f64::min)
+    };
     let mut velocity_margin = least(&outer);
     for _ in 0..25 {
         if velocity_margin >= PI / 3.0 {

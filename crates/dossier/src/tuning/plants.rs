@@ -41,9 +41,7 @@ struct Seen {
 
 fn seen(ctx: &Context<'_>, axis: usize, chain: &RateChain) -> Option<Seen> {
     let letter = ['x', 'y', 'z'].get(axis)?;
-    let get = |what: &str| {
-        ctx.flight(&format!("loop.{letter}.{what}")).found().filter(|f| f.stale.is_none())
-    };
+    let get = |what: &str| ctx.flight(&format!("loop.{letter}.{what}")).found().filter(|f| f.stale.is_none());
     let (gain, delay, crossover) = (get("gain")?, get("delay")?, get("crossover")?);
     if delay.record != gain.record || crossover.record != gain.record {
         return None;
@@ -54,7 +52,10 @@ fn seen(ctx: &Context<'_>, axis: usize, chain: &RateChain) -> Option<Seen> {
     let (p, i, _) = chain.gains();
     let predicted = total_delay(&ledger::ledger(&chain.clone().with_gains(p, i, 0.0), wc));
     (stated > 0.0 && wc > 0.0).then(|| Seen {
-        gain: (gain.estimate.value / stated, gain.estimate.uncertainty / gain.estimate.value.abs().max(1e-12)),
+        gain: (
+            gain.estimate.value / stated,
+            gain.estimate.uncertainty / gain.estimate.value.abs().max(1e-12),
+        ),
         delay: (delay.estimate.value - predicted, delay.estimate.uncertainty),
         record: gain.record.clone(),
     })
@@ -114,8 +115,20 @@ impl Family {
         }
         chains.extend(corners);
         let (measured, basis) = match record {
-            Some(r) => (true, format!("the plant as flown ({r}), loop gain from {:.2} to {:.2} of that over charge and payload", range.0, range.1)),
-            None => (false, format!("the predicted plant, loop gain from {:.2} to {:.2} over charge and payload; no flight has shown it yet", range.0, range.1)),
+            Some(r) => (
+                true,
+                format!(
+                    "the plant as flown ({r}), loop gain from {:.2} to {:.2} of that over charge and payload",
+                    range.0, range.1
+                ),
+            ),
+            None => (
+                false,
+                format!(
+                    "the predicted plant, loop gain from {:.2} to {:.2} over charge and payload; no flight has shown it yet",
+                    range.0, range.1
+                ),
+            ),
         };
         Ok(Self { chains, today, basis, measured, spent })
     }
@@ -124,7 +137,8 @@ impl Family {
 /// Range of the loop gain against that without payload at half charge: a fuller battery pushes harder where nothing corrects
 /// for voltage, a payload turns slower.
 fn gain_range(ctx: &Context<'_>, bare: &Aircraft) -> (f64, f64) {
-    let volts = |charge: &str| ctx.prediction.get(&format!("hover.{charge}.bare.bus_voltage")).map(|e| e.value);
+    let volts =
+        |charge: &str| ctx.prediction.get(&format!("hover.{charge}.bare.bus_voltage")).map(|e| e.value);
     // Thrust goes with the square of voltage at a command.
     let ratio = |charge: &str| match (volts(charge), volts("half")) {
         (Some(a), Some(b)) if b > 0.0 => (a / b).powi(2),
@@ -153,7 +167,8 @@ pub(super) fn noise(ctx: &Context<'_>, aircraft: &Aircraft, today: &Gains) -> No
     let (pp, dd) = (own(1.0, 0.0), own(0.0, 1.0));
     let pd = 0.5 * (own(1.0, 1.0) - pp - dd);
     let shape = Noise { pp, dd, pd };
-    let flown = ctx.flight("vibration.command_noise").found().filter(|f| f.stale.is_none()).map(|f| f.estimate.value);
+    let flown =
+        ctx.flight("vibration.command_noise").found().filter(|f| f.stale.is_none()).map(|f| f.estimate.value);
     let level = flown.or_else(|| ctx.prediction.get("vibration.command_noise").map(|e| e.value));
     let now = shape.rms(today);
     match level {

@@ -7,7 +7,8 @@ use crate::chart::{Axis, Chart, Mark, Series, Shown, Style, Table};
 
 /// What a flight at a stop must show before the next.
 pub(super) fn must_show(expected: &Cell, limits: &Limits) -> String {
-    let over = if expected.overshoot.is_finite() { expected.overshoot.max(0.05) + 0.05 } else { limits.overshoot };
+    let over =
+        if expected.overshoot.is_finite() { expected.overshoot.max(0.05) + 0.05 } else { limits.overshoot };
     format!(
         "overshoot at most {:.0} %, at most one half-cycle after a release, motors no hotter, crossover near {:.1} rad/s",
         100.0 * over,
@@ -41,7 +42,9 @@ pub(super) fn verdict(
             Some(_) => format!("shorten the delay{}", lines(save, spent)),
             None => "another limit than delay stands in the way: thrust at hand or noise".to_owned(),
         };
-        format!("{now} {then} This size asks for {required:.1} rad/s, which no gains reach within the limits: {why}.")
+        format!(
+            "{now} {then} This size asks for {required:.1} rad/s, which no gains reach within the limits: {why}."
+        )
     }
 }
 
@@ -93,7 +96,8 @@ fn plane(t: &Tuning, cells: &[Cell], p: &[f64], i: &[f64], depth: f64) -> Option
     };
     let mut last_column = None;
     for m in 0..p.len() {
-        let allowed: Vec<usize> = (0..i.len()).filter(|&n| at(m, n).is_some_and(|c| c.broken.is_none())).collect();
+        let allowed: Vec<usize> =
+            (0..i.len()).filter(|&n| at(m, n).is_some_and(|c| c.broken.is_none())).collect();
         let (Some(&first), Some(&last)) = (allowed.first(), allowed.last()) else { continue };
         x.push(p[m]);
         low.push(i[first]);
@@ -141,7 +145,8 @@ fn plane(t: &Tuning, cells: &[Cell], p: &[f64], i: &[f64], depth: f64) -> Option
 }
 
 fn figures(t: &Tuning, limits: &Limits) -> Table {
-    let db = |v: f64| if v.is_finite() { format!("{:.1} dB", 20.0 * v.log10()) } else { "no limit".to_owned() };
+    let db =
+        |v: f64| if v.is_finite() { format!("{:.1} dB", 20.0 * v.log10()) } else { "no limit".to_owned() };
     let row = |name: &str, c: &Cell| {
         vec![
             name.to_owned(),
@@ -175,15 +180,27 @@ fn figures(t: &Tuning, limits: &Limits) -> Table {
         String::new(),
     ]);
     let head = [
-        "gains", "p, 1/s", "i, 1/s^2", "d", "crossover, rad/s", "phase margin", "gain up", "gain down", "peak sensitivity",
-        "overshoot", "broken",
+        "gains",
+        "p, 1/s",
+        "i, 1/s^2",
+        "d",
+        "crossover, rad/s",
+        "phase margin",
+        "gain up",
+        "gain down",
+        "peak sensitivity",
+        "overshoot",
+        "broken",
     ];
     Table {
         id: "gains".to_owned(),
         title: "Rate gains of roll and pitch".to_owned(),
         head: head.iter().map(|s| (*s).to_owned()).collect(),
         rows,
-        note: format!("Worst over all plants; the crossover is the nominal one. Rests on {}. {}", t.basis, t.verdict),
+        note: format!(
+            "Worst over all plants; the crossover is the nominal one. Rests on {}. {}",
+            t.basis, t.verdict
+        ),
     }
 }
 
@@ -198,7 +215,9 @@ fn path(t: &Tuning) -> Table {
                 format!("{:.1}", s.gains.p),
                 format!("{:.0}", s.gains.i),
                 format!("{:.2}", s.gains.d),
-                s.expected.broken.map_or_else(|| "inside all limits".to_owned(), |b| format!("outside: {}", b.words())),
+                s.expected
+                    .broken
+                    .map_or_else(|| "inside all limits".to_owned(), |b| format!("outside: {}", b.words())),
                 s.show.clone(),
             ]
         })
@@ -222,7 +241,10 @@ fn outer_table(o: &OuterChoice) -> Table {
         vec![
             "attitude".to_owned(),
             format!("{:.2}", o.gains.attitude),
-            format!("step overshoot {:.1} % (at most 5 %); at most a quarter of the rate crossover", 100.0 * o.overshoot),
+            format!(
+                "step overshoot {:.1} % (at most 5 %); at most a quarter of the rate crossover",
+                100.0 * o.overshoot
+            ),
         ],
         vec![
             "velocity".to_owned(),
@@ -251,7 +273,11 @@ fn outer_table(o: &OuterChoice) -> Table {
         rows.push(vec![
             "attitude response".to_owned(),
             String::new(),
-            format!("bandwidth {:.1} rad/s, phase delay {:.0} ms", b.attitude_response(), 1e3 * b.phase_delay),
+            format!(
+                "bandwidth {:.1} rad/s, phase delay {:.0} ms",
+                b.attitude_response(),
+                1e3 * b.phase_delay
+            ),
         ]);
     }
     if let Some(r) = &o.rejection {

@@ -112,7 +112,7 @@ pub const UNITS: &[UnitEntry] = &[
     unit("g", (9.806_65, 1.0), "mu\u{b5}\u{3bc}", powers(0, 1, -2, 0, 0, 0), SP),
     unit("kn", (1852.0, 3600.0), "", powers(0, 1, -1, 0, 0, 0), SP),
     unit("mph", (0.447_04, 1.0), "", powers(0, 1, -1, 0, 0, 0), SP),
-    unit("Pa", ONE, "hkM", powers(1, -1, -2, 0, 0, 0), NAMED),
+    unit("Pa", ONE, "hkMG", powers(1, -1, -2, 0, 0, 0), NAMED),
     unit("bar", (1e5, 1.0), "m", powers(1, -1, -2, 0, 0, 0), SP),
     unit("J", ONE, "mkM", powers(1, 2, -2, 0, 0, 0), NAMED),
     unit("Wh", (3600.0, 1.0), "mk", powers(1, 2, -2, 0, 0, 0), SP),

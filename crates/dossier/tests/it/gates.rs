@@ -232,7 +232,7 @@ fn prop_cannot_tell() {
     let c = criterion(&r, "rate.drift");
     assert_eq!(c.state, State::Undecided);
     let why = c.waits_for.as_deref().unwrap();
-    assert!(why.starts_with("cannot tell from") && why.contains("attitude"), "{why}");
+    assert!(why.starts_with("a record that can tell") && why.contains("attitude"), "{why}");
     // One axis alone does not meet a criterion on the worse of two.
     let r = with_channels(&|c| c != "rate_demand.y").check();
     let c = criterion(&r, "rate.drift");

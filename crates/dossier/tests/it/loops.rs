@@ -23,7 +23,8 @@ fn choice(dir: &std::path::Path) -> Tuning {
 fn val_the_loop_of_a_simulated_flight() {
     let result = tarn::base_result();
     let records = tarn::base().join("records");
-    let record = dossier::record_store::load(&records, "2026-03-04-rate-steps").unwrap_or_else(|d| panic!("{d}"));
+    let record =
+        dossier::record_store::load(&records, "2026-03-04-rate-steps").unwrap_or_else(|d| panic!("{d}"));
     let aircraft = result.aircraft.without_payload();
     let found = dossier::findings::findings(&record, Some(&aircraft));
     let measured = |key: &str| match found.get(key).map(|i| &i.outcome) {
@@ -38,18 +39,33 @@ fn val_the_loop_of_a_simulated_flight() {
         ("pitch crossover, rad/s", predicted("loop.y.crossover"), measured("loop.y.crossover"), 1.5),
         ("roll phase margin, rad", predicted("loop.x.phase_margin"), measured("loop.x.phase_margin"), 0.05),
         ("pitch phase margin, rad", predicted("loop.y.phase_margin"), measured("loop.y.phase_margin"), 0.05),
-        ("roll gain margin up, dB", predicted("loop.x.gain_margin_up"), measured("loop.x.gain_margin_up"), 0.8),
+        (
+            "roll gain margin up, dB",
+            predicted("loop.x.gain_margin_up"),
+            measured("loop.x.gain_margin_up"),
+            0.8,
+        ),
         ("roll total delay, s", predicted("latency.total"), measured("loop.x.delay"), 0.0015),
         ("roll gain p, 1/s", 30.0, measured("loop.x.gain"), 1.5),
         ("roll decay of the rate, 1/s", predicted("loop.x.damping"), measured("loop.x.damping"), 0.35),
         ("pitch decay of the rate, 1/s", predicted("loop.y.damping"), measured("loop.y.damping"), 0.35),
         ("roll overshoot, of the step", predicted("loop.x.overshoot"), measured("step.x.overshoot"), 0.03),
-        ("roll overshoot of the identified model", measured("step.x.overshoot"), measured("loop.x.step_overshoot"), 0.03),
+        (
+            "roll overshoot of the identified model",
+            measured("step.x.overshoot"),
+            measured("loop.x.step_overshoot"),
+            0.03,
+        ),
     ] {
-        println!("VALIDATION|identify|demo flight: {what}|planted in the flight model|{want:.5}|{got:.5}|{tolerance} absolute");
+        println!(
+            "VALIDATION|identify|demo flight: {what}|planted in the flight model|{want:.5}|{got:.5}|{tolerance} absolute"
+        );
         assert!((want - got).abs() <= tolerance, "{what}: {got}, planted {want}");
     }
-    assert!(found.charts.iter().any(|c| c.id == "loop-x-gain") && found.charts.iter().any(|c| c.id == "loop-y-phase"));
+    assert!(
+        found.charts.iter().any(|c| c.id == "loop-x-gain")
+            && found.charts.iter().any(|c| c.id == "loop-y-phase")
+    );
 }
 
 #[test]
@@ -94,7 +110,10 @@ fn prop_recommended_gains_are_reached_in_safe_steps() {
 #[test]
 fn val_milliseconds_to_save() {
     let copy = tarn::Copy::new();
-    copy.edit(&[dossier::result::KeyChange { key: "esc.dead_time".to_owned(), value: "\"30 ms +- 1 ms\"".to_owned() }]);
+    copy.edit(&[dossier::result::KeyChange {
+        key: "esc.dead_time".to_owned(),
+        value: "\"30 ms +- 1 ms\"".to_owned(),
+    }]);
     let t = choice(copy.dir());
     assert!(!t.measured, "the flight is stale");
     let save = t.save.unwrap_or_else(|| panic!("{}", t.verdict));
@@ -139,7 +158,10 @@ fn val_reconcile_finds_what_was_planted_and_what_cannot_be_told() {
     assert_eq!(told.changes.len(), 1, "{:?}", told.changes);
     let change = &told.changes[0];
     assert_eq!(change.source, "rotor.ct");
-    println!("VALIDATION|reconcile|planted change of one input, standard uncertainties|planted truth|{truth}|{:.4}|0.05 absolute", change.sigmas);
+    println!(
+        "VALIDATION|reconcile|planted change of one input, standard uncertainties|planted truth|{truth}|{:.4}|0.05 absolute",
+        change.sigmas
+    );
     assert!((change.sigmas - truth).abs() < 0.05 && told.twins.is_empty());
     assert!(told.misfit.1 < 0.1 * told.misfit.0);
     // One figure that two inputs move alike.

@@ -3,6 +3,9 @@
 #![allow(clippy::panic, reason = "a test helper reports by panicking")]
 
 mod aircraft_file;
+mod bearing;
+mod bench_body;
+mod blade;
 mod causes;
 mod estimates;
 mod findings;
@@ -19,3 +22,4 @@ mod synthetic;
 mod tarn;
 mod triage;
 mod units;
+mod vibration;

@@ -277,6 +277,7 @@ fn regress_weighings_that_cannot_be_are_refused() {
 fn regress_hand_entered_records_are_stored() {
     let dir = tempfile::tempdir().unwrap();
     let request = |text, kind| HandRequest {
+        aircraft: None,
         file: Path::new("call"),
         text,
         source: None,

@@ -145,6 +145,8 @@ impl Plant {
             rate_loop: None,
             attitude_loop: None,
             drag_area: 0.0,
+            structure: Default::default(),
+            magnetic: Default::default(),
         }
     }
 

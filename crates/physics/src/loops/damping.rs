@@ -23,11 +23,8 @@ pub fn rate_damping(aircraft: &Aircraft, thrust: f64, density: f64) -> [f64; 3] 
         let inertia = mass.inertia[(axis, axis)];
         let mut unit = Vec3::zeros();
         unit[axis] = 1.0;
-        let levers: f64 = aircraft
-            .stations
-            .iter()
-            .map(|s| unit.cross(&(s.at - mass.centre)).dot(&s.axis).powi(2))
-            .sum();
+        let levers: f64 =
+            aircraft.stations.iter().map(|s| unit.cross(&(s.at - mass.centre)).dot(&s.axis).powi(2)).sum();
         if inertia > 0.0 && slope.is_finite() {
             *value = (slope * levers / inertia).max(0.0);
         }

@@ -8,6 +8,7 @@ pub mod chain;
 pub mod damping;
 pub mod disturbance;
 pub mod filter;
+pub mod filter_search;
 pub mod froude;
 pub mod gains;
 pub mod handling;

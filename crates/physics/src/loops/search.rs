@@ -200,10 +200,8 @@ impl Plants {
         let times: Vec<f64> = (1..=TIMES).map(|k| 0.3 * k as f64 / crossover).collect();
         let log = (to / from).ln() / (points - 1) as f64;
         // The step rests on the grid's sum in ln w; below its start Re T is one: (2/pi) Si(w0 t), nearly w0 t 2/pi.
-        let kernel = times
-            .iter()
-            .map(|t| omega.iter().map(|w| (w * t).sin() * log * 2.0 / PI).collect())
-            .collect();
+        let kernel =
+            times.iter().map(|t| omega.iter().map(|w| (w * t).sin() * log * 2.0 / PI).collect()).collect();
         let inverse = omega.iter().map(|w| 1.0 / w).collect();
         Some(Self { omega, inverse, derivative, loops, forward, times, kernel })
     }
@@ -278,7 +276,9 @@ impl Plants {
             cell.gain_down = cell.gain_down.min(one.gain_down);
             cell.sensitivity = cell.sensitivity.max(one.sensitivity);
             // Far outside: the rest of the plants cannot bring it back.
-            if cell.phase_margin < 0.7 * limits.phase_margin || cell.gain_up < 1.0 + 0.7 * (limits.gain_up - 1.0) {
+            if cell.phase_margin < 0.7 * limits.phase_margin
+                || cell.gain_up < 1.0 + 0.7 * (limits.gain_up - 1.0)
+            {
                 break;
             }
         }
@@ -376,7 +376,9 @@ impl Plants {
             .map_init(
                 || Scratch::new(self.omega.len()),
                 |scratch, &(d, i)| {
-                    p.iter().map(|&p| self.judge_with(Gains { p, i, d }, limits, noise, scratch)).collect::<Vec<_>>()
+                    p.iter()
+                        .map(|&p| self.judge_with(Gains { p, i, d }, limits, noise, scratch))
+                        .collect::<Vec<_>>()
                 },
             )
             .flatten_iter()
@@ -446,7 +448,8 @@ pub fn delay_to_save(
     }
     // Upwards in small steps: more than the plant has would turn the delay into a lead without end.
     let step = 0.06 / crossover;
-    let (mut low, mut high) = (1..=20).map(f64::from).map(|k| ((k - 1.0) * step, k * step)).find(|s| reaches(s.1))?;
+    let (mut low, mut high) =
+        (1..=20).map(f64::from).map(|k| ((k - 1.0) * step, k * step)).find(|s| reaches(s.1))?;
     for _ in 0..6 {
         let middle = 0.5 * (low + high);
         if reaches(middle) { high = middle } else { low = middle }

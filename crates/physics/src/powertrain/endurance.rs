@@ -74,10 +74,22 @@ pub fn endurance(
     density: f64,
     from_charge: f64,
 ) -> Result<Endurance, PowertrainError> {
+    let plant = Plant::new(aircraft, density)?;
+    let power = bus_power(&plant, &shafts(&plant, thrusts)?);
+    endurance_at_power(aircraft, power, density, from_charge)
+}
+
+/// Endurance at a constant power on the bus, W, avionics included; ends as [`endurance`] does.
+pub fn endurance_at_power(
+    aircraft: &Aircraft,
+    power: f64,
+    density: f64,
+    from_charge: f64,
+) -> Result<Endurance, PowertrainError> {
     let mut plant = Plant::new(aircraft, density)?;
     let cutoff = std::mem::take(&mut plant.cutoff);
     let reserve = at_least(0.0, "reserve", aircraft.battery()?.reserve)?;
-    let power = bus_power(&plant, &shafts(&plant, thrusts)?);
+    let power = at_least(0.0, "power on the bus (W)", power)?;
     let charge = at_least(0.0, "charge", from_charge)?.min(1.0);
     Discharge { plant, power, reserve, cutoff, settled: false }.run(charge)
 }

@@ -11,21 +11,27 @@
 //! takes the pair as settled at the point's own current. Full thrust is a short burst out of the
 //! hover: [`full_thrust`] keeps the pair at its hover polarisation. [`endurance`] integrates it.
 //!
-//! *Limits of the models.* No chopping loss, no dead band or bend in the command-to-voltage map,
-//! winding and cell temperatures as stated in the aircraft file (no warming), rotors at rest in
-//! still air.
+//! *Airspeed.* [`airspeed`] trims the whole aircraft in forward flight and climb, [`ledger`] says where
+//! the energy goes, [`thermal`] how warm a winding gets.
+//!
+//! *Limits of the models.* No chopping loss in the operating points ([`thermal::chopping_loss`] gives its
+//! size), no dead band or bend in the command-to-voltage map, iron loss in proportion to speed (a constant
+//! no-load current); winding and cell temperatures of the operating points as stated in the aircraft file.
 
+pub mod airspeed;
 pub mod battery;
 mod endurance;
 mod error;
 mod full_thrust;
 mod lag;
+pub mod ledger;
 pub mod motor;
 mod operating_point;
 mod plant;
+pub mod thermal;
 
 pub use battery::{BatteryModel, open_circuit_voltage};
-pub use endurance::{CONTROL_MARGIN, EndReason, Endurance, endurance};
+pub use endurance::{CONTROL_MARGIN, EndReason, Endurance, endurance, endurance_at_power};
 pub use error::{LimitKind, PowertrainError};
 pub use full_thrust::{FullThrust, full_thrust, point_at_command};
 pub use lag::{MotorLag, motor_lag};

@@ -108,7 +108,6 @@ pub(super) fn shafts(plant: &Plant<'_>, thrusts: &[f64]) -> Result<Vec<RotorPoin
     if thrusts.len() != plant.lower.len() {
         return Err(PowertrainError::Input { what: "number of thrusts", value: thrusts.len() as f64 });
     }
-    let motor = &plant.motor;
     let one = |thrust: f64, lower: bool| {
         if thrust == 0.0 {
             return Ok(RotorPoint::default());
@@ -117,22 +116,32 @@ pub(super) fn shafts(plant: &Plant<'_>, thrusts: &[f64]) -> Result<Vec<RotorPoin
             .rotor
             .speed_for_thrust(thrust, 0.0, plant.density)
             .ok_or(PowertrainError::Input { what: "thrust (N)", value: thrust })?;
-        let torque = plant.load(speed, lower).torque;
-        let motor_current = motor.current_for_torque(torque);
-        if !motor_current.is_finite() {
-            return Err(PowertrainError::Input { what: "torque of the rotor (N m)", value: torque });
-        }
-        Ok(RotorPoint {
-            thrust,
-            speed,
-            torque,
-            motor_current,
-            motor_voltage: speed * motor.kt + motor_current * motor.winding_resistance,
-            shaft_power: torque * speed,
-            ..RotorPoint::default()
-        })
+        shaft(plant, thrust, speed, plant.load(speed, lower).torque)
     };
     thrusts.iter().zip(&plant.lower).map(|(thrust, lower)| one(*thrust, *lower)).collect()
+}
+
+/// One rotor at a thrust, N, a speed, rad/s, and a torque, N m: all but what the bus sets.
+pub(super) fn shaft(
+    plant: &Plant<'_>,
+    thrust: f64,
+    speed: f64,
+    torque: f64,
+) -> Result<RotorPoint, PowertrainError> {
+    let motor = &plant.motor;
+    let motor_current = motor.current_for_torque(torque);
+    if !motor_current.is_finite() {
+        return Err(PowertrainError::Input { what: "torque of the rotor (N m)", value: torque });
+    }
+    Ok(RotorPoint {
+        thrust,
+        speed,
+        torque,
+        motor_current,
+        motor_voltage: speed * motor.kt + motor_current * motor.winding_resistance,
+        shaft_power: torque * speed,
+        ..RotorPoint::default()
+    })
 }
 
 /// Power the rotors and everything else draw from the bus, W.
@@ -145,7 +154,7 @@ pub(super) fn bus_power(plant: &Plant<'_>, shafts: &[RotorPoint]) -> f64 {
 
 /// Commands and supply currents at a source voltage, V, and resistance, ohm; then bus voltage, V, and
 /// battery current, A. `None` beyond the most power the source can give.
-fn electrical(
+pub(super) fn electrical(
     plant: &Plant<'_>,
     shafts: &[RotorPoint],
     source: f64,
@@ -161,7 +170,7 @@ fn electrical(
     Some((rotors, bus, current))
 }
 
-fn loading(plant: &Plant<'_>, rotors: &[RotorPoint], bus: f64, current: f64) -> Loading {
+pub(super) fn loading(plant: &Plant<'_>, rotors: &[RotorPoint], bus: f64, current: f64) -> Loading {
     Loading {
         command: rotors.iter().fold(0.0, |most, rotor| rotor.command.max(most)),
         motor_current: rotors.iter().fold(0.0, |most, rotor| rotor.motor_current.max(most)),

@@ -37,6 +37,8 @@ pub(crate) fn bare(stations: Vec<Station>) -> Aircraft {
         rate_loop: None,
         attitude_loop: None,
         drag_area: 0.0,
+        structure: Default::default(),
+        magnetic: Default::default(),
     }
 }
 

@@ -53,6 +53,7 @@ fn quad() -> Aircraft {
             inertia: 2.5e-5,
             max_current: Some(35.0),
             winding_temperature: 298.15,
+            thermal: None,
         }),
         esc: Some(Esc {
             resistance: 0.003,
@@ -60,6 +61,8 @@ fn quad() -> Aircraft {
             update_period: 0.5e-3,
             protocol_period: 0.1e-3,
             braking: true,
+            response_up: None,
+            response_down: None,
             usable_minimum: 0.04,
             max_current: Some(45.0),
         }),
@@ -98,6 +101,8 @@ fn quad() -> Aircraft {
         }),
         attitude_loop: Some(AttitudeLoop { gain: [4.0, 4.0, 2.0], rate_limit: 220.0_f64.to_radians() }),
         drag_area: 0.02,
+        structure: Default::default(),
+        magnetic: Default::default(),
     }
 }
 

@@ -40,6 +40,8 @@ fn example() -> Aircraft {
         update_period: 0.5e-3,
         protocol_period: 0.1e-3,
         braking: true,
+        response_up: None,
+        response_down: None,
         usable_minimum: 0.04,
         max_current: None,
     });

@@ -79,6 +79,7 @@ impl Case {
                 inertia: 2.5e-5,
                 max_current: limit("motor_limit"),
                 winding_temperature: get("winding"),
+                thermal: None,
             }),
             esc: Some(Esc {
                 resistance: get("esc"),
@@ -86,6 +87,8 @@ impl Case {
                 update_period: 0.0005,
                 protocol_period: 0.0001,
                 braking: true,
+                response_up: None,
+                response_down: None,
                 usable_minimum: 0.04,
                 max_current: limit("esc_limit"),
             }),
@@ -112,6 +115,8 @@ impl Case {
             rate_loop: None,
             attitude_loop: None,
             drag_area: 0.0,
+            structure: Default::default(),
+            magnetic: Default::default(),
         }
     }
 

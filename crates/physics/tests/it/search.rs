@@ -17,7 +17,8 @@ use crate::loops::chains;
 
 /// A chain of gyro delay, controller, dead time, motor lag and airframe of a gain.
 fn chain(sensing: f64, dead: f64, lag: f64, gain: f64) -> RateChain {
-    let stage = |id: &str, path, element| Stage { id: id.to_owned(), name: id.to_owned(), key: None, path, element };
+    let stage =
+        |id: &str, path, element| Stage { id: id.to_owned(), name: id.to_owned(), key: None, path, element };
     RateChain {
         axis: 0,
         stages: vec![
@@ -56,7 +57,9 @@ fn val_outer_loops_against_python_control() {
             ("rejection_peak", "1", r.peak, 1e-3),
         ] {
             let want = number(row, key);
-            println!("VALIDATION|outer loops|{name}: {key}, {unit}|python-control|{want:.6}|{got:.6}|{tolerance} relative");
+            println!(
+                "VALIDATION|outer loops|{name}: {key}, {unit}|python-control|{want:.6}|{got:.6}|{tolerance} relative"
+            );
             assert!((got - want).abs() <= tolerance * want.abs(), "{name}: {key}: {got}, {want}");
         }
     }
@@ -97,8 +100,17 @@ fn val_grid_against_exact_margins() {
     let all = family(1.0);
     let plants = Plants::new(&all, 15.0, 400).unwrap();
     let (mut phase, mut up, mut sensitivity, mut overshoot): (f64, f64, f64, f64) = (0.0, 0.0, 0.0, 0.0);
-    let loose = Limits { phase_margin: 0.5, gain_up: 1.5, gain_down: 1.5, sensitivity: 3.0, overshoot: 9.0, ..Limits::default() };
-    for (p, i, d) in [(6.0, 10.0, 0.0), (12.0, 20.0, 0.0), (15.0, 60.0, 0.1), (18.0, 40.0, 0.15), (10.0, 5.0, 0.05)] {
+    let loose = Limits {
+        phase_margin: 0.5,
+        gain_up: 1.5,
+        gain_down: 1.5,
+        sensitivity: 3.0,
+        overshoot: 9.0,
+        ..Limits::default()
+    };
+    for (p, i, d) in
+        [(6.0, 10.0, 0.0), (12.0, 20.0, 0.0), (15.0, 60.0, 0.1), (18.0, 40.0, 0.15), (10.0, 5.0, 0.05)]
+    {
         let cell = plants.judge(Gains { p, i, d }, &loose, &Noise::default());
         assert_eq!(cell.broken, None, "{p} {i} {d}: {cell:?}");
         let exact: Vec<_> = all.iter().map(|c| c.clone().with_gains(p, i, d)).collect();
@@ -120,7 +132,9 @@ fn val_grid_against_exact_margins() {
         ("peak sensitivity, relative", sensitivity, 0.01),
         ("overshoot, of the step", overshoot, 0.01),
     ] {
-        println!("VALIDATION|gain search|largest error of the grid: {what}|exact margins and step of the same chains|{limit}|{got:.5}|at most");
+        println!(
+            "VALIDATION|gain search|largest error of the grid: {what}|exact margins and step of the same chains|{limit}|{got:.5}|at most"
+        );
         assert!(got <= limit, "{what}: {got}");
     }
     // Closed form: integrator and delay, p T = pi/2 at the limit of stability.
@@ -142,7 +156,8 @@ fn val_recommended_gains_on_the_true_plant() {
         let cells = plants.sweep(&p, &i, &d, &limits, &Noise::default());
         let best = search::fastest(&cells, 0.03).unwrap();
         // Promised is the worst of the family; the true aircraft at its corners must keep it.
-        let corners = all.iter().map(|c| c.clone().with_gains(best.gains.p, best.gains.i, best.gains.d).margins());
+        let corners =
+            all.iter().map(|c| c.clone().with_gains(best.gains.p, best.gains.i, best.gains.d).margins());
         for m in corners {
             assert!(m.stable);
             phase = phase.max((best.phase_margin - m.phase_margin).to_degrees());
@@ -164,8 +179,12 @@ fn val_recommended_gains_on_the_true_plant() {
         assert!(reached(save) && !reached(0.85 * save), "{scale}: {save}");
     }
     assert_eq!(aircraft, 5);
-    println!("VALIDATION|gain search|margin promised over margin at any corner, deg|exact margins|0.5|{phase:.4}|at most");
-    println!("VALIDATION|gain search|gain margin promised over that at any corner, dB|exact margins|0.1|{gain:.4}|at most");
+    println!(
+        "VALIDATION|gain search|margin promised over margin at any corner, deg|exact margins|0.5|{phase:.4}|at most"
+    );
+    println!(
+        "VALIDATION|gain search|gain margin promised over that at any corner, dB|exact margins|0.1|{gain:.4}|at most"
+    );
     assert!(phase <= 0.5 && gain <= 0.1);
     // Where thrust or noise bind, they are named.
     let plants = Plants::new(&family(1.0), 12.0, 200).unwrap();

@@ -5,10 +5,11 @@ use std::path::{Path, PathBuf};
 
 use dossier::aircraft_file::AircraftFile;
 use dossier::diagnostic::{Diagnostic, Diagnostics};
-use dossier::import::{self, HandRequest, Limit, Request};
+use dossier::import::{self, HandRequest, Limit, Request, WavRequest};
 use dossier::programme::Programme;
 use dossier::record::{Kind, RecordMeta, RecordOrigin};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+use physics::aircraft::Aircraft;
 
 use super::{Failure, Outcome, Status, json, say, today};
 use crate::text;
@@ -27,6 +28,8 @@ use crate::text;
     "    --accept rate.y-sign=flip --date 2026-03-04",
     "rotorwright import stand.csv --into heron --kind sweep --channels stand.toml \\",
     "    --value station=2",
+    "rotorwright import motor2.wav --into heron --kind sound --value station=2 \\",
+    "    --value distance='0.3 m +- 1 cm'",
     "rotorwright import scales.toml --into heron --kind weighing",
     "rotorwright import --into heron --kind note \\",
     "    --value case_temperature='61 degC +- 3 K' --remark 'after five minutes'",
@@ -37,8 +40,8 @@ pub(super) struct Args {
     /// Folder of the dossier
     #[arg(long, value_name = "DIR")]
     into: PathBuf,
-    /// What was measured: weighing, note, flight, hand-rotation, spin-check, sweep, step, sound, tap,
-    /// swing, balance, magnetic, reception, discharge, range
+    /// What was measured: weighing, note, flight, hand-rotation, spin-check, checklist, sweep,
+    /// step, sound, tap, swing, balance, magnetic, reception, discharge, range
     #[arg(long, value_parser = kind)]
     kind: Kind,
     /// Channel map of a log
@@ -89,6 +92,11 @@ pub(super) fn run(args: &Args, out: &mut dyn Write) -> Outcome {
         ));
     }
     let place = Place::find(args)?;
+    if let [file] = args.files.as_slice()
+        && import::is_wav(file)
+    {
+        return sound(args, &place, file, out);
+    }
     // A weighing or a note has no channels; of the others a TOML file, or none, is an entry by hand.
     let written = args.files.iter().all(|f| f.extension().is_some_and(|e| e.eq_ignore_ascii_case("toml")));
     let by_hand_only = matches!(args.kind, Kind::Weighing | Kind::Note);
@@ -105,16 +113,41 @@ struct Place {
     build: String,
     fingerprint: std::collections::BTreeMap<String, String>,
     date: String,
+    aircraft: Aircraft,
 }
 
 impl Place {
     fn find(args: &Args) -> Result<Self, Failure> {
         let programme = Programme::load(&args.into)?;
         let build = programme.build(args.build.as_deref())?.id.clone();
-        let fingerprint = AircraftFile::load(&programme.aircraft_path(&build))?.fingerprint();
+        let file = AircraftFile::load(&programme.aircraft_path(&build))?;
+        let fingerprint = file.fingerprint();
+        let aircraft = file.resolve(&std::collections::BTreeMap::new())?.aircraft;
         let date = args.date.clone().unwrap_or_else(today);
-        Ok(Self { records: args.into.join("records"), build, fingerprint, date })
+        Ok(Self { records: args.into.join("records"), build, fingerprint, date, aircraft })
     }
+}
+
+/// A sound file becomes a record without a channel map.
+fn sound(args: &Args, place: &Place, file: &PathBuf, out: &mut dyn Write) -> Outcome {
+    let values = if args.value.is_empty() {
+        std::collections::BTreeMap::new()
+    } else {
+        import::read_hand(Path::new("--value"), &args.value.join("\n"), args.kind)?.0
+    };
+    let meta = import::import_wav(&WavRequest {
+        file,
+        records: &place.records,
+        id: args.id.as_deref(),
+        kind: args.kind,
+        build: &place.build,
+        date: &place.date,
+        remark: &args.remark,
+        values,
+        blades: Some(place.aircraft.rotor.blades),
+        fingerprint: place.fingerprint.clone(),
+    })?;
+    stored(args, &meta, out)
 }
 
 fn log(args: &Args, place: &Place, out: &mut dyn Write) -> Outcome {
@@ -238,6 +271,7 @@ fn by_hand(args: &Args, place: &Place, kind: Kind, out: &mut dyn Write) -> Outco
         build: &place.build,
         date: &place.date,
         fingerprint: place.fingerprint.clone(),
+        aircraft: Some(&place.aircraft),
     })?;
     stored(args, &meta, out)
 }

@@ -42,7 +42,10 @@ pub(super) fn run(args: &Args, out: &mut dyn Write) -> Outcome {
             Ok(t) => (Some(t), None),
             Err(why) => (None, Some(why)),
         };
-        json(out, &serde_json::json!({ "build": result.build, "gains": choice, "waits_for": waits, "gate": gate }))?;
+        json(
+            out,
+            &serde_json::json!({ "build": result.build, "gains": choice, "waits_for": waits, "gate": gate }),
+        )?;
         return Ok(status);
     }
     out.write_all(text::check::check(&result, Some("rate")).as_bytes())?;

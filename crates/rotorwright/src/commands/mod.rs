@@ -37,6 +37,7 @@ mod report;
 mod schema;
 mod serve;
 mod show;
+mod siting;
 mod triage;
 
 /// Takes an electric multirotor from a requirement to an aircraft that flies robustly.
@@ -66,6 +67,7 @@ enum Command {
     Check(check::Args),
     Import(import::Args),
     Show(show::Args),
+    Siting(siting::Args),
     Triage(triage::Args),
     Loops(loops::Args),
     Next(next::Args),
@@ -155,6 +157,7 @@ impl Cli {
             Command::Check(args) => check::run(args, out),
             Command::Import(args) => import::run(args, out),
             Command::Show(args) => show::run(args, out),
+            Command::Siting(args) => siting::run(args, out),
             Command::Triage(args) => triage::run(args, out),
             Command::Loops(args) => loops::run(args, out),
             Command::Next(args) => next::run(args, out),

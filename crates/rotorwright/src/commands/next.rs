@@ -40,7 +40,11 @@ const WIDTH: usize = 80;
 
 fn screen(n: &Next) -> String {
     let mut s = table::heading(&format!("Next flight of {}", n.build), '=');
-    let verdict = if n.fly { "FLY: nothing seen forbids the next flight." } else { "DO NOT FLY before this is cleared:" };
+    let verdict = if n.fly {
+        "FLY: nothing seen forbids the next flight."
+    } else {
+        "DO NOT FLY before this is cleared:"
+    };
     s.push_str(&table::paragraph(verdict, "", 0, WIDTH));
     match &n.record {
         Some(r) => s.push_str(&table::paragraph(&format!("Last flight: {r}"), "", 0, WIDTH)),

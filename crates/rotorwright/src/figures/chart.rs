@@ -66,7 +66,20 @@ impl Pen {
     }
 }
 
-/// One line.
+/// What is drawn of a series.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) enum Look {
+    /// A line through the points.
+    Line,
+    /// Full marks.
+    Dots,
+    /// Open marks.
+    Rings,
+    /// The area up to these ordinates.
+    Band(Vec<f64>),
+}
+
+/// One series.
 #[derive(Debug, Clone, PartialEq)]
 pub(crate) struct Series {
     /// Label at the line's end.
@@ -75,6 +88,8 @@ pub(crate) struct Series {
     /// NaN breaks the line.
     pub(crate) y: Vec<f64>,
     pub(crate) pen: Pen,
+    /// What is drawn.
+    pub(crate) look: Look,
     /// Drawn as a staircase.
     pub(crate) steps: bool,
     /// Channel that a zoom fetches detail of.
@@ -97,6 +112,10 @@ pub(crate) struct Panel {
     pub(crate) y: Axis,
     pub(crate) series: Vec<Series>,
     pub(crate) leaders: Vec<Leader>,
+    /// Named horizontal lines.
+    pub(crate) limits: Vec<(f64, String)>,
+    /// Named vertical lines.
+    pub(crate) rules: Vec<(f64, String)>,
     /// Relative height.
     pub(crate) share: f64,
 }
@@ -127,6 +146,25 @@ pub(crate) struct Chart {
     pub(crate) height: f64,
     /// Address that detail is fetched from on zoom.
     pub(crate) detail: Option<String>,
+}
+
+impl Series {
+    /// Where the label stands: the last finite ordinate, of a band the middle.
+    pub(crate) fn end(&self) -> Option<f64> {
+        let k = self.y.iter().rposition(|v| v.is_finite())?;
+        match &self.look {
+            Look::Band(upper) => Some(0.5 * (self.y[k] + upper.get(k).copied().unwrap_or(self.y[k]))),
+            _ => Some(self.y[k]),
+        }
+    }
+
+    /// Points of the closed outline of a band.
+    pub(crate) fn outline(&self) -> Option<(Vec<f64>, Vec<f64>)> {
+        let Look::Band(upper) = &self.look else { return None };
+        let x = self.x.iter().chain(self.x.iter().rev()).copied().collect();
+        let y = self.y.iter().chain(upper.iter().rev()).copied().collect();
+        Some((x, y))
+    }
 }
 
 impl Chart {

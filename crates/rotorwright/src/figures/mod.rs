@@ -4,11 +4,13 @@
 
 pub(crate) mod aircraft;
 pub(crate) mod chart;
+pub(crate) mod data;
 pub(crate) mod ladder;
 pub(crate) mod ledger;
 pub(crate) mod mark;
 pub(crate) mod number;
 pub(crate) mod rule;
+pub(crate) mod siting;
 pub(crate) mod spec;
 pub(crate) mod spectrum;
 pub(crate) mod steps;

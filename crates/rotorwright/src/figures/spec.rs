@@ -3,7 +3,7 @@
 
 use serde_json::{Value, json};
 
-use super::chart::{Axis, Chart, DASHES, Kind, Series};
+use super::chart::{Axis, Chart, DASHES, Kind, Look, Series};
 
 /// Five figures are more than a screen can show and keep the page small.
 fn round(v: f64) -> Value {
@@ -52,10 +52,24 @@ fn axis(a: &Axis) -> Value {
 }
 
 fn series(s: &Series, panel: usize, log_x: bool) -> Value {
+    if let Some((x, y)) = s.outline() {
+        return json!({
+            "type": "scatter", "mode": "lines", "name": s.label,
+            "x": if log_x { numbers(&x) } else { times(&x) }, "y": numbers(&y),
+            "xaxis": "x", "yaxis": name("y", panel),
+            "fill": "toself", "fillcolor": "@grid", "line": { "color": "@faint", "width": 0.6 },
+            "hoverinfo": "skip",
+        });
+    }
+    let marks = matches!(s.look, Look::Dots | Look::Rings);
     json!({
-        "type": "scatter", "mode": "lines", "name": s.label,
+        "type": "scatter", "mode": if marks { "markers" } else { "lines" }, "name": s.label,
         "x": if log_x { numbers(&s.x) } else { times(&s.x) },
         "y": numbers(&s.y),
+        "marker": {
+            "color": if s.pen.faint { "@faint" } else { "@ink" }, "size": 6,
+            "symbol": if s.look == Look::Rings { "circle-open" } else { "circle" },
+        },
         "xaxis": "x", "yaxis": name("y", panel),
         "line": {
             "color": if s.pen.faint { "@faint" } else { "@ink" },
@@ -109,8 +123,33 @@ pub(crate) fn json(chart: &Chart) -> Value {
         y["fixedrange"] = json!(true);
         y["nticks"] = json!((((low - top) * plot / 26.0) as usize).clamp(2, 8));
         layout[name("yaxis", i)] = y;
+        for (x, text) in &panel.rules {
+            shapes.push(json!({
+                "type": "line", "xref": "x", "yref": format!("{} domain", name("y", i)), "x0": x, "x1": x, "y0": 0, "y1": 1,
+                "line": { "color": "@accent", "width": 1 },
+            }));
+            notes.push(json!({
+                "text": text, "xref": "x", "yref": format!("{} domain", name("y", i)),
+                "x": if log_x { x.log10() } else { *x }, "y": 1, "xanchor": "left", "yanchor": "top", "xshift": 3,
+                "showarrow": false, "font": { "size": 11 }, "textangle": 90,
+            }));
+        }
+        for (y, text) in &panel.limits {
+            shapes.push(json!({
+                "type": "line", "xref": "paper", "yref": name("y", i), "x0": 0, "x1": 1, "y0": y, "y1": y,
+                "line": { "color": "@accent", "width": 1.4 },
+            }));
+            notes.push(json!({
+                "text": text, "xref": "paper", "yref": name("y", i), "x": 0,
+                "y": if panel.y.kind == Kind::Log { y.log10() } else { *y }, "xanchor": "left", "yanchor": "bottom",
+                "xshift": 4, "showarrow": false, "font": { "size": 11 },
+            }));
+        }
         for s in &panel.series {
             data.push(series(s, i, log_x));
+            if s.label.is_empty() {
+                continue;
+            }
             // The script moves this label to the end of its line and keeps neighbours apart.
             notes.push(json!({
                 "text": s.label, "xref": "paper", "x": 1, "xanchor": "left", "xshift": 6,
@@ -160,7 +199,7 @@ pub(crate) fn json(chart: &Chart) -> Value {
 }
 
 fn end(s: &Series, y: &Axis) -> Value {
-    match s.y.iter().rev().find(|v| v.is_finite()) {
+    match s.end() {
         Some(v) if y.kind == Kind::Log => json!(v.log10()),
         Some(v) => json!(v),
         None => json!(0),

@@ -4,7 +4,7 @@
 use dossier::findings::{Peak, Spectrum};
 use maud::{Markup, html};
 
-use super::chart::{Axis, Chart, DASHES, Kind, Leader, Panel, Pen, Series};
+use super::chart::{Axis, Chart, DASHES, Kind, Leader, Look, Panel, Pen, Series};
 use super::number;
 
 /// Unit of the channel behind a density: `(m/s^2)^2/Hz` -> `m/s^2`.
@@ -202,6 +202,7 @@ fn chart(record: &str, name: &str, group: &[&Spectrum]) -> Option<Chart> {
         x: x.to_vec(),
         y: y.to_vec(),
         pen: pen(i),
+        look: Look::Line,
         steps,
         channel: None,
     };
@@ -229,6 +230,8 @@ fn chart(record: &str, name: &str, group: &[&Spectrum]) -> Option<Chart> {
                 },
                 series: lines.iter().enumerate().map(|(i, l)| line(i, &l.0.0, &l.0.1, false)).collect(),
                 leaders,
+                limits: Vec::new(),
+                rules: Vec::new(),
                 share: 2.2,
             },
             Panel {
@@ -240,6 +243,8 @@ fn chart(record: &str, name: &str, group: &[&Spectrum]) -> Option<Chart> {
                 },
                 series: lines.iter().enumerate().map(|(i, l)| line(i, &l.1.0, &l.1.1, true)).collect(),
                 leaders: Vec::new(),
+                limits: Vec::new(),
+                rules: Vec::new(),
                 share: 1.0,
             },
         ],

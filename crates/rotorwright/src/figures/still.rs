@@ -3,7 +3,7 @@
 use maud::{Markup, html};
 
 use super::aircraft::spread;
-use super::chart::{Chart, DASHES, Kind, Panel, Pen, ticks};
+use super::chart::{Chart, DASHES, Kind, Look, Panel, Pen, ticks};
 use super::{c, number};
 
 const WIDTH: f64 = 760.0;
@@ -65,7 +65,8 @@ fn draw_panel(
     let mut ends: Vec<(f64, &str)> = panel
         .series
         .iter()
-        .filter_map(|s| s.y.iter().rev().find(|v| v.is_finite()).map(|v| (y(*v), s.label.as_str())))
+        .filter(|s| !s.label.is_empty())
+        .filter_map(|s| s.end().map(|v| (y(v), s.label.as_str())))
         .collect();
     ends.sort_by(|a, b| a.0.total_cmp(&b.0));
     let at = spread(&ends.iter().map(|e| e.0).collect::<Vec<_>>(), 13.0, top + 4.0, bottom);
@@ -82,11 +83,30 @@ fn draw_panel(
         text.small transform=(format!("translate(13 {}) rotate(-90)", c((top + bottom) / 2.0))) text-anchor="middle" { (panel.y.label) }
         @for s in &panel.series {
             @let (class, width, dash) = pen(s.pen);
-            path class=(class) stroke-width=(width) stroke-dasharray=[dash] d=(trace(&s.x, &s.y, s.steps, x, &y)) {}
+            @match &s.look {
+                Look::Band(_) => {
+                    @let (bx, by) = s.outline().unwrap_or_default();
+                    path.band d={ (trace(&bx, &by, false, x, &y)) "Z" } {}
+                }
+                Look::Dots | Look::Rings => {
+                    @for (px, py) in s.x.iter().zip(&s.y).filter(|(a, b)| a.is_finite() && b.is_finite()) {
+                        circle class=(if s.look == Look::Dots { "full" } else { "ring" }) cx=(c(x(*px))) cy=(c(y(*py))) r="2.6" {}
+                    }
+                }
+                Look::Line => path class=(class) stroke-width=(width) stroke-dasharray=[dash] d=(trace(&s.x, &s.y, s.steps, x, &y)) {}
+            }
         }
         @for ((end, label), at) in ends.iter().zip(&at) {
             path.leader d=(format!("M{} {}L{} {}", c(right + 1.0), c(*end), c(right + 9.0), c(*at))) {}
             text.small x=(c(right + 12.0)) y=(c(at + 4.0)) { (label) }
+        }
+        @for (v, text) in &panel.rules {
+            path.limit d=(format!("M{} {}V{}", c(x(*v)), c(top), c(bottom))) {}
+            text.small transform=(format!("translate({} {}) rotate(90)", c(x(*v) + 4.0), c(top + 4.0))) { (text) }
+        }
+        @for (v, text) in &panel.limits {
+            path.limit d=(format!("M{} {}H{}", c(LEFT), c(y(*v)), c(right))) {}
+            text.small x=(c(LEFT + 5.0)) y=(c(y(*v) - 4.0)) { (text) }
         }
         @for l in &panel.leaders {
             @let (px, py) = (x(l.x), y(l.y));

@@ -4,7 +4,7 @@
 use dossier::findings::Findings;
 use dossier::record::Record;
 
-use super::chart::{Axis, Bracket, Chart, Kind, Panel, Pen, Series};
+use super::chart::{Axis, Bracket, Chart, Kind, Look, Panel, Pen, Series};
 
 /// Thinned samples: at most about `points`, the least and the greatest of each stretch in the
 /// order in which they came. A stretch without any number breaks the line.
@@ -154,6 +154,7 @@ pub(crate) fn chart(
                 x,
                 y: y.iter().map(|v| v * factor).collect(),
                 pen: *pen,
+                look: Look::Line,
                 steps: false,
                 channel: Some(name.clone()),
             });
@@ -164,7 +165,14 @@ pub(crate) fn chart(
         let label =
             if unit == "1" { format!("{}, 1", family.title) } else { format!("{}, {unit}", family.title) };
         let y = Axis::around(&label, series.iter().flat_map(|s| s.y.iter().copied()));
-        panels.push(Panel { y, series, leaders: Vec::new(), share: 1.0 });
+        panels.push(Panel {
+            y,
+            series,
+            leaders: Vec::new(),
+            limits: Vec::new(),
+            rules: Vec::new(),
+            share: 1.0,
+        });
     }
     if panels.is_empty() {
         return None;

@@ -12,6 +12,7 @@
     }
     switch (value) {
       case "@ink": return css("--ink");
+      case "@accent": return css("--accent");
       case "@faint": return css("--faint");
       case "@grid": return css("--grid");
       case "@paper": return css("--paper");

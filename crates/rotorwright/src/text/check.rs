@@ -158,6 +158,12 @@ fn gate_section(number: usize, gate: &GateResult, detail: bool) -> String {
         out.push('\n');
         out.push_str(&ledger_table(ledger));
     }
+    if detail {
+        for t in &gate.shown.tables {
+            out.push('\n');
+            out.push_str(&super::findings::data_table(t));
+        }
+    }
     if detail && !gate.records.is_empty() {
         out.push('\n');
         out.push_str(&paragraph(&gate.records.join(", "), "Records: ", 9, WIDTH));

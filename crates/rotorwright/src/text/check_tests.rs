@@ -33,6 +33,8 @@ mod bare {
             rate_loop: None,
             attitude_loop: None,
             drag_area: 0.0,
+            structure: Default::default(),
+            magnetic: Default::default(),
         }
     }
 }
@@ -176,6 +178,7 @@ fn fixture() -> CheckResult {
             sentence: "Rate steps overshoot by 18 %, against 10 % allowed.".into(),
             cause: Some(cause),
         }),
+        frozen: None,
         scores: vec![Score {
             model: "powertrain".into(),
             name: "hover.command".into(),

@@ -118,6 +118,25 @@ pub fn findings(f: &Findings) -> String {
         out.push('\n');
         out.push_str(&spectrum(s));
     }
+    for t in &f.tables {
+        out.push('\n');
+        out.push_str(&data_table(t));
+    }
+    out
+}
+
+/// A table that a finding or a gate gives as data.
+pub fn data_table(t: &dossier::chart::Table) -> String {
+    let head: Vec<&str> = t.head.iter().map(String::as_str).collect();
+    let mut table = Table::new(&head);
+    for row in &t.rows {
+        table.row(row.iter().cloned());
+    }
+    let mut out = paragraph(&t.title, "", 0, WIDTH);
+    out.push_str(&table.render(WIDTH));
+    if !t.note.is_empty() {
+        out.push_str(&paragraph(&t.note, "", 0, WIDTH));
+    }
     out
 }
 

@@ -3,6 +3,7 @@
 pub mod check;
 pub mod findings;
 pub mod proposal;
+pub mod siting;
 pub mod table;
 pub mod triage;
 

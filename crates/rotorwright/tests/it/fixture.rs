@@ -133,6 +133,8 @@ fn aircraft() -> Aircraft {
         rate_loop: None,
         attitude_loop: None,
         drag_area: 0.02,
+        structure: Default::default(),
+        magnetic: Default::default(),
     }
 }
 
@@ -660,6 +662,7 @@ pub(crate) fn result(build: Option<&str>, edits: &[KeyChange]) -> CheckResult {
         waits: vec!["gust response waits for `loop.velocity` in the aircraft file".to_owned()],
         gates,
         limiting,
+        frozen: None,
         scores: vec![
             Score {
                 model: "powertrain".to_owned(),
@@ -958,6 +961,7 @@ pub(crate) fn findings(record: &Record) -> Findings {
             },
         ],
         phases,
+        sources: Vec::new(),
         spectra: vec![spectrum("rate.x", "(rad/s)^2/Hz", 1.0), spectrum("accel.z", "(m/s^2)^2/Hz", 900.0)],
         steps,
         charts: Vec::new(),

@@ -50,7 +50,8 @@ pub fn interval(
     coverage: f64,
     figure: &dyn Fn(&Plant) -> Option<f64>,
 ) -> Option<(f64, f64)> {
-    let mut values: Vec<f64> = plants(fit, count, seed).iter().filter_map(figure).filter(|v| v.is_finite()).collect();
+    let mut values: Vec<f64> =
+        plants(fit, count, seed).iter().filter_map(figure).filter(|v| v.is_finite()).collect();
     if values.is_empty() || values.len() * 10 < count * 9 {
         return None;
     }

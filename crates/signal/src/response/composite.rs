@@ -81,14 +81,7 @@ fn of_length(stretches: &[Stretch<'_>], rate: f64, length: usize, high: f64) -> 
     let (ru, ry, uy) = (a?, b?, c?);
     let count = ru.frequency.iter().take_while(|f| **f <= high * 1.5).count();
     let sets = (0..count)
-        .map(|k| Set {
-            rr: ru.xx[k],
-            uu: ru.yy[k],
-            yy: ry.yy[k],
-            ru: ru.xy[k],
-            ry: ry.xy[k],
-            uy: uy.xy[k],
-        })
+        .map(|k| Set { rr: ru.xx[k], uu: ru.yy[k], yy: ry.yy[k], ru: ru.xy[k], ry: ry.xy[k], uy: uy.xy[k] })
         .collect();
     Ok(Spectra {
         frequency: ru.frequency[..count].to_vec(),
@@ -133,8 +126,7 @@ pub fn response(
     if all.is_empty() {
         return Err(error);
     }
-    let frequency =
-        |k: usize| low * (high / low).powf(k as f64 / count.saturating_sub(1).max(1) as f64);
+    let frequency = |k: usize| low * (high / low).powf(k as f64 / count.saturating_sub(1).max(1) as f64);
     Ok((0..count).filter_map(|k| point(&all, frequency(k))).collect())
 }
 

@@ -196,8 +196,7 @@ fn guesses(bins: &[Bin], start: &Plant, free: &[Parameter]) -> Vec<Plant> {
 
 /// 1/Phi for every bin, from the residuals of a plant.
 fn weights(bins: &[Bin], plant: &Plant) -> Vec<f64> {
-    let power: Vec<f64> =
-        bins.iter().map(|b| (b.output - plant.at(b.omega) * b.input).norm_sqr()).collect();
+    let power: Vec<f64> = bins.iter().map(|b| (b.output - plant.at(b.omega) * b.input).norm_sqr()).collect();
     let n = power.len();
     let mut sum = vec![0.0; n + 1];
     for k in 0..n {

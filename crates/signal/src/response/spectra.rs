@@ -129,8 +129,7 @@ fn prepared(x: &[f64], line: bool, taper: &[f64]) -> Vec<Complex64> {
     let n = x.len();
     let part = (n / 50).max(1);
     let mean = |v: &[f64]| v.iter().sum::<f64>() / v.len().max(1) as f64;
-    let (start, end) =
-        if line { (mean(&x[..part]), mean(&x[n - part..])) } else { (mean(x), mean(x)) };
+    let (start, end) = if line { (mean(&x[..part]), mean(&x[n - part..])) } else { (mean(x), mean(x)) };
     x.iter()
         .zip(taper)
         .enumerate()

@@ -110,7 +110,8 @@ impl World {
         let flexible = ONE
             + s * s * self.mode_share
                 / (s * s + s * (2.0 * self.mode_damping * self.mode) + self.mode * self.mode);
-        hold * (-s * self.delay).exp() * self.gain * 0.5 * (lag(self.lag_up) + lag(self.lag_down)) / s * flexible
+        hold * (-s * self.delay).exp() * self.gain * 0.5 * (lag(self.lag_up) + lag(self.lag_down)) / s
+            * flexible
     }
 
     fn controller(&self, omega: f64) -> Complex64 {
@@ -121,7 +122,8 @@ impl World {
     fn disturbance(&self, omega: f64) -> f64 {
         let rate = self.rate();
         let gust = 2.0 * self.gust * self.gust * self.gust_time / (1.0 + (omega * self.gust_time).powi(2));
-        let quantised = (self.quantum_rate.powi(2) + (self.quantum_command * self.at(omega).norm()).powi(2)) / 12.0;
+        let quantised =
+            (self.quantum_rate.powi(2) + (self.quantum_command * self.at(omega).norm()).powi(2)) / 12.0;
         rate * gust / (omega * omega) + self.noise * self.noise + quantised
     }
 
@@ -390,15 +392,9 @@ fn val_feedback_biases_the_direct_estimate_only() {
     let (world, [r, u, y]) = heavy();
     let wc = world.p * world.gain;
     let stretch = [Stretch { reference: &r, input: &u, output: &y }];
-    let points = composite::response(
-        &stretch,
-        world.rate(),
-        &[2.0, 4.0, 8.0, 16.0],
-        0.1 * wc / TAU,
-        wc / TAU,
-        25,
-    )
-    .unwrap();
+    let points =
+        composite::response(&stretch, world.rate(), &[2.0, 4.0, 8.0, 16.0], 0.1 * wc / TAU, wc / TAU, 25)
+            .unwrap();
     let (mut joint, mut direct, mut count) = (0.0, 0.0, 0.0);
     for p in points.iter().filter(|p| p.coherence > 0.1) {
         let truth = world.at(TAU * p.frequency);
@@ -421,8 +417,7 @@ fn val_random_error_of_the_open_loop() {
     let mut rng = ChaCha8Rng::seed_from_u64(5);
     let n = 200_000;
     let u: Vec<f64> = (0..n).map(|_| gauss(&mut rng)).collect();
-    let y: Vec<f64> =
-        (0..n).map(|k| u[k] + 0.5 * u[k.saturating_sub(1)] + 0.7 * gauss(&mut rng)).collect();
+    let y: Vec<f64> = (0..n).map(|k| u[k] + 0.5 * u[k.saturating_sub(1)] + 0.7 * gauss(&mut rng)).collect();
     let stretch = [Stretch { reference: &u, input: &u, output: &y }];
     let points = composite::response(&stretch, 100.0, &[2.56], 5.0, 40.0, 12).unwrap();
     for p in &points {
@@ -434,7 +429,9 @@ fn val_random_error_of_the_open_loop() {
     }
     // Bendat and Piersol; ISO 7626-2 Annex A: coherence 0.8 from 75 averages gives 4.08 %.
     let worked = 100.0 * gain_random_error(0.8, 75.0);
-    println!("VALIDATION|identify|random error at coherence 0.8 from 75 averages, %|ISO 7626-2 Annex A|4.08|{worked:.4}|0.005 absolute");
+    println!(
+        "VALIDATION|identify|random error at coherence 0.8 from 75 averages, %|ISO 7626-2 Annex A|4.08|{worked:.4}|0.005 absolute"
+    );
     assert!((worked - 4.08).abs() < 0.005);
 }
 
@@ -459,9 +456,12 @@ fn prop_the_bootstrap_agrees_with_the_covariance() {
     let prior = fit::Prior { parameter: Parameter::Lag, value: world.near().lag, uncertainty: 5e-4 };
     let split = fit::fit(&bins, &world.near(), &FREE, &[prior]).unwrap();
     assert!(split.uncertainty(Parameter::Delay) < 0.7 * found.uncertainty(Parameter::Delay));
-    assert!((split.plant.delay - world.near().delay).abs() < 4.0 * split.uncertainty(Parameter::Delay) + 5e-4);
+    assert!(
+        (split.plant.delay - world.near().delay).abs() < 4.0 * split.uncertainty(Parameter::Delay) + 5e-4
+    );
     // Published misfit, over points that can be used.
-    let points = composite::response(&stretch, world.rate(), &[2.0, 4.0, 8.0], options.low, options.high, 30).unwrap();
+    let points =
+        composite::response(&stretch, world.rate(), &[2.0, 4.0, 8.0], options.low, options.high, 30).unwrap();
     let (low, high) = excitation::band(&points).unwrap();
     let inside: Vec<(Complex64, f64, Complex64)> = points
         .iter()
@@ -469,7 +469,9 @@ fn prop_the_bootstrap_agrees_with_the_covariance() {
         .map(|p| (p.joint, p.coherence, found.plant.at(TAU * p.frequency)))
         .collect();
     let j = misfit::cost(&inside);
-    println!("VALIDATION|identify|misfit of a fitted plant in the published convention|Tischler and Remple 2012 (from memory)|100|{j:.1}|at most");
+    println!(
+        "VALIDATION|identify|misfit of a fitted plant in the published convention|Tischler and Remple 2012 (from memory)|100|{j:.1}|at most"
+    );
     assert!(j < misfit::ACCEPTABLE, "{j}");
     let wrong = Plant { delay: found.plant.delay + 0.02, ..found.plant };
     let off: Vec<_> = points
@@ -489,7 +491,8 @@ fn val_the_simplest_model_that_explains() {
     for seed in 0..20 {
         for (case, damping) in [0.0, 3.0].into_iter().enumerate() {
             let mut rng = ChaCha8Rng::seed_from_u64(900 + seed);
-            let world = World { mode_share: 0.0, input: 2, log_every: 4, gust: 0.4, ..World::random(&mut rng) };
+            let world =
+                World { mode_share: 0.0, input: 2, log_every: 4, gust: 0.4, ..World::random(&mut rng) };
             let [r, u, mut y] = world.fly(&mut rng);
             if damping > 0.0 {
                 // The same loop with a plant that decays: y' = y - damping x', exactly discretised.
@@ -501,13 +504,17 @@ fn val_the_simplest_model_that_explains() {
             }
             let wc = world.p * world.gain;
             let stretch = [Stretch { reference: &r, input: &u, output: &y }];
-            let options = Options { rate: world.rate(), low: 0.05 * wc / TAU, high: 2.0 * wc / TAU, taper: 0.3 };
+            let options =
+                Options { rate: world.rate(), low: 0.05 * wc / TAU, high: 2.0 * wc / TAU, taper: 0.3 };
             let bins = spectra::bins(&stretch, &options).unwrap();
             let found = fit::select(&bins, &world.near(), &sets, &[]).unwrap();
             right[case] += usize::from((found.free.len() == 4) == (damping > 0.0));
         }
     }
-    println!("VALIDATION|identify|records of 20 whose model stays without drag|planted truth|16|{}|at least", right[0]);
+    println!(
+        "VALIDATION|identify|records of 20 whose model stays without drag|planted truth|16|{}|at least",
+        right[0]
+    );
     println!("VALIDATION|identify|records of 20 whose drag is found|planted truth|16|{}|at least", right[1]);
     assert!(right[0] >= 16 && right[1] >= 16, "{right:?}");
 }

@@ -12,10 +12,7 @@ use signal::response::{Stretch, fit, spectra};
 
 fn file(set: &str, name: &str) -> Option<PathBuf> {
     let path = std::env::var_os("ROTORWRIGHT_REALDATA")
-        .map_or_else(
-            || Path::new(env!("CARGO_MANIFEST_DIR")).join("../../../shared/realdata"),
-            PathBuf::from,
-        )
+        .map_or_else(|| Path::new(env!("CARGO_MANIFEST_DIR")).join("../../../shared/realdata"), PathBuf::from)
         .join(set)
         .join(name);
     if path.is_file() {
@@ -32,7 +29,10 @@ fn rows(path: &Path) -> Vec<Vec<f64>> {
         .unwrap()
         .lines()
         .map(|l| {
-            l.split([',', ' ', '\t']).filter(|w| !w.is_empty()).map_while(|w| w.parse().ok()).collect::<Vec<f64>>()
+            l.split([',', ' ', '\t'])
+                .filter(|w| !w.is_empty())
+                .map_while(|w| w.parse().ok())
+                .collect::<Vec<f64>>()
         })
         .filter(|r| !r.is_empty())
         .collect()
@@ -65,10 +65,19 @@ fn val_command_to_speed_in_flight() {
         let lag = 1e3 / found.plant.damping;
         let delay = 1e3 * found.plant.delay;
         let slope = found.plant.gain / found.plant.damping;
-        println!("VALIDATION|identify|motor {motor}: lag, ms|fits on the Blackbird data set (Antonini et al. 2018)|32.5|{lag:.2}|5 absolute");
-        println!("VALIDATION|identify|motor {motor}: delay, ms|fits on the Blackbird data set (Antonini et al. 2018)|10|{delay:.2}|5 absolute");
-        println!("VALIDATION|identify|motor {motor}: speed per command, rpm/us|fits on the Blackbird data set (Antonini et al. 2018)|22.5|{slope:.2}|2.5 absolute");
-        assert!((lag - 32.5).abs() <= 5.0 && (delay - 10.0).abs() <= 5.0 && (slope - 22.5).abs() <= 2.5, "{found:?}");
+        println!(
+            "VALIDATION|identify|motor {motor}: lag, ms|fits on the Blackbird data set (Antonini et al. 2018)|32.5|{lag:.2}|5 absolute"
+        );
+        println!(
+            "VALIDATION|identify|motor {motor}: delay, ms|fits on the Blackbird data set (Antonini et al. 2018)|10|{delay:.2}|5 absolute"
+        );
+        println!(
+            "VALIDATION|identify|motor {motor}: speed per command, rpm/us|fits on the Blackbird data set (Antonini et al. 2018)|22.5|{slope:.2}|2.5 absolute"
+        );
+        assert!(
+            (lag - 32.5).abs() <= 5.0 && (delay - 10.0).abs() <= 5.0 && (slope - 22.5).abs() <= 2.5,
+            "{found:?}"
+        );
     }
 }
 
@@ -78,25 +87,33 @@ fn val_command_to_speed_in_flight() {
 #[test]
 fn val_rig_attitude() {
     for experiment in [1, 3] {
-        let Some(path) = file("rig_attitude_prbs", &format!("exp{experiment}_openloop_prbs_converted.csv")) else { return };
+        let Some(path) = file("rig_attitude_prbs", &format!("exp{experiment}_openloop_prbs_converted.csv"))
+        else {
+            return;
+        };
         let all = rows(&path);
         let u: Vec<f64> = all.iter().map(|r| r[0]).collect();
         let y: Vec<f64> = all.iter().map(|r| r[1]).collect();
         let stretch = [Stretch { reference: &u, input: &u, output: &y }];
         // The sample time that is stated is doubtful: one unit of time is one sample here.
         let points =
-            signal::response::composite::response(&stretch, 1.0, &[64.0, 128.0, 256.0], 0.025, 0.19, 24).unwrap();
+            signal::response::composite::response(&stretch, 1.0, &[64.0, 128.0, 256.0], 0.025, 0.19, 24)
+                .unwrap();
         // A = 1 - 2.6222 z^-1 + 2.2976 z^-2 - 0.67315 z^-3, B = 0.11213 z^-2 - 0.10996 z^-3.
         let published = |f: f64| {
             let z = signal::spectrum::Complex64::from_polar(1.0, -std::f64::consts::TAU * f);
             (z * z * 0.11213 - z * z * z * 0.10996)
-                / (signal::spectrum::Complex64::new(1.0, 0.0) - z * 2.6222 + z * z * 2.2976 - z * z * z * 0.67315)
+                / (signal::spectrum::Complex64::new(1.0, 0.0) - z * 2.6222 + z * z * 2.2976
+                    - z * z * z * 0.67315)
         };
         let options = spectra::Options { rate: 1.0, low: 0.02, high: 0.2, taper: 5.0 };
         let bins = spectra::bins(&stretch, &options).unwrap();
         let misfit = |g: &dyn Fn(f64) -> signal::spectrum::Complex64| -> f64 {
-            let used: Vec<_> =
-                points.iter().filter(|p| p.direct_coherence > 0.6).map(|p| (p.joint, p.direct_coherence, g(p.frequency))).collect();
+            let used: Vec<_> = points
+                .iter()
+                .filter(|p| p.direct_coherence > 0.6)
+                .map(|p| (p.joint, p.direct_coherence, g(p.frequency)))
+                .collect();
             signal::response::misfit::cost(&used)
         };
         let start = Plant { gain: 0.4, delay: 2.0, lag: 0.0, zero: 0.0, damping: 0.1 };
@@ -111,8 +128,14 @@ fn val_rig_attitude() {
             .min_by(|a, b| a.0.total_cmp(&b.0))
             .unwrap();
         let theirs = misfit(&published);
-        println!("VALIDATION|identify|rig, experiment {experiment}: misfit of the fitted plant over that of the published model|Russo and Savaia 2015|1|{:.3}|at most", best.0 / theirs);
-        println!("VALIDATION|identify|rig, experiment {experiment}: delay, samples|Russo and Savaia 2015: 2 to 3|2.5|{}|1.5 absolute", best.1);
+        println!(
+            "VALIDATION|identify|rig, experiment {experiment}: misfit of the fitted plant over that of the published model|Russo and Savaia 2015|1|{:.3}|at most",
+            best.0 / theirs
+        );
+        println!(
+            "VALIDATION|identify|rig, experiment {experiment}: delay, samples|Russo and Savaia 2015: 2 to 3|2.5|{}|1.5 absolute",
+            best.1
+        );
         assert!(best.0 <= theirs, "{} {theirs}", best.0);
         assert!((best.1 - 2.5).abs() <= 1.5, "{}", best.1);
     }

@@ -36,3 +36,13 @@ pub(crate) fn check(topic: &str, what: &str, source: &str, expected: f64, comput
     println!("VALIDATION|{topic}|{what}|{source}|{expected:.9e}|{computed:.9e}|{tolerance:e} absolute");
     assert!((computed - expected).abs() <= tolerance, "{what}: {computed} against {expected}");
 }
+
+/// Share of (error, standard uncertainty, bound) with the error within 1.96 standard uncertainties.
+pub(crate) fn coverage(rows: &[(f64, f64, f64)]) -> f64 {
+    rows.iter().filter(|r| r.0.abs() <= 1.959_964 * r.1).count() as f64 / rows.len().max(1) as f64
+}
+
+/// Median.
+pub(crate) fn median_of(values: Vec<f64>) -> f64 {
+    signal::robust::median(&values).unwrap_or(f64::NAN)
+}

@@ -25,8 +25,13 @@ pub(super) fn draw(a: &Axis, name: &str, letter: char, out: &mut Out) {
     let crossover = a.margins.crossover / TAU;
     let at = |x: f64, name: &str| Mark::At { x, name: name.to_owned() };
     let hertz = || Across::log("frequency", "Hz");
-    let low: Vec<f64> = usable.iter().zip(&measured).map(|(p, l)| db(l.norm() * f64::max(1.0 - 2.0 * p.joint_error, 0.05))).collect();
-    let high: Vec<f64> = usable.iter().zip(&measured).map(|(p, l)| db(l.norm() * (1.0 + 2.0 * p.joint_error))).collect();
+    let low: Vec<f64> = usable
+        .iter()
+        .zip(&measured)
+        .map(|(p, l)| db(l.norm() * f64::max(1.0 - 2.0 * p.joint_error, 0.05)))
+        .collect();
+    let high: Vec<f64> =
+        usable.iter().zip(&measured).map(|(p, l)| db(l.norm() * (1.0 + 2.0 * p.joint_error))).collect();
     out.charts.push(Chart {
         id: format!("loop-{letter}-gain"),
         title: format!("{name} loop gain"),
@@ -101,7 +106,11 @@ pub(super) fn draw(a: &Axis, name: &str, letter: char, out: &mut Out) {
         rows.push(vec!["decay of the rate".to_owned(), text, String::new()]);
     }
     if a.fit.free.contains(&Parameter::Zero) {
-        rows.push(vec!["lead by reaction".to_owned(), ms(a.fit.plant.zero, error(Parameter::Zero)), String::new()]);
+        rows.push(vec![
+            "lead by reaction".to_owned(),
+            ms(a.fit.plant.zero, error(Parameter::Zero)),
+            String::new(),
+        ]);
     }
     rows.push(vec![
         "misfit".to_owned(),
@@ -109,7 +118,10 @@ pub(super) fn draw(a: &Axis, name: &str, letter: char, out: &mut Out) {
         format!("{:.0} in the published convention", a.cost),
     ]);
     // The two estimates side by side, where feedback would show: around crossover.
-    let near = a.points.iter().min_by(|p, q| (p.frequency - crossover).abs().total_cmp(&(q.frequency - crossover).abs()));
+    let near = a
+        .points
+        .iter()
+        .min_by(|p, q| (p.frequency - crossover).abs().total_cmp(&(q.frequency - crossover).abs()));
     if let Some(p) = near {
         let apart = p.direct / p.joint;
         rows.push(vec![

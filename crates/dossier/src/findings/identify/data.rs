@@ -67,7 +67,8 @@ impl Flown {
         if !matches!(tap, Tap::Raw | Tap::Filtered) {
             return Err(format!("{rate} from the gyro, before or after the controller's filters"));
         }
-        let share = shares(context, axis).ok_or_else(|| format!("geometry that lets the rotors turn the aircraft in {name}"))?;
+        let share = shares(context, axis)
+            .ok_or_else(|| format!("geometry that lets the rotors turn the aircraft in {name}"))?;
         let windows = windows(context, axis);
         if windows.is_empty() {
             return Err(format!("excitation: no {name} step in rate command"));
@@ -134,8 +135,7 @@ impl Flown {
         };
         let gain = aircraft.rate_loop.as_ref().map(|l| l.p[axis]).filter(|p| *p > 0.0);
         let guess = gain.unwrap_or(12.0 / aircraft.hub_to_hub().max(1e-3).sqrt()).clamp(1.0, 120.0);
-        let derivative =
-            aircraft.rate_loop.as_ref().filter(|l| l.d[axis] != 0.0).map(|l| l.d_lag);
+        let derivative = aircraft.rate_loop.as_ref().filter(|l| l.d[axis] != 0.0).map(|l| l.d_lag);
         Ok(Self { joint, commands, seen, behind, clock, guess, derivative, power: std::cell::Cell::new(0) })
     }
 

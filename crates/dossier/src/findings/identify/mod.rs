@@ -22,7 +22,8 @@ use self::controller::Controller;
 use self::data::Flown;
 use super::context::{AXES, Context, Out};
 
-const RESTS: &[&str] = &["esc", "motor", "rotor", "filter", "loop.rate", "mass", "imu", "station", "aircraft"];
+const RESTS: &[&str] =
+    &["esc", "motor", "rotor", "filter", "loop.rate", "mass", "imu", "station", "aircraft"];
 /// What is reported for a gain margin without end, dB.
 const UNLIMITED: f64 = 60.0;
 /// Frequencies of the response that is shown.
@@ -84,7 +85,13 @@ pub(super) fn run(context: &Context<'_>, out: &mut Out) {
             Ok(found) => report(context, &found, out),
             Err(missing) => {
                 let key = format!("loop.{letter}.phase_margin");
-                out.cannot_tell(&key, &format!("{name} loop, phase margin"), missing.clone(), test.clone(), RESTS);
+                out.cannot_tell(
+                    &key,
+                    &format!("{name} loop, phase margin"),
+                    missing.clone(),
+                    test.clone(),
+                    RESTS,
+                );
                 let key = format!("loop.{letter}.delay");
                 out.cannot_tell(&key, &format!("{name} loop, total delay"), missing, test, RESTS);
             }
@@ -114,8 +121,8 @@ fn axis_of(context: &Context<'_>, axis: usize) -> Result<Axis, String> {
             high: (3.0 * near / TAU).min(0.4 * rate),
             taper: 0.06,
         };
-        let bins = spectra::bins(&stretches, &options)
-            .map_err(|e| format!("excitation in rate command: {e}"))?;
+        let bins =
+            spectra::bins(&stretches, &options).map_err(|e| format!("excitation in rate command: {e}"))?;
         let fit = fit::select(&bins, &start, &sets, &[])
             .map_err(|e| format!("excitation that tells gain, lag and dead time apart: {e}"))?
             .with_clock(flown.clock);
@@ -123,7 +130,9 @@ fn axis_of(context: &Context<'_>, axis: usize) -> Result<Axis, String> {
         let poles = controller.integrators() + u32::from(!fit.free.contains(&Parameter::Damping));
         let m = margins(&gain, near / 60.0, near * 40.0, poles);
         if !(m.stable && m.crossover > 0.0) {
-            return Err("a fitted loop that is stable, as the flown one is: the excitation is too little".to_owned());
+            return Err(
+                "a fitted loop that is stable, as the flown one is: the excitation is too little".to_owned()
+            );
         }
         let moved = (m.crossover / near).ln().abs();
         near = m.crossover;
@@ -175,11 +184,12 @@ fn report(context: &Context<'_>, a: &Axis, out: &mut Out) {
         a.band.1,
         crossover / TAU
     );
-    let mut put = |what: &str, label: &str, unit: &str, figure: &dyn Fn(&Plant) -> Option<f64>, text: String| {
-        let Some((value, error)) = a.fit.propagate(figure) else { return };
-        let e = context.estimate(&format!("{name} loop response"), value, error, unit);
-        out.value(&format!("loop.{letter}.{what}"), &format!("{name} loop, {label}"), e, text, RESTS);
-    };
+    let mut put =
+        |what: &str, label: &str, unit: &str, figure: &dyn Fn(&Plant) -> Option<f64>, text: String| {
+            let Some((value, error)) = a.fit.propagate(figure) else { return };
+            let e = context.estimate(&format!("{name} loop response"), value, error, unit);
+            out.value(&format!("loop.{letter}.{what}"), &format!("{name} loop, {label}"), e, text, RESTS);
+        };
     let margin = |f: fn(&Margins) -> Option<f64>| move |p: &Plant| a.margins_of(p).as_ref().and_then(f);
     let far = if TAU * a.band.1 < a.margins.neutral_stability {
         " The frequency of neutral stability lies above what was excited: by the fitted model."
@@ -188,8 +198,20 @@ fn report(context: &Context<'_>, a: &Axis, out: &mut Out) {
     };
     put("crossover", "crossover", "rad/s", &margin(|m| Some(m.crossover)), about.clone());
     put("phase_margin", "phase margin", "rad", &margin(|m| Some(m.phase_margin)), about.clone());
-    put("gain_margin_up", "gain margin up", "dB", &margin(|m| decibel(m.gain_margin_up)), format!("{about}{far}"));
-    put("gain_margin_down", "gain margin down", "dB", &margin(|m| decibel(m.gain_margin_down)), about.clone());
+    put(
+        "gain_margin_up",
+        "gain margin up",
+        "dB",
+        &margin(|m| decibel(m.gain_margin_up)),
+        format!("{about}{far}"),
+    );
+    put(
+        "gain_margin_down",
+        "gain margin down",
+        "dB",
+        &margin(|m| decibel(m.gain_margin_down)),
+        about.clone(),
+    );
     put("delay_margin", "delay margin", "s", &margin(|m| Some(m.delay_margin)), about.clone());
     put("disc_margin", "disc margin", "1", &margin(|m| Some(m.disc_margin)), about.clone());
     put("peak_sensitivity", "peak sensitivity", "1", &margin(|m| Some(m.peak_sensitivity)), about.clone());
@@ -206,7 +228,9 @@ fn report(context: &Context<'_>, a: &Axis, out: &mut Out) {
             "gain margin down",
             "dB",
             &|_: &Plant| Some(UNLIMITED),
-            format!("{about} No lower limit: less gain never makes this loop unstable; {UNLIMITED:.0} dB stands for it."),
+            format!(
+                "{about} No lower limit: less gain never makes this loop unstable; {UNLIMITED:.0} dB stands for it."
+            ),
         );
     }
     let cost = if a.cost.is_finite() {
@@ -233,7 +257,8 @@ fn report(context: &Context<'_>, a: &Axis, out: &mut Out) {
     );
     let split = a.fit.uncertainty(Parameter::Lag) < 0.25 * a.fit.plant.lag && a.fit.plant.lag > 0.0;
     if split {
-        let text = format!("Correlation of lag and dead time {trade:.2}; the sum is known better than either.");
+        let text =
+            format!("Correlation of lag and dead time {trade:.2}; the sum is known better than either.");
         put("lag", "lag", "s", &|p: &Plant| Some(p.lag), text.clone());
         put("dead_time", "dead time", "s", &|p: &Plant| Some(p.delay), text);
     }

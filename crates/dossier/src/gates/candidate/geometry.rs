@@ -154,7 +154,7 @@ pub(in crate::gates) fn yaw(ctx: &Context<'_>) -> Vec<Candidate> {
             ),
             edits: Box::new(move |v| keys.cant(shown(v))),
             words: Box::new(move |v| {
-                format!("cant: {} deg -> {} deg, with the reaction torque", shown(cant), shown(v))
+                format!("cant: {} deg → {} deg, with the reaction torque", shown(cant), shown(v))
             }),
             fixed: false,
             test: "a yaw step in flight",

@@ -8,6 +8,7 @@
 mod geometry;
 mod loops;
 mod parts;
+pub(super) mod structure;
 
 pub(super) use self::geometry::{moves, yaw};
 pub(super) use self::loops::{delays, filters, gains, rotor_inertia};
@@ -70,7 +71,9 @@ struct Scalar {
 /// A key (or several alike) moved to another value.
 fn scalar(s: Scalar) -> Candidate {
     let Scalar { name, class, keys, unit, factor, current, reference, departure, basis, test } = s;
-    let shown = move |v: f64| format!("{} {unit}", round3(v / factor)).trim().to_owned();
+    // Inertias of small parts read better in kg mm².
+    let (read_factor, read_unit) = if unit == "kg m^2" { (1e-6, "kg mm²") } else { (factor, unit) };
+    let shown = move |v: f64| format!("{} {read_unit}", round3(v / read_factor)).trim().to_owned();
     Candidate {
         name: name.to_owned(),
         class,
@@ -86,7 +89,7 @@ fn scalar(s: Scalar) -> Candidate {
                     .collect()
             }
         }),
-        words: Box::new(move |v| format!("{}: {} -> {}", keys.join(", "), shown(current), shown(v))),
+        words: Box::new(move |v| format!("{}: {} → {}", keys.join(", "), shown(current), shown(v))),
         fixed: false,
         test,
     }

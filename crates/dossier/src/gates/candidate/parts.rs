@@ -53,7 +53,7 @@ pub(in crate::gates) fn thrust(a: &Aircraft) -> Vec<Candidate> {
                     ]
                 }),
                 words: Box::new(move |v| {
-                    format!("rotor.diameter: {:.3} m -> {:.3} m, same blade shape (inertia with its fifth power)", d, round3(v))
+                    format!("rotor.diameter: {:.3} m → {:.3} m, same blade shape (inertia with its fifth power)", d, round3(v))
                 }),
                 fixed: false,
                 test: "a static sweep: thrust against rotor speed",
@@ -96,7 +96,7 @@ pub(in crate::gates) fn lighter(ctx: &Context<'_>) -> Option<Candidate> {
         edits: Box::new(move |v| {
             vec![KeyChange { key: format!("{key}.mass"), value: format!("\"{} kg{weighed}\"", round3(v)) }]
         }),
-        words: Box::new(move |v| format!("{item}: {current:.3} kg -> {:.3} kg", round3(v))),
+        words: Box::new(move |v| format!("{item}: {current:.3} kg → {:.3} kg", round3(v))),
         fixed: false,
         test: "weigh the aircraft",
     })

@@ -7,6 +7,7 @@ pub(super) mod ladder;
 pub(super) mod predictions;
 pub(super) mod record;
 pub(super) mod report;
+pub(super) mod siting;
 
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};

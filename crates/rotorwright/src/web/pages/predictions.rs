@@ -20,6 +20,8 @@ pub(crate) async fn page(State(state): State<AppState>, Query(pairs): Query<Pair
             (predictions::scores(&check))
             h2 { "Predicted now" }
             (aircraft::predictions(&check, base.as_deref()))
+            h2 { "Frozen" }
+            (predictions::frozen(&check))
         };
         Ok(shell::page(
             &shell::Sheet {

@@ -10,7 +10,7 @@ use maud::{Markup, html};
 
 use crate::figures::number::{self, Scale};
 use crate::figures::steps::{self, Limits};
-use crate::figures::{aircraft, figure, ledger, mark, rule, spectrum};
+use crate::figures::{aircraft, data, figure, ledger, mark, rule, spectrum};
 
 use super::{Links, cause};
 
@@ -152,6 +152,7 @@ fn figures(
             }
             _ => {}
         }
+        (data::shown(&format!("gate-{}", gate.id), &gate.shown.charts, &gate.shown.tables))
     }
 }
 

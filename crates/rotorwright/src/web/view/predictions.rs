@@ -38,3 +38,41 @@ pub(crate) fn scores(check: &CheckResult) -> Markup {
         }
     }
 }
+
+/// What was frozen, beside what is predicted now.
+pub(crate) fn frozen(check: &CheckResult) -> Markup {
+    let Some(f) = &check.frozen else {
+        return html! { p { "Nothing is frozen for this build. " code { "rotorwright freeze" } " writes its predictions down before it flies." } };
+    };
+    let now = |id: &str| check.figures.iter().find(|g| g.id == id).map(|g| &g.estimate);
+    html! {
+        p {
+            "Frozen on " (f.date) " by version " (f.version) ". "
+            @if f.changed.is_empty() { "The aircraft file is the same today." }
+            @else { "Changed in the aircraft file since: " (f.changed.join(", ")) "." }
+        }
+        div.scroll tabindex="0" role="group" aria-label="frozen predictions" {
+            table {
+                caption { "As frozen, and as predicted from today's file; ± is one standard uncertainty" }
+                thead { tr { th scope="col" { "figure" } th.num scope="col" { "frozen" } th.num scope="col" { "now" } } }
+                tbody {
+                    @for (i, g) in f.figures.iter().enumerate() {
+                        @if i == 0 || f.figures.get(i - 1).is_some_and(|b| b.group != g.group) {
+                            tr { th.group scope="rowgroup" colspan="3" { (g.group) } }
+                        }
+                        @let scale = Scale::of(&g.estimate.unit, g.estimate.value, &g.id);
+                        tr {
+                            th scope="row" { (g.name) }
+                            td.num { (scale.estimate(&g.estimate)) }
+                            td.num { @match now(&g.id) {
+                                Some(e) if (e.value - g.estimate.value).abs() <= 1e-9 * e.value.abs() => { "same" }
+                                Some(e) => { (scale.estimate(e)) }
+                                None => { "–" }
+                            } }
+                        }
+                    }
+                }
+            }
+        }
+    }
+}

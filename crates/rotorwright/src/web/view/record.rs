@@ -6,7 +6,7 @@ use maud::{Markup, html};
 
 use crate::figures::number::{self, Scale};
 use crate::figures::steps::{self, Limits};
-use crate::figures::{figure, spectrum};
+use crate::figures::{data, figure, spectrum};
 
 fn tap(t: Option<Tap>) -> &'static str {
     match t {
@@ -139,6 +139,10 @@ pub(crate) fn figures(id: &str, f: &Findings) -> Markup {
         @if !f.spectra.is_empty() {
             h2 { "Spectra" }
             (spectrum::figures(id, &f.spectra))
+        }
+        @if !f.charts.is_empty() || !f.tables.is_empty() {
+            h2 { "Figures" }
+            (data::shown(&format!("record-{id}"), &f.charts, &f.tables))
         }
     }
 }

@@ -43,9 +43,10 @@ fn head(title: &str, charts: bool) -> Markup {
 }
 
 /// Pages in the title block.
-const PAGES: [(&str, &str); 5] = [
+const PAGES: [(&str, &str); 6] = [
     ("/", "Ladder"),
     ("/aircraft", "Aircraft"),
+    ("/siting", "Siting"),
     ("/records", "Records"),
     ("/predictions", "Predictions"),
     ("/report", "Report"),

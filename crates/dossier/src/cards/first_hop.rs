@@ -1,0 +1,64 @@
+//! Tethered first hop of half a second.
+
+use super::basis::Basis;
+use super::common::{channel, drive_rate, limit, lines, loop_rate, number};
+use super::shown::{degrees, degrees_per_second, joules, metres, newtons, percent, seconds};
+use super::{Draft, Power, Spec};
+
+/// Length of the hop, s.
+const HOP: f64 = 0.5;
+
+pub(super) const CARD: Spec = Spec {
+    id: "first-hop",
+    title: "Tethered first hop of half a second",
+    gate: "hover",
+    record: "flight",
+    power: Power::Free,
+    criteria: &["set-up.order", "set-up.axes"],
+    fill,
+};
+
+fn fill(b: &Basis<'_>) -> Draft {
+    let height = b.hop_height();
+    let spare = (b.thrust - b.weight).max(0.0);
+    // Energy (T - W) h taken up by a line that stretches by a tenth: F = 2 E / stretch.
+    let snatch = 20.0 * spare + b.weight;
+    let energy = spare * height;
+    let tilt = (height / (0.5 * b.span)).atan().min(20_f64.to_radians());
+    let f = b.first_flight();
+    let (loops, loops_why) = loop_rate(b);
+    let (drives, drives_why) = drive_rate(b);
+    let pulse = b.lag.map_or(0.06, |l| (2.0 * l).clamp(0.03, 0.12));
+    Draft {
+        purpose: "Whether every output turns the aircraft the way the file says, before it is high enough to matter.".to_owned(),
+        numbers: vec![
+            number("duration", "length of the hop", HOP, "s", seconds(HOP), "long enough to see each rotor's sense, too short to fly away (common practice, no source)"),
+            number("height", "slack of the tether above the ground", height, "m", metres(height), "three quarters of a disc, 0.25 m at least"),
+            number("snatch", "breaking load of tether and anchor", snatch, "N", newtons(snatch), format!("full thrust over the slack gives {}; a line that stretches a tenth takes it up: 20 (T - W) + W (derived)", joules(energy))),
+            number("tilt", "abort tilt", tilt, "rad", degrees(tilt), "slack over half the span, 20 deg at most: the tip would touch (derived)"),
+            number("command", "highest command", f.thrust, "1", percent(f.thrust), "hover command x √1.3 (derived)"),
+            number("pulse", "length of a pulse", pulse, "s", seconds(pulse), "two lags of the drive, so that it shows in the rate (derived)"),
+        ],
+        you_need: lines(["soft ground, wind below 2 m/s", "four lines from the frame's middle to one anchor below, as short as said", "a scripted hop: nobody can time half a second by hand", "a battery at half charge"]),
+        set_up: lines([
+            "Gate set-up first: hand rotation, spin check, presets. Propellers go on now, last.",
+            "Rate loop at half its gains, integral off; attitude loop off.",
+            "Script: ramp to hover command in 0.15 s, hold, off. In the hold each output in turn gets 5 % more for the length of a pulse.",
+        ]),
+        steps: lines(["Everybody at the distance. Word, log, hop.", "Motors off by script, cut by the second person, battery unplugged, then look.", "Import the log as a flight. Read the verdict before any second hop.", "“Cannot tell” names the motor to spin with propellers off; that settles it."]),
+        abort_limits: vec![
+            limit("tilt", degrees(tilt), "slack over half the span"),
+            limit("rate about any axis", degrees_per_second(2.0 * f.rate), "twice the first-flight limit: it runs away"),
+            limit("tether", "taut for more than 0.2 s", "it pulls harder than hover needs"),
+        ],
+        log: vec![
+            channel("rotor.N.command", "after mixing", loops.max(drives), drives_why),
+            channel("rate.x, rate.y, rate.z", "raw", loops.max(200.0), format!("{loops_why}; 200 Hz at least: half a second must give a hundred samples")),
+            channel("accel.x, accel.y, accel.z", "raw", loops.max(200.0), "which way is down, and that it left the ground"),
+            channel("rotor.N.speed", "from the ESC", 50.0, "in place of the command and its lag, where there is one"),
+        ],
+        computed_after: lines(["posterior over rotor order, spins and 24 sensor orientations", "a verdict above 99 %, else which motor to spin next"]),
+        pass_limits: vec![limit("order, spins and axes as in the file", "> 99 %", "derived: posterior against every other")],
+        check_boxes: lines(["tether pulled with its snatch load", "gains halved, script tried with propellers off"]),
+    }
+}

@@ -1,0 +1,3 @@
+//! Two records or builds beside each other.
+
+pub mod vibration;

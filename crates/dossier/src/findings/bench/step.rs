@@ -1,0 +1,396 @@
+//! Steps of one drive: dead time, time constants up and down, what they are worth in the loop.
+
+use physics::aircraft::Aircraft;
+use physics::powertrain::{BatteryModel, MotorModel};
+use signal::drive::combine::Figure;
+use signal::drive::response::Quantity;
+use signal::drive::step::{Known, Order, Record, Steps, fit};
+
+use super::super::context::Out;
+use super::{Bench, drive_chain, step_shown};
+use crate::estimate::Estimate;
+use crate::predict::{drive_delay, required_crossover};
+use crate::record::Stamp;
+
+const DEAD: (&str, &str) = ("step.dead_time", "dead time, from the command to the first change");
+const UP: (&str, &str) = ("step.lag_up", "time constant of rotor speed, rising");
+const DOWN: (&str, &str) = ("step.lag_down", "time constant of rotor speed, falling");
+const TEST: &str = "import a step record with rotor.N.command and rotor.N.speed (or rotor.N.thrust) at 500 Hz or faster: \
+                    ten steps up and ten down of 5 to 15 % about the hover command, each held for half a second";
+/// Dead time rests on the ESC, lags on what turns and what drives it.
+const ON_ESC: &[&str] = &["esc"];
+const ON_DRIVE: &[&str] = &["esc", "motor", "rotor"];
+/// Standard deviation of the relative rate between two unsynchronised quartz clocks (common practice, no source).
+const CLOCKS: f64 = 40e-6;
+
+pub(super) fn run(bench: &Bench<'_>, out: &mut Out) {
+    let Some(n) = bench.station() else {
+        for (key, label) in [DEAD, UP, DOWN] {
+            out.cannot_tell(
+                key,
+                label,
+                "which rotor the record is of",
+                "enter the value `station` with the record, or name the channels rotor.N.command and rotor.N.speed",
+                &[],
+            );
+        }
+        return;
+    };
+    let name = |what: &str| format!("rotor.{n}.{what}");
+    let command = bench.series(&name("command"));
+    let speed = bench.series(&name("speed"));
+    let thrust = bench.series(&name("thrust"));
+    let (quantity, response) = match (speed, thrust) {
+        (Some(s), _) => (Quantity::Speed, Some(s)),
+        (None, t) => (Quantity::Thrust, t),
+    };
+    let (Some(command), Some((time, value, stamp))) = (command, response) else {
+        let absent = if bench.channel(&name("command")).is_none() {
+            format!("the channel rotor.{n}.command")
+        } else {
+            format!("the channel rotor.{n}.speed or rotor.{n}.thrust")
+        };
+        for (key, label) in [DEAD, UP, DOWN] {
+            out.cannot_tell(key, label, absent.clone(), TEST, &[]);
+        }
+        return;
+    };
+    let bus = bench.series("battery.voltage");
+    let period = (time.last().copied().unwrap_or(0.0) - time.first().copied().unwrap_or(0.0))
+        / (time.len() - 1).max(1) as f64;
+    // What the time stamp means shifts the dead time: a value that is logged when it arrives may be a
+    // period old.
+    let stated = bench.hand("latency");
+    let latency = match (stated, stamp) {
+        (Some(l), _) => l,
+        (None, Some(Stamp::Sampled)) => (0.0, 0.0),
+        (None, _) => (0.5 * period, period / 12f64.sqrt()),
+    };
+    let share = bench.aircraft.and_then(|a| drag_share(a, bench.density.map_or(1.225, |d| d.0)));
+    let default = Known::default();
+    let known = Known {
+        latency,
+        clock: bench
+            .hand("clock_drift")
+            .map_or(if one_clock(bench) { 0.0 } else { CLOCKS }, |c| c.1.max(c.0.abs())),
+        agree_at: bench.record.time.first().copied().unwrap_or(0.0),
+        drag_share: share.map_or(default.drag_share, |s| (s, 0.25 * s)),
+        longest: default.longest,
+    };
+    let record = Record {
+        command_time: &command.0,
+        command: &command.1,
+        command_is_event: false,
+        time: &time,
+        value: &value,
+        quantity,
+        bus: bus.as_ref().map(|b| (b.0.as_slice(), b.1.as_slice())),
+    };
+    let Some(steps) = fit(&record, &known) else {
+        for (key, label) in [DEAD, UP, DOWN] {
+            out.cannot_tell(key, label, "a step of the command that the response answers", TEST, &[]);
+        }
+        return;
+    };
+    let sag = if bus.is_some() { None } else { bench.aircraft.and_then(|a| stiffness(a, &steps, bench)) };
+    figures(bench, out, &steps, latency, stamp.is_none() && stated.is_none(), sag);
+    worth(bench, out);
+    words(out, &steps, quantity);
+    out.charts.extend(step_shown::charts(&steps, quantity));
+    out.tables.push(step_shown::table(&steps, quantity));
+    limits(out, &steps, quantity, bus.is_some(), sag);
+}
+
+/// Whether command and response are stamped by the same rule: then one clock stamped both.
+fn one_clock(bench: &Bench<'_>) -> bool {
+    let mut stamps = bench.record.meta.channels.iter().map(|c| c.stamp);
+    let first = stamps.next();
+    stamps.all(|s| Some(s) == first)
+}
+
+/// Share of the rotor's drag in 1/lag at hover: 2 Q/w over Kt^2/R + 2 Q/w.
+fn drag_share(a: &Aircraft, density: f64) -> Option<f64> {
+    let mass = physics::mass::mass_properties(&a.bodies).mass;
+    let thrust = mass * physics::STANDARD_GRAVITY / a.stations.len().max(1) as f64;
+    let speed = a.rotor.speed_for_thrust(thrust, 0.0, density)?;
+    let motor = MotorModel::new(a).ok()?;
+    let drag = 2.0 * a.rotor.torque(speed, 0.0, density) / speed;
+    let electric = motor.kt * motor.kt / motor.path_resistance();
+    (electric + drag > 0.0).then(|| (drag / (electric + drag)).clamp(0.02, 0.9))
+}
+
+/// Lag in flight over lag on the bench, where the bus voltage was not measured: a single motor's step sags the bus,
+/// a differential step in flight does not. tau is J/(Kt^2/R + D) with a held bus and J/(Kt^2/(R + c^2 Rs) + D) with one
+/// that gives by Rs.
+fn stiffness(a: &Aircraft, steps: &Steps, bench: &Bench<'_>) -> Option<f64> {
+    let battery = BatteryModel::new(a).ok()?;
+    let motor = MotorModel::new(a).ok()?;
+    let share = drag_share(a, bench.density.map_or(1.225, |d| d.0))?;
+    let c = steps.steps.iter().map(|s| 0.5 * (s.from + s.to)).sum::<f64>() / steps.steps.len().max(1) as f64;
+    let softer = motor.path_resistance() / (motor.path_resistance() + c * c * battery.ohmic_resistance());
+    Some((1.0 - share) * softer + share)
+}
+
+fn figures(
+    bench: &Bench<'_>,
+    out: &mut Out,
+    steps: &Steps,
+    latency: (f64, f64),
+    unstated: bool,
+    sag: Option<f64>,
+) {
+    let single = |f: &Figure, what: &str| {
+        Estimate::single(f.value, f.uncertainty, "s", bench.origin(), &bench.source(what))
+    };
+    let count = |rises: bool| steps.steps.iter().filter(|s| s.rises() == rises).count();
+    let (ups, downs) = (count(true), count(false));
+    match &steps.dead_time {
+        Some(d) if d.uncertainty.is_finite() => {
+            let mut text = format!(
+                "Mean of {} steps. From the command's log on: frame, wait for the ESC and its own dead time are in it. \
+                 Rows of the command every {:.2} ms, of the response every {:.2} ms.",
+                ups + downs,
+                steps.periods.0 * 1e3,
+                steps.periods.1 * 1e3
+            );
+            if latency != (0.0, 0.0) {
+                text.push_str(&format!(
+                    " {:.2} ± {:.2} ms of the response's own path are taken off{}.",
+                    latency.0 * 1e3,
+                    1.96 * latency.1 * 1e3,
+                    if unstated {
+                        ": the time stamp's meaning is not stated, so anything up to one period is allowed"
+                    } else {
+                        ""
+                    }
+                ));
+            }
+            out.value(DEAD.0, DEAD.1, single(d, "dead time"), text, ON_ESC);
+            own_dead_time(bench, out, d);
+        }
+        _ => out.cannot_tell(DEAD.0, DEAD.1, "steps enough for an interval", TEST, ON_ESC),
+    }
+    for (k, (key, label), n, input) in
+        [(0, UP, ups, "esc.response_up"), (1, DOWN, downs, "esc.response_down")]
+    {
+        let Some(l) = steps.lag.get(k).copied().flatten().filter(|l| l.uncertainty.is_finite()) else {
+            let way = if k == 0 { "rising" } else { "falling" };
+            out.cannot_tell(key, label, format!("{way} steps that the response answers"), TEST, ON_DRIVE);
+            continue;
+        };
+        // Half of the correction is a fair doubt about it.
+        let factor = sag.unwrap_or(1.0);
+        let e = Estimate::new(
+            l.value * factor,
+            "s",
+            bench.origin(),
+            vec![
+                crate::estimate::Contribution {
+                    source: bench.source(if k == 0 { "lag up" } else { "lag down" }),
+                    sensitivity: factor,
+                    uncertainty: l.uncertainty,
+                },
+                crate::estimate::Contribution {
+                    source: bench.source("sag of the bus"),
+                    sensitivity: l.value,
+                    uncertainty: 0.5 * (1.0 - factor).abs(),
+                },
+            ],
+        );
+        let slope = steps.lag_slope.get(k).copied().flatten().filter(|s| s.uncertainty < 1.0);
+        let along = slope.map_or(String::new(), |s| {
+            format!(" It goes with speed to the power {:.2} ± {:.2}.", s.value, 1.96 * s.uncertainty)
+        });
+        let coasts = if k == 1 && steps.coasting.is_some_and(|c| c.0) {
+            " The falls coast: this is the lag with the same area, for falls of these sizes."
+        } else {
+            ""
+        };
+        let text = format!("From {n} steps, at their mean speed.{along}{coasts}");
+        out.value(key, label, e, text, ON_DRIVE);
+        out.replaces(key, input);
+    }
+    if let (Some(up), Some(down)) = (out.estimate(UP.0).cloned(), out.estimate(DOWN.0).cloned()) {
+        let text = "Above 1 the rotor answers a falling command more slowly than a rising one.";
+        out.value("step.lag_ratio", "time constant falling over rising", down.over(&up, "1"), text, ON_DRIVE);
+    }
+    if let Some(d) = steps.drift.filter(|d| d.uncertainty.is_finite() && d.value.abs() > 1.96 * d.uncertainty)
+    {
+        out.words(
+            "step.drift",
+            "clocks",
+            "drift",
+            format!(
+                "The clocks of command and response drift by {:.0} ± {:.0} parts in a million; taken off.",
+                d.value * 1e6,
+                1.96 * d.uncertainty * 1e6
+            ),
+            &[],
+        );
+    }
+}
+
+/// The ESC's own share of the dead time, with the frame and the mean wait of the aircraft file taken off.
+fn own_dead_time(bench: &Bench<'_>, out: &mut Out, dead: &Figure) {
+    let Some(esc) = bench.aircraft.and_then(|a| a.esc.as_ref()) else { return };
+    let known = esc.protocol_period + 0.5 * esc.update_period;
+    let own = dead.value - known;
+    let (key, label) = ("step.esc_dead_time", "dead time of the ESC alone");
+    if own < -2.0 * dead.uncertainty {
+        out.cannot_tell(
+            key,
+            label,
+            format!(
+                "agreement with the aircraft file: its frame and wait take {:.2} ms, more than the whole dead time",
+                known * 1e3
+            ),
+            "check esc.protocol_period and esc.update_period in the aircraft file",
+            ON_ESC,
+        );
+        return;
+    }
+    let e = Estimate::single(own.max(0.0), dead.uncertainty, "s", bench.origin(), &bench.source("dead time"));
+    let text = format!(
+        "The dead time less one frame ({:.2} ms) and the mean wait for the ESC ({:.2} ms) of the aircraft file.",
+        esc.protocol_period * 1e3,
+        0.5 * esc.update_period * 1e3
+    );
+    out.value(key, label, e, text, ON_ESC);
+    out.replaces(key, "esc.dead_time");
+}
+
+/// What dead time and lag come to in this build's loop.
+fn worth(bench: &Bench<'_>, out: &mut Out) {
+    let Some(a) = bench.aircraft else { return };
+    let (Some(dead), Some(up), Some(down)) =
+        (out.estimate(DEAD.0).cloned(), out.estimate(UP.0).cloned(), out.estimate(DOWN.0).cloned())
+    else {
+        return;
+    };
+    let wc = required_crossover(a);
+    let lag = Estimate::combine(0.5 * (up.value + down.value), "s", &[(0.5, &up), (0.5, &down)]);
+    let slope = 1.0 / (1.0 + (wc * lag.value).powi(2));
+    let delay =
+        Estimate::combine(drive_delay(dead.value, lag.value, wc), "s", &[(1.0, &dead), (slope, &lag)]);
+    let text = format!(
+        "Dead time plus the phase of the mean lag at {wc:.1} rad/s, the crossover that this size asks for. A loop drives \
+         as many rotors up as down."
+    );
+    out.value("step.delay", "delay of the drive at the required crossover", delay, text, ON_DRIVE);
+    let reached =
+        drive_chain::reachable_within(a, (dead.value, dead.uncertainty), (lag.value, lag.uncertainty));
+    let (key, label) = ("step.crossover", "reachable crossover with this drive");
+    match reached {
+        Some((value, uncertainty)) => {
+            let e = Estimate::single(value, uncertainty, "rad/s", bench.origin(), &bench.source("crossover"));
+            let text = "Roll's crossover that leaves 45 deg of phase margin with this build's sensor, filters, loop and i/p. \
+                        Drives are ranked by it, not by milliseconds alone.";
+            out.value(key, label, e, text, &["esc", "motor", "rotor", "imu", "filter", "loop.rate"]);
+        }
+        None => out.cannot_tell(
+            key,
+            label,
+            "the rate loop's chain, or a gain that leaves 45 deg",
+            "state [imu], [esc] and [loop.rate] in the aircraft file",
+            ON_DRIVE,
+        ),
+    }
+}
+
+fn words(out: &mut Out, steps: &Steps, quantity: Quantity) {
+    let of = |o: Order| steps.criterion.iter().find(|c| c.0 == o).map(|c| c.1);
+    let first = of(Order::First).unwrap_or(f64::NAN);
+    let chosen = of(steps.order).unwrap_or(f64::NAN);
+    let (answer, text) = match steps.order {
+        Order::First => {
+            let best = steps
+                .criterion
+                .iter()
+                .filter(|c| c.0 != Order::First)
+                .map(|c| c.1 - first)
+                .fold(f64::NAN, f64::min);
+            let text = if best.is_nan() {
+                "One lag leaves residuals without structure: nothing asks for a second.".to_owned()
+            } else {
+                format!("By Schwarz's criterion a richer model is worse by {best:.0}.")
+            };
+            ("first order", text)
+        }
+        Order::Second => (
+            "second order",
+            format!(
+                "A second lag of {:.1} ms is better by {:.0} in Schwarz's criterion; the dead time is without it.",
+                steps.second.map_or(f64::NAN, |s| s.value * 1e3),
+                first - chosen
+            ),
+        ),
+        Order::Ringing => {
+            let (f, z) = steps.mode.map_or((f64::NAN, f64::NAN), |(f, z)| (f.value, z.value));
+            (
+                "first order on a ringing stand",
+                format!(
+                    "The stand rings at {f:.1} Hz with {:.1} % of critical damping (better by {:.0} in Schwarz's criterion); \
+                     taken out of dead time and lag.",
+                    100.0 * z,
+                    first - chosen
+                ),
+            )
+        }
+    };
+    out.words("step.order", "order of the response", answer, text, ON_DRIVE);
+    if let Some((coasts, gain)) = steps.coasting {
+        let (answer, text) = if coasts {
+            (
+                "coasts",
+                format!(
+                    "Falls follow a hyperbola (better by {gain:.0} than an exponential): the ESC does not brake."
+                ),
+            )
+        } else {
+            (
+                "brakes",
+                format!(
+                    "Falls follow an exponential (better by {:.0} than a hyperbola): the ESC brakes.",
+                    -gain
+                ),
+            )
+        };
+        out.words("step.braking", "falling command", answer, text, ON_ESC);
+    }
+    let _ = quantity;
+}
+
+/// What the record's rate and channels cannot answer.
+fn limits(out: &mut Out, steps: &Steps, quantity: Quantity, bus: bool, sag: Option<f64>) {
+    let shortest = steps.lag.iter().flatten().map(|l| l.value).fold(f64::INFINITY, f64::min);
+    if steps.periods.1 > 0.5 * shortest {
+        out.cannot.push(format!(
+            "One row of the response every {:.1} ms is too few for a lag of {:.1} ms: log faster than {:.0} Hz.",
+            steps.periods.1 * 1e3,
+            shortest * 1e3,
+            4.0 / shortest
+        ));
+    }
+    if steps.unfitted > 0 {
+        out.cannot.push(format!("{} steps of the command could not be fitted.", steps.unfitted));
+    }
+    if quantity == Quantity::Thrust && steps.order != Order::Ringing {
+        out.cannot.push(
+            "Thrust was measured and the stand does not show its own frequency: a delay of the load cell's own filter \
+             cannot be told from dead time. Enter it as the value `latency`."
+                .to_owned(),
+        );
+    }
+    if !bus {
+        out.cannot.push(match sag {
+            Some(f) => format!(
+                "Without battery.voltage the sag of the bus under one motor's step is computed, not seen: the lags are \
+                 shortened by {:.1} %, with half of that as doubt.",
+                100.0 * (1.0 - f)
+            ),
+            None => "Without battery.voltage the lags hold for this supply: a soft one makes a single motor slower than a \
+                     differential step in flight is."
+                .to_owned(),
+        });
+    }
+}

@@ -1,0 +1,168 @@
+//! A rotor by its blade in the aircraft file, and the figures of gate sizing.
+#![expect(clippy::unwrap_used, reason = "functions that the tests share")]
+
+use std::collections::BTreeMap;
+use std::path::Path;
+
+use dossier::aircraft_file::AircraftFile;
+use dossier::diagnostic::Diagnostics;
+use dossier::estimate::Origin;
+use dossier::predict::{Group, Measured, Subject};
+use dossier::programme::Programme;
+use physics::rotor::Coefficients;
+
+use crate::tarn::{base, base_result};
+
+const BLADE: &str = "# invented\nradius,chord,twist deg\n0.15,0.13,26\n0.3,0.17,25\n0.5,0.19,18\n0.7,0.17,13\n0.85,0.13,10\n1.0,0.05,6\n";
+const POLAR: &str = "reynolds,alpha deg,cl,cd\n1e5,-4,-0.1,0.02\n1e5,0,0.35,0.018\n1e5,4,0.8,0.022\n1e5,8,1.15,0.035\n1e5,12,1.2,0.08\n";
+
+/// The fixture with its ct and cp in other words, beside a blade and a polar.
+fn load(rotor: &str, blade: &str) -> Result<AircraftFile, Diagnostics> {
+    let folder = tempfile::tempdir().unwrap();
+    let from = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/fixtures/aircraft/good/tarn-b1.toml");
+    let text = std::fs::read_to_string(from)
+        .unwrap()
+        .replace("ct = \"0.105 +- 3 %\"\n", rotor)
+        .replace("cp = \"0.040 +- 4 %\"\n", "");
+    std::fs::write(folder.path().join("aircraft.toml"), text).unwrap();
+    std::fs::write(folder.path().join("blade.csv"), blade).unwrap();
+    std::fs::write(folder.path().join("polar.csv"), POLAR).unwrap();
+    AircraftFile::load(&folder.path().join("aircraft.toml"))
+}
+
+fn told(rotor: &str, blade: &str) -> String {
+    load(rotor, blade).unwrap_err().to_string()
+}
+
+#[test]
+fn regress_rotor_by_its_blade() {
+    let file = load("geometry = \"blade.csv\"\nsection = \"thin\"\n", BLADE).unwrap();
+    let resolved = file.resolve(&BTreeMap::new()).unwrap();
+    assert!(matches!(resolved.aircraft.rotor.coefficients, Coefficients::Table(_)));
+    let (ct, _) = file.blade_coefficients().unwrap();
+    let rotor = file.blade_rotor().unwrap();
+    let air = physics::atmosphere::air(0.0, 0.0, 0.0).unwrap();
+    let solved = rotor.solve(2.0 * 80.0 / rotor.diameter, 0.0, &air).unwrap();
+    assert!((solved.ct - ct).abs() < 1e-9 && (0.06..0.14).contains(&ct), "{ct}");
+    for key in ["rotor.ct_scale", "rotor.cp_scale"] {
+        let scale = resolved.inputs.iter().find(|i| i.key == key).unwrap();
+        assert!(scale.assumed && (1.96 * scale.uncertainty - 0.15).abs() < 1e-3, "{scale:?}");
+    }
+    // Without a family the interval is wider; a polar takes the family's place.
+    let unknown = load("geometry = \"blade.csv\"\n", BLADE).unwrap().resolve(&BTreeMap::new()).unwrap();
+    assert!(unknown.inputs.iter().find(|i| i.key == "rotor.cp_scale").unwrap().uncertainty > 0.1);
+    let polar = load("geometry = \"blade.csv\"\npolar = \"polar.csv\"\n", BLADE).unwrap();
+    let other = polar.blade_coefficients().unwrap().0;
+    assert!((0.06..0.14).contains(&other) && (other - ct).abs() > 1e-4, "{other}");
+    assert_ne!(polar.fingerprint()["rotor"], file.fingerprint()["rotor"]);
+    let slimmer =
+        load("geometry = \"blade.csv\"\nsection = \"thin\"\n", &BLADE.replace("0.19", "0.18")).unwrap();
+    assert_ne!(slimmer.fingerprint()["rotor"], file.fingerprint()["rotor"]);
+}
+
+#[test]
+fn regress_a_measured_coefficient_rules_over_the_blade() {
+    let file = load("geometry = \"blade.csv\"\nsection = \"thin\"\n", BLADE);
+    // The blade must be read again with each edit, so the folder has to stay.
+    let folder = tempfile::tempdir().unwrap();
+    std::fs::write(folder.path().join("blade.csv"), BLADE).unwrap();
+    std::fs::write(folder.path().join("aircraft.toml"), file.unwrap().text()).unwrap();
+    let file = AircraftFile::load(&folder.path().join("aircraft.toml")).unwrap();
+    let site = Programme::load(base()).unwrap().site;
+    let subject = Subject::new(file, site).unwrap();
+    let before = subject.predict(&[Group::Full]);
+    let measured = Measured {
+        value: 0.1,
+        uncertainty: 0.001,
+        unit: "1".to_owned(),
+        origin: Origin::Measured,
+        records: vec!["sweep".to_owned()],
+    };
+    let (after, refused) =
+        subject.with_measured(&BTreeMap::from([("rotor.ct".to_owned(), measured)])).unwrap();
+    assert!(refused.is_empty(), "{refused:?}");
+    let rotor = &after.resolved().aircraft.rotor;
+    let speed = 2.0 * 80.0 / rotor.diameter;
+    assert!((rotor.coefficients_at(speed, 0.0).0 - 0.1).abs() < 1e-9);
+    // The blade still says how thrust falls in climb.
+    let was = &subject.resolved().aircraft.rotor;
+    let fall = |r: &physics::rotor::Rotor| r.coefficients_at(speed, 5.0).0 / r.coefficients_at(speed, 0.0).0;
+    assert!((fall(rotor) - fall(was)).abs() < 1e-12 && fall(rotor) < 0.99);
+    let keys: Vec<&str> = after.resolved().inputs.iter().map(|i| i.key.as_str()).collect();
+    assert!(!keys.contains(&"rotor.ct_scale") && keys.contains(&"rotor.cp_scale"));
+    // A coefficient known to 1 % carries far less into the hover share than a blade known to 7.65 %.
+    let effect = |p: &dossier::predict::Prediction, source: &str| {
+        let e = p.get("sizing.hover_share").unwrap();
+        e.contributions
+            .iter()
+            .filter(|c| c.source == source)
+            .map(|c| (c.sensitivity * c.uncertainty).abs())
+            .sum::<f64>()
+    };
+    let after = after.predict(&[Group::Full]);
+    assert_eq!(effect(&after, "rotor.ct_scale"), 0.0);
+    let (was, now) = (effect(&before, "rotor.ct_scale"), effect(&after, "rotor.ct"));
+    assert!(now > 0.0 && was > 5.0 * now, "{was} {now}");
+}
+
+#[test]
+fn regress_wrong_blades_are_told() {
+    let good = "geometry = \"blade.csv\"\n";
+    for (rotor, blade, words) in [
+        ("geometry = \"none.csv\"\n", BLADE, "no such file"),
+        (good, "radius,chord,twist\n0.2,0.1,20\n", "twist"),
+        (good, "radius,chord\n0.2,0.1\n", "`twist` (angle of the chord line) is missing"),
+        (good, "radius,chord,twist deg,sweep\n", "`sweep` is not known"),
+        (good, "radius,chord,twist deg\n0.2,0.1,20\n1.0,0.1,5\n", "3 stations or more"),
+        (good, "radius,chord,twist deg\n0.2,0.1,20\n0.5,0.1,15\n1.0,x,5\n", "`x` is not a number"),
+        (good, "radius,chord,twist deg\n0.2,0.1,-20\n0.5,0.1,-15\n1.0,0.1,-5\n", "no rotor that lifts"),
+        ("geometry = \"blade.csv\"\ntable = \"rotor.csv\"\n", BLADE, "both `table` and `geometry`"),
+        ("ct = 0.1\ncp = 0.04\nsection = \"thin\"\n", BLADE, "`section` goes with the geometry"),
+        ("geometry = \"blade.csv\"\nct = 0.1\nct_scale = 1.1\n", BLADE, "both `ct` and `ct_scale`"),
+        (
+            "geometry = \"blade.csv\"\nsection = \"thin\"\npolar = \"polar.csv\"\n",
+            BLADE,
+            "both `section` and `polar`",
+        ),
+    ] {
+        let found = told(rotor, blade);
+        assert!(found.contains(words), "{words}: {found}");
+    }
+}
+
+#[test]
+fn regress_figures_of_gate_sizing() {
+    let gate = base_result().gates.iter().find(|g| g.id == "sizing").unwrap();
+    let charts: Vec<&str> = gate.shown.charts.iter().map(|c| c.id.as_str()).collect();
+    for id in [
+        "thrust-command",
+        "power-command",
+        "airspeed-power",
+        "airspeed-command",
+        "payload-endurance",
+        "height-margin",
+    ] {
+        assert!(charts.contains(&id), "{id}: {charts:?}");
+    }
+    for c in &gate.shown.charts {
+        assert!(
+            c.caption.ends_with('.') && c.series.iter().all(|s| s.x.len() == s.y.len() && s.x.len() > 1),
+            "{}",
+            c.id
+        );
+    }
+    for t in &gate.shown.tables {
+        assert!(t.rows.iter().all(|r| r.len() == t.head.len()), "{}", t.id);
+    }
+    let energy = gate.ledgers.iter().find(|l| l.id == "energy").unwrap();
+    let sum: f64 = energy.lines.iter().map(|l| l.value.value).sum();
+    assert!((sum - energy.sum.value).abs() < 1e-6 * sum, "{sum} {}", energy.sum.value);
+    let of = |id: &str| base_result().figures.iter().find(|f| f.id == id).unwrap().estimate.value;
+    assert!(of("airspeed.endurance_speed") < of("airspeed.range_speed"));
+    assert!(of("airspeed.held") < of("airspeed.top") && of("climb.most") > 0.0);
+    assert!(of("airspeed.endurance") > of("endurance.payload"));
+    // The account agrees with the hover operating point computed the other way.
+    let rotors = of("energy.hover.induced") + of("energy.hover.profile");
+    let half = of("hover.half.payload.power") * of("hover.half.payload.efficiency");
+    assert!((rotors / half - 1.0).abs() < 0.03, "{rotors} {half}");
+}

@@ -1,0 +1,135 @@
+//! A rotor with air along its disc: forward flight and wind.
+//!
+//! Coefficients on tip speed and disc area (C_T = T/(rho A (omega R)^2)). Blade elements with uniform
+//! inflow and rigid blades (Leishman, Principles of Helicopter Aerodynamics, ch. 3; Bramwell, ch. 3):
+//!
+//! - C_T = K1 (1 + 3/2 mu^2) - K2 lambda, lambda = lambda_c + lambda_i,
+//! - lambda_i = C_T / (2 sqrt(mu^2 + lambda^2)) (Glauert 1926, ARC R&M 1111),
+//! - in-plane force C_H = 3/2 K1 lambda mu + 2 C_P0 mu,
+//! - shaft power C_P = C_T (lambda_c + kappa lambda_i) + C_P0 (1 + 4.65 mu^2) - C_H mu (4.65: Bennett
+//!   1940, radial flow included; the in-plane force's own power is paid by the thrust that balances it).
+//!
+//! K1, K2 and C_P0 come from the rotor as it is known along its axis: K1 and K2 from C_T at rest and at
+//! an advance ratio of 0.15, C_P0 = C_P - kappa lambda_h C_T at rest with kappa = 1.15, which is lowered
+//! where it would leave C_P0 below a tenth of C_P. A rotor of constant coefficients without a stated
+//! pitch is taken as one of pitch/diameter 0.5.
+//!
+//! *Limits.* mu up to about 0.35; no reversed flow, no stall of the retreating side, no flapping; rotors
+//! do not disturb each other. Without axial flow through the disc (a descent along the axis in still
+//! air) the momentum balance fails as in [`crate::bem`].
+
+use std::f64::consts::PI;
+
+use serde::Serialize;
+
+use crate::root::root;
+use crate::rotor::{INDUCED_FACTOR, Rotor};
+
+/// Growth of profile power with the square of the advance ratio (Bennett 1940).
+pub const PROFILE_GROWTH: f64 = 4.65;
+/// Advance ratio mu up to which the model is meant.
+pub const LARGEST_MU: f64 = 0.35;
+/// Pitch/diameter taken where none is stated.
+const USUAL_PITCH: f64 = 0.5;
+/// J at which the slope of C_T along the axis is taken.
+const SLOPE_ADVANCE: f64 = 0.15;
+
+/// A rotor in oblique flow.
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize)]
+pub struct Flow {
+    /// Thrust along the axis, N.
+    pub thrust: f64,
+    /// Force in the plane of the disc, against the motion, N.
+    pub in_plane: f64,
+    /// Torque on the shaft, N m.
+    pub torque: f64,
+    /// Shaft power, W.
+    pub power: f64,
+    /// Part of it that makes the induced flow, W.
+    pub induced_power: f64,
+    /// Part of it that overcomes the drag of the blades, W.
+    pub profile_power: f64,
+    /// Induced speed, m/s.
+    pub induced_speed: f64,
+    /// In-plane speed over tip speed.
+    pub mu: f64,
+}
+
+/// K1, K2, C_P0 and kappa at a rotor speed.
+fn constants(rotor: &Rotor, speed: f64) -> [f64; 4] {
+    let (ct_scale, cp_scale) = (4.0 / PI.powi(3), 4.0 / PI.powi(4));
+    let (ct0, cp0) = rotor.coefficients_at(speed, 0.0);
+    let axial = SLOPE_ADVANCE * speed / (2.0 * PI) * rotor.diameter;
+    let (ct_moving, _) = rotor.coefficients_at(speed, axial);
+    let (ct, cp, moving) = ((ct0 * ct_scale).max(1e-9), cp0 * cp_scale, ct_moving * ct_scale);
+    let hover = (0.5 * ct).sqrt();
+    let through = |ct: f64, climb: f64| {
+        let half = 0.5 * climb;
+        half + (half * half + 0.5 * ct.max(0.0)).sqrt()
+    };
+    let slope = (ct - moving) / (through(moving, SLOPE_ADVANCE / PI) - hover);
+    let k2 = if slope.is_finite() && slope > 0.0 {
+        slope
+    } else {
+        // No change along the axis is known: no thrust at J = 1.25 pitch/D.
+        ct / (1.25 * USUAL_PITCH / PI - hover).max(0.5 * hover)
+    };
+    let kappa = INDUCED_FACTOR.min(0.9 * cp / (hover * ct));
+    [ct + k2 * hover, k2, cp - kappa * hover * ct, kappa]
+}
+
+/// The rotor at a speed, rad/s, with air along the disc, m/s, and along the axis, m/s (climb positive),
+/// at a density, kg/m^3.
+pub fn flow(rotor: &Rotor, speed: f64, in_plane: f64, axial: f64, density: f64) -> Flow {
+    let tip = 0.5 * rotor.diameter * speed;
+    if tip.is_nan() || tip <= 0.0 {
+        return Flow::default();
+    }
+    let [k1, k2, profile, kappa] = constants(rotor, speed);
+    let (mu, climb) = (in_plane.abs() / tip, axial / tip);
+    let thrust = |induced: f64| k1 * (1.0 + 1.5 * mu * mu) - k2 * (climb + induced);
+    let excess = |induced: f64| induced * mu.hypot(climb + induced) - 0.5 * thrust(induced);
+    // At most the inflow that leaves no thrust.
+    let most = k1 * (1.0 + 1.5 * mu * mu) / k2 - climb;
+    let induced = if most > 0.0 {
+        root(excess, (0.0, excess(0.0)), (most, excess(most)), 1e-12).unwrap_or(0.0)
+    } else {
+        0.0
+    };
+    let ct = thrust(induced);
+    let (through, area) = (climb + induced, rotor.disc_area());
+    let ch = (1.5 * k1 * through + 2.0 * profile) * mu;
+    let (induced_part, profile_part) = (kappa * induced * ct, profile * (1.0 + PROFILE_GROWTH * mu * mu));
+    let cp = ct * climb + induced_part + profile_part - ch * mu;
+    let force = density * area * tip * tip;
+    Flow {
+        thrust: force * ct,
+        in_plane: force * ch,
+        torque: force * cp * 0.5 * rotor.diameter,
+        power: force * cp * tip,
+        induced_power: force * induced_part * tip,
+        profile_power: force * profile_part * tip,
+        induced_speed: induced * tip,
+        mu,
+    }
+}
+
+/// Rotor speed, rad/s, that gives a thrust, N, in oblique flow; `None` where there is none.
+pub fn speed_for_thrust(rotor: &Rotor, thrust: f64, in_plane: f64, axial: f64, density: f64) -> Option<f64> {
+    let still = rotor.speed_for_thrust(thrust, 0.0, density).filter(|s| *s > 0.0)?;
+    let over = |speed: f64| flow(rotor, speed, in_plane, axial, density).thrust / thrust - 1.0;
+    let (mut low, mut high) = (0.7 * still, 1.3 * still);
+    for _ in 0..40 {
+        if over(low) <= 0.0 {
+            break;
+        }
+        low *= 0.6;
+    }
+    for _ in 0..40 {
+        if over(high) >= 0.0 {
+            break;
+        }
+        high *= 1.3;
+    }
+    root(over, (low, over(low)), (high, over(high)), 1e-9 * still)
+}

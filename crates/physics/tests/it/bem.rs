@@ -1,0 +1,495 @@
+//! Blade-element rotor against a numpy program, NACA rotors and measured propellers.
+#![expect(
+    clippy::unwrap_used,
+    clippy::panic,
+    reason = "helpers of tests, where a failure should stop the test"
+)]
+
+use std::collections::BTreeMap;
+use std::f64::consts::{PI, TAU};
+use std::path::{Path, PathBuf};
+
+use physics::atmosphere::{Air, air, air_at_temperature};
+use physics::bem::{Blade, BladeRotor, Outside, Solution, Station, VORTEX_RING};
+use physics::polar::{Family, PolarRow, PolarTable, Section};
+use proptest::prelude::*;
+use rayon::prelude::*;
+
+use crate::table::{close, number, report, rows};
+
+const PEER: &str = include_str!("../../../../reference/blade_element.csv");
+const NACA: &str = include_str!("../../../../reference/naca_rotors.csv");
+
+fn sea_level() -> Air {
+    Air {
+        density: 1.225,
+        pressure: 101_325.0,
+        temperature: 288.15,
+        sound_speed: 340.294,
+        viscosity: 1.7894e-5,
+    }
+}
+
+#[test]
+fn val_same_as_numpy_by_bisection() {
+    let all = rows(PEER);
+    let stations = all
+        .iter()
+        .filter(|r| r[0] == "blade")
+        .map(|r| Station { radius: number(&r[1]), chord: number(&r[2]), twist: number(&r[3]).to_radians() })
+        .collect();
+    let blade = Blade::new(stations).unwrap();
+    for r in all.iter().filter(|r| r[0] == "case") {
+        let v: Vec<f64> = r[2..].iter().map(|x| number(x)).collect();
+        let rotor = BladeRotor {
+            diameter: v[1],
+            blades: v[0] as u32,
+            blade: blade.clone(),
+            section: Section::Family(Family::named(&r[1]).unwrap()),
+        };
+        let s = rotor.solve(v[2], v[3], &sea_level()).unwrap();
+        for (what, expected, found) in [("C_T", v[4], s.ct), ("C_P", v[5], s.cp)] {
+            assert!(close(expected, found, 1e-7), "{r:?} {what} {found}");
+            report(
+                "blade element",
+                &format!("{what}, {}, {} blades, {} rad/s, climb {} m/s", r[1], r[2], v[2], v[3]),
+                "the same equations by bisection, numpy",
+                expected,
+                found,
+                "1e-7 relative",
+            );
+        }
+    }
+}
+
+/// Untwisted blade of constant chord.
+fn plain(radius: f64, chord: f64, root: f64, pitch_deg: f64, blades: u32, section: Section) -> BladeRotor {
+    let station = |r: f64| Station { radius: r, chord: chord / radius, twist: pitch_deg.to_radians() };
+    let blade = Blade::new(vec![station(root / radius), station(0.6), station(1.0)]).unwrap();
+    BladeRotor { diameter: 2.0 * radius, blades, blade, section }
+}
+
+/// Coefficients on tip speed and disc area.
+fn helicopter(s: &Solution) -> (f64, f64) {
+    (s.ct * 4.0 / PI.powi(3), s.cp * 4.0 / PI.powi(4))
+}
+
+/// The section of the NACA reports as measured, mirrored: it is symmetric.
+fn naca_0015() -> Section {
+    let mut list = Vec::new();
+    for r in rows(NACA).iter().filter(|r| r[0] == "polar") {
+        let (alpha, lift, drag) = (number(&r[1]).to_radians(), number(&r[2]), number(&r[3]));
+        if alpha > 0.0 {
+            list.push(PolarRow { reynolds: 242_000.0, alpha, lift, drag });
+            list.push(PolarRow { reynolds: 242_000.0, alpha: -alpha, lift: -lift, drag });
+        }
+    }
+    Section::Table(PolarTable::from_rows(&list).unwrap())
+}
+
+#[test]
+fn val_tn626_hover() {
+    for (name, section) in
+        [("family symmetric", Section::Family(Family::Symmetric)), ("the report's polar", naca_0015())]
+    {
+        for r in rows(NACA).iter().filter(|r| r[0] == "tn626") {
+            let v: Vec<f64> = r[1..5].iter().map(|x| number(x)).collect();
+            // Below 6 deg thrust is a few thousandths of full and the +-0.05 deg of pitch tell.
+            if v[1] < 6.0 {
+                continue;
+            }
+            let rotor = plain(0.762, 0.0508, 0.127, v[1], v[0] as u32, section.clone());
+            let s = rotor.solve(960.0 * TAU / 60.0, 0.0, &sea_level()).unwrap();
+            let (ct, cq) = helicopter(&s);
+            for (what, expected, found) in [("C_T", v[2], ct), ("C_Q", v[3], cq)] {
+                assert!(close(expected, found, 0.13), "{name}: {r:?} {what} {found}");
+                report(
+                    "blade element",
+                    &format!("{what}, {} blades at {} deg, {name}", v[0], v[1]),
+                    "Knight & Hefner 1937, NACA TN 626",
+                    expected,
+                    found,
+                    "13 %",
+                );
+            }
+        }
+    }
+}
+
+#[test]
+fn val_tn2474_hover() {
+    let section = Section::Family(Family::Symmetric);
+    for r in rows(NACA).iter().filter(|r| r[0] == "tn2474") {
+        let v: Vec<f64> = r[1..5].iter().map(|x| number(x)).collect();
+        if v[3] < 0.003 {
+            continue;
+        }
+        let at = |pitch: f64| {
+            let rotor = plain(0.9144, 0.048, 0.155, pitch, 3, section.clone());
+            helicopter(&rotor.solve(v[1] * TAU / 60.0, 0.0, &sea_level()).unwrap())
+        };
+        let (ct, cq) = at(v[2]);
+        let mut checks = vec![("C_T", v[3], ct)];
+        if !r[5].is_empty() {
+            checks.push(("C_Q above zero thrust", number(&r[5]), cq - at(0.0).1));
+        }
+        for (what, expected, found) in checks {
+            assert!(close(expected, found, 0.14), "{r:?} {what} {found}");
+            report(
+                "blade element",
+                &format!("{what}, run {} at {} deg", v[0], v[2]),
+                "Castles & Gray 1951, NACA TN 2474",
+                expected,
+                found,
+                "14 %",
+            );
+        }
+    }
+}
+
+#[test]
+fn val_tn2474_descent() {
+    // Induced over hover induced speed, as a ratio to its value in hover, at C_T 0.004.
+    let rotor = plain(0.9144, 0.048, 0.155, 8.6, 3, Section::Family(Family::Symmetric));
+    let speed = 1200.0 * TAU / 60.0;
+    let mean = |axial: f64| -> Result<(f64, f64), Outside> {
+        let s = rotor.solve(speed, axial, &sea_level())?;
+        let hover = (s.thrust / (2.0 * 1.225 * PI * 0.9144 * 0.9144)).sqrt();
+        // Mean by thrust.
+        let (mut sum, mut weight) = (0.0, 0.0);
+        for pair in s.radial.windows(2) {
+            let w = pair[0].thrust_per_length * (pair[1].radius - pair[0].radius);
+            sum += w * pair[0].induced;
+            weight += w;
+        }
+        Ok((sum / weight / hover, hover))
+    };
+    let (still, hover) = mean(0.0).unwrap();
+    let all = rows(NACA);
+    let of_run = |run: &str| -> Vec<(f64, f64)> {
+        all.iter()
+            .filter(|r| r[0] == "descent" && r[1] == run)
+            .map(|r| (number(&r[2]), number(&r[3])))
+            .collect()
+    };
+    for run in ["4", "5"] {
+        let list = of_run(run);
+        for (ratio, induced) in list.iter().filter(|(ratio, _)| *ratio > 0.0 && *ratio <= VORTEX_RING) {
+            let expected = induced / list[0].1;
+            let found = mean(-ratio * hover).unwrap().0 / still;
+            assert!(close(expected, found, 0.05), "run {run} {ratio} {expected} {found}");
+            report(
+                "blade element",
+                &format!("induced speed at descent {ratio} v_h over that in hover, run {run}"),
+                "Castles & Gray 1951, NACA TN 2474, table I",
+                expected,
+                found,
+                "5 %",
+            );
+        }
+        for (ratio, _) in list.iter().filter(|(ratio, _)| *ratio > 0.57) {
+            assert!(matches!(mean(-ratio * hover), Err(Outside::VortexRing { .. })), "{ratio}");
+        }
+    }
+}
+
+// --- Measured propellers.
+
+/// Maker's series of the data set and the section family taken for it, set on the development half.
+const SERIES: [(&str, Family); 14] = [
+    ("apcsf", Family::ThinCambered),
+    ("gwssf", Family::ThinCambered),
+    ("mae", Family::ThinCambered),
+    ("apce", Family::Thin),
+    ("gwsdd", Family::Thin),
+    ("magf", Family::Thin),
+    ("kyosho", Family::Thin),
+    ("grsn", Family::Thin),
+    ("grcsp", Family::Thin),
+    ("apcsp", Family::ThickCambered),
+    ("mas", Family::ThickCambered),
+    ("apc29ff", Family::ThickCambered),
+    ("grcp", Family::ThickFlat),
+    ("ma", Family::ThickFlat),
+];
+
+#[derive(Default)]
+struct Propeller {
+    series: String,
+    stations: Vec<Station>,
+    diameter: f64,
+    blades: u32,
+    /// J, rad/s, C_T, C_P.
+    points: Vec<[f64; 4]>,
+}
+
+fn data() -> Option<PathBuf> {
+    let folder = std::env::var_os("ROTORWRIGHT_REALDATA")
+        .map_or_else(|| Path::new(env!("CARGO_MANIFEST_DIR")).join("../../../shared/realdata"), PathBuf::from)
+        .join("propeller_tables");
+    if folder.is_dir() {
+        return Some(folder);
+    }
+    eprintln!("SKIPPED: propeller tables not found ({})", folder.display());
+    None
+}
+
+fn propellers(folder: &Path) -> BTreeMap<String, Propeller> {
+    let read = |name: &str| rows(&std::fs::read_to_string(folder.join(name)).unwrap());
+    let mut all: BTreeMap<String, Propeller> = BTreeMap::new();
+    for r in read("volume1_geom.csv") {
+        let p = all.entry(r[0].clone()).or_default();
+        p.series.clone_from(&r[1]);
+        p.stations.push(Station {
+            radius: number(&r[5]),
+            chord: number(&r[4]),
+            twist: number(&r[6]).to_radians(),
+        });
+    }
+    for r in read("volume1_exp.csv") {
+        if let Some(p) = all.get_mut(&r[1]) {
+            p.blades = number(&r[3]) as u32;
+            p.diameter = 0.0254 * number(&r[4]);
+            p.points.push([number(&r[6]), number(&r[7]) * TAU / 60.0, number(&r[8]), number(&r[9])]);
+        }
+    }
+    all
+}
+
+fn median(mut list: Vec<f64>) -> f64 {
+    list.sort_by(f64::total_cmp);
+    let n = list.len();
+    if n == 0 { f64::NAN } else { 0.5 * (list[(n - 1) / 2] + list[n / 2]) }
+}
+
+/// One point: J, speed, measured and computed C_T and C_P, Reynolds number at 0.75 R, stalled share.
+struct Point {
+    advance: f64,
+    speed: f64,
+    measured: [f64; 2],
+    computed: [f64; 2],
+    reynolds: f64,
+    stalled: f64,
+}
+
+fn points(p: &Propeller, family: Family, air: &Air) -> Vec<Point> {
+    let blade = Blade::new(p.stations.clone()).unwrap();
+    let rotor =
+        BladeRotor { diameter: p.diameter, blades: p.blades, blade, section: Section::Family(family) };
+    p.points
+        .iter()
+        .map(|&[advance, speed, ct, cp]| {
+            let s = rotor.solve(speed, advance * speed / TAU * p.diameter, air).unwrap();
+            let at =
+                s.radial.iter().min_by(|a, b| (a.radius - 0.75).abs().total_cmp(&(b.radius - 0.75).abs()));
+            Point {
+                advance,
+                speed,
+                measured: [ct, cp],
+                computed: [s.ct, s.cp],
+                reynolds: at.unwrap().reynolds,
+                stalled: s.stalled,
+            }
+        })
+        .collect()
+}
+
+/// Why the worst point is the worst, as far as the numbers say.
+fn reason(list: &[(&Point, f64)], worst: &(&Point, f64)) -> &'static str {
+    let same_sign = list.iter().all(|(_, e)| e * worst.1 > 0.0);
+    let (least, most) =
+        list.iter().fold((f64::MAX, 0.0_f64), |(a, b), (p, _)| (a.min(p.reynolds), b.max(p.reynolds)));
+    if worst.0.stalled > 0.25 {
+        "much of the blade is stalled there"
+    } else if same_sign && list.len() > 4 {
+        "same sign at every point: twist as measured or section off the family's"
+    } else if worst.0.reynolds < least + 0.25 * (most - least) {
+        "lowest Reynolds numbers, where the section changes fastest"
+    } else if worst.0.advance > 0.0 && worst.0.measured[0] < 0.03 {
+        "near zero thrust, where the zero-lift angle is all"
+    } else {
+        "highest speeds: Reynolds exponent, or the blade twists under load"
+    }
+}
+
+#[test]
+fn val_measured_propellers() {
+    let Some(folder) = data() else { return };
+    // The laboratory is at some 225 m, 21 degC.
+    let air = air_at_temperature(225.0, 294.0, 0.0).unwrap();
+    let all = propellers(&folder);
+    let mut by_series: BTreeMap<&str, Vec<&str>> = BTreeMap::new();
+    for (name, p) in &all {
+        by_series.entry(&p.series).or_default().push(name);
+    }
+    // Every second of each series, by name, was held back from the fit.
+    let held: Vec<&str> = by_series
+        .values()
+        .flat_map(|l| l.iter().enumerate().filter(|(i, _)| i % 2 == 1).map(|(_, n)| *n))
+        .collect();
+    let solved: BTreeMap<&str, (Family, Vec<Point>)> = all
+        .par_iter()
+        .map(|(name, p)| {
+            let family = SERIES.iter().find(|s| s.0 == p.series).unwrap().1;
+            (name.as_str(), (family, points(p, family, &air)))
+        })
+        .collect();
+    let source = "UIUC Propeller Data Site, volume 1";
+    let mut inside = [[0usize; 2]; 2];
+    let mut counts = [0usize; 2];
+    let mut errors: [[Vec<f64>; 2]; 2] = Default::default();
+    for (name, (family, points)) in &solved {
+        let set = usize::from(held.contains(name));
+        let word = ["development", "held out"][set];
+        let sigma = family.static_uncertainty();
+        let still: Vec<&Point> = points.iter().filter(|p| p.advance == 0.0).collect();
+        counts[set] += still.len();
+        for (k, what) in ["C_T", "C_P"].into_iter().enumerate() {
+            let half = 1.96 * [sigma.0, sigma.1][k];
+            let scale = median(still.iter().map(|p| p.measured[k]).collect());
+            for moving in [false, true] {
+                let list: Vec<(&Point, f64)> = points
+                    .iter()
+                    .filter(|p| (p.advance > 0.0) == moving)
+                    .map(|p| {
+                        let by = if moving { scale } else { p.measured[k] };
+                        (p, (p.computed[k] - p.measured[k]) / by)
+                    })
+                    .collect();
+                let worst = list.iter().max_by(|a, b| a.1.abs().total_cmp(&b.1.abs())).unwrap();
+                let middle = median(list.iter().map(|(_, e)| e.abs()).collect());
+                if !moving {
+                    for (p, e) in &list {
+                        inside[set][k] += usize::from((p.measured[k] / p.computed[k] - 1.0).abs() <= half);
+                        errors[set][k].push(e.abs());
+                    }
+                }
+                report(
+                    "propellers, point by point",
+                    &format!(
+                        "{name} ({word}, {}), {} {what}, median error of {} points, %; worst {:+.1} % at {:.0} rpm, J {:.2}: {}",
+                        family.word(),
+                        if moving { "advancing (of the static value)" } else { "static" },
+                        list.len(),
+                        100.0 * worst.1,
+                        worst.0.speed * 60.0 / TAU,
+                        worst.0.advance,
+                        reason(&list, worst),
+                    ),
+                    source,
+                    0.0,
+                    100.0 * middle,
+                    "40 absolute",
+                );
+            }
+        }
+    }
+    assert!(held.len() >= 30, "{}", held.len());
+    for (k, what, bar, aim) in [(0, "C_T", 8.0, 5.0), (1, "C_P", 12.0, 8.0)] {
+        let share = 100.0 * inside[1][k] as f64 / counts[1] as f64;
+        let error = 100.0 * median(errors[1][k].clone());
+        let development = 100.0 * median(errors[0][k].clone());
+        let widest = 196.0 * [Family::Thin.static_uncertainty().0, Family::Thin.static_uncertainty().1][k];
+        println!("{what}: {share:.1} % inside, median {error:.2} %, development {development:.2} %");
+        report(
+            "propellers held out",
+            &format!(
+                "static {what} of {} propellers inside the stated 95 % interval, % (90 to 99)",
+                held.len()
+            ),
+            source,
+            94.5,
+            share,
+            "4.5 absolute",
+        );
+        report(
+            "propellers held out",
+            &format!("half width of the interval for static {what}, %"),
+            source,
+            15.0,
+            widest,
+            "at most",
+        );
+        report(
+            "propellers held out",
+            &format!("median error of static {what}, %"),
+            source,
+            aim,
+            error,
+            "at most",
+        );
+        assert!((90.0..=99.0).contains(&share), "{what} {share}");
+        assert!(widest <= 15.0, "{what} {widest}");
+        assert!(error <= aim && aim < bar, "{what} {error}");
+    }
+}
+
+fn blade_of(pitch: f64, chord: f64) -> Blade {
+    let at = |r: f64| Station { radius: r, chord: chord * (1.2 - r), twist: (pitch / (PI * r)).atan() };
+    Blade::new([0.15, 0.3, 0.5, 0.7, 0.85, 1.0].map(at).to_vec()).unwrap()
+}
+
+proptest! {
+    #[test]
+    fn prop_a_bracket_always_holds(
+        pitch in 0.05..1.5f64, chord in 0.02..0.45f64, blades in 1..8u32, diameter in 0.04..1.2f64,
+        tip in 5.0..200.0f64, advance in -0.05..1.5f64, which in 0..6usize,
+    ) {
+        let rotor = BladeRotor {
+            diameter, blades, blade: blade_of(pitch, chord), section: Section::Family(Family::ALL[which]),
+        };
+        let speed = tip / (0.5 * diameter);
+        let axial = advance * speed / TAU * diameter;
+        match rotor.solve(speed, axial, &sea_level()) {
+            Ok(s) => {
+                prop_assert!(s.thrust.is_finite() && s.torque.is_finite());
+                for r in &s.radial {
+                    prop_assert!(r.inflow_angle.abs() <= PI / 2.0 && r.lift.is_finite());
+                }
+                // No rotor beats momentum theory.
+                if axial >= 0.0 && s.thrust > 0.0 {
+                    let half = 0.5 * axial;
+                    let area = 0.25 * PI * diameter * diameter;
+                    let through = half + (half * half + s.thrust / (2.0 * 1.225 * area)).sqrt();
+                    prop_assert!(s.power >= 0.98 * s.thrust * through, "{} {}", s.power, s.thrust * through);
+                }
+            }
+            Err(e) => prop_assert!(axial < 0.0, "{e}"),
+        }
+    }
+
+    #[test]
+    fn prop_climb_takes_thrust(pitch in 0.2..0.8f64, chord in 0.1..0.25f64) {
+        let rotor = BladeRotor {
+            diameter: 0.254, blades: 2, blade: blade_of(pitch, chord), section: Section::Family(Family::Thin),
+        };
+        let ct = |j: f64| rotor.solve(600.0, j * 600.0 / TAU * 0.254, &sea_level()).unwrap().ct;
+        let low = pitch * 0.5;
+        prop_assert!(ct(low) > ct(low + 0.1) && ct(low + 0.1) > ct(low + 0.2));
+    }
+}
+
+#[test]
+fn regress_wrong_blades_are_refused() {
+    let s = |radius, chord, twist| Station { radius, chord, twist };
+    assert!(Blade::new(vec![s(0.2, 0.1, 0.3), s(1.0, 0.1, 0.1)]).is_err());
+    assert!(Blade::new(vec![s(0.2, 0.1, 0.3), s(0.5, f64::NAN, 0.2), s(1.0, 0.1, 0.1)]).is_err());
+    assert!(Blade::new(vec![s(0.2, 0.1, 0.3), s(0.5, 0.1, 0.2), s(0.7, 0.1, 0.1)]).is_err());
+    assert!(Blade::new(vec![s(0.2, 0.1, 0.3), s(0.2, 0.1, 0.2), s(1.0, 0.1, 0.1)]).is_err());
+    let air = air(0.0, 0.0, 0.0).unwrap();
+    let rotor = BladeRotor {
+        diameter: 0.25,
+        blades: 2,
+        blade: blade_of(0.5, 0.15),
+        section: Section::Family(Family::Unknown),
+    };
+    assert!(rotor.solve(0.0, 0.0, &air).is_err() && rotor.solve(f64::NAN, 0.0, &air).is_err());
+    assert!(matches!(rotor.solve(500.0, -8.0, &air), Err(Outside::VortexRing { .. })));
+    let table = rotor.table(&[300.0, 600.0, 900.0], &[0.0, 0.2, 0.4], &air).unwrap();
+    assert!(close(rotor.solve(600.0, 0.0, &air).unwrap().ct, table.at(600.0, 0.0).0, 1e-12));
+    if let Err(e) = Blade::new(Vec::new()) {
+        assert!(e.to_string().contains('3'));
+    } else {
+        panic!("an empty blade");
+    }
+}

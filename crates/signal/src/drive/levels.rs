@@ -1,0 +1,139 @@
+//! Steady states of a sweep: from rows against time, or from a table of steady rows.
+
+use crate::robust;
+
+/// Columns of a sweep; each that is there is as long as `time`. SI units; the command is a share of full.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Columns<'a> {
+    /// Times, s.
+    pub time: &'a [f64],
+    /// Command.
+    pub command: Option<&'a [f64]>,
+    /// Bus voltage, V.
+    pub voltage: Option<&'a [f64]>,
+    /// Supply current, A.
+    pub current: Option<&'a [f64]>,
+    /// Rotor speed, rad/s.
+    pub speed: Option<&'a [f64]>,
+    /// Thrust, N.
+    pub thrust: Option<&'a [f64]>,
+    /// Torque, N m.
+    pub torque: Option<&'a [f64]>,
+}
+
+/// A mean with its standard error; the error is zero where a single row gives none.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Mean {
+    /// Mean.
+    pub value: f64,
+    /// Standard error.
+    pub error: f64,
+    /// Standard deviation of the rows.
+    pub scatter: f64,
+}
+
+/// One steady state.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Point {
+    /// Middle of it, s.
+    pub time: f64,
+    /// Rows in it.
+    pub rows: usize,
+    /// Command.
+    pub command: Option<f64>,
+    /// Bus voltage, V.
+    pub voltage: Option<Mean>,
+    /// Supply current, A.
+    pub current: Option<Mean>,
+    /// Rotor speed, rad/s.
+    pub speed: Option<Mean>,
+    /// Thrust, N.
+    pub thrust: Option<Mean>,
+    /// Torque, N m.
+    pub torque: Option<Mean>,
+    /// Whether the command rose to this state; none for the first and after an equal one.
+    pub rising: Option<bool>,
+}
+
+/// A level with so many rows is averaged and its beginning left out.
+const ROWS: usize = 6;
+/// Share of a level that is left out for settling.
+const SETTLING: f64 = 0.4;
+/// At most so many states are made of a command that never stands still.
+const BINS: usize = 60;
+
+/// The steady states of a sweep. Levels of the command where it stands still, else the rows themselves
+/// (a table of steady rows), or means over short stretches (a slow ramp with many rows).
+pub fn points(columns: &Columns<'_>) -> Vec<Point> {
+    let n = columns.time.len();
+    let guide = columns.command.or(columns.speed).filter(|g| g.len() >= n);
+    let Some(guide) = guide else { return rows(columns, n) };
+    let range = match (robust::quantile(&guide[..n], 0.0), robust::quantile(&guide[..n], 1.0)) {
+        (Some(a), Some(b)) if b > a => b - a,
+        _ => return rows(columns, n),
+    };
+    // Without a command the speed must tell: it wanders more.
+    let tolerance = if columns.command.is_some() { 0.004 * range } else { 0.02 * range };
+    let mut runs: Vec<(usize, usize)> = Vec::new();
+    let mut start = 0;
+    for i in 1..=n {
+        if i == n || !((guide[i] - guide[start]).abs() <= tolerance) {
+            runs.push((start, i));
+            start = i;
+        }
+    }
+    let in_levels: usize = runs.iter().map(|r| r.1 - r.0).filter(|l| *l >= ROWS).sum();
+    let list: Vec<Point> = if 2 * in_levels >= n {
+        runs.iter()
+            .filter(|r| r.1 - r.0 >= ROWS)
+            .map(|r| mean_of(columns, r.0 + ((r.1 - r.0) as f64 * SETTLING) as usize, r.1))
+            .collect()
+    } else if n > 3 * BINS {
+        let width = n.div_ceil(BINS);
+        (0..n.div_ceil(width)).map(|k| mean_of(columns, k * width, ((k + 1) * width).min(n))).collect()
+    } else {
+        rows(columns, n)
+    };
+    directed(list)
+}
+
+fn rows(columns: &Columns<'_>, n: usize) -> Vec<Point> {
+    directed((0..n).map(|i| mean_of(columns, i, i + 1)).collect())
+}
+
+fn directed(mut list: Vec<Point>) -> Vec<Point> {
+    let guide = |p: &Point| p.command.or(p.speed.map(|s| s.value));
+    let mut last: Option<f64> = None;
+    for p in &mut list {
+        let now = guide(p);
+        p.rising = match (last, now) {
+            (Some(a), Some(b)) if b > a => Some(true),
+            (Some(a), Some(b)) if b < a => Some(false),
+            _ => None,
+        };
+        last = now.or(last);
+    }
+    list
+}
+
+fn mean_of(columns: &Columns<'_>, from: usize, to: usize) -> Point {
+    let pick = |c: Option<&[f64]>| -> Option<Mean> {
+        let v: Vec<f64> = c?.get(from..to)?.iter().copied().filter(|v| v.is_finite()).collect();
+        match robust::mean_error(&v) {
+            Some(m) => Some(Mean { value: m.mean, error: m.error, scatter: m.deviation }),
+            None => v.first().map(|v| Mean { value: *v, error: 0.0, scatter: 0.0 }),
+        }
+    };
+    let time = columns.time.get(from..to).and_then(robust::mean).unwrap_or(0.0);
+    Point {
+        time,
+        rows: to - from,
+        command: pick(columns.command).map(|m| m.value),
+        voltage: pick(columns.voltage),
+        current: pick(columns.current),
+        speed: pick(columns.speed),
+        thrust: pick(columns.thrust),
+        torque: pick(columns.torque),
+        rising: None,
+    }
+}
