@@ -19,6 +19,7 @@ pub mod import;
 pub mod next;
 pub mod predict;
 pub mod programme;
+pub mod reconcile;
 pub mod record;
 pub mod record_store;
 pub mod result;

@@ -207,7 +207,7 @@ fn flown(ctx: &Context<'_>) -> Option<Ledger> {
 
 /// Plane of gains and the choice; what keeps it from being made is said where predictions wait.
 fn shown(ctx: &Context<'_>) -> Shown {
-    tuning::tune(ctx).map(|t| t.shown).unwrap_or_default()
+    tuning::tune_rate(ctx).map(|t| t.shown).unwrap_or_default()
 }
 
 fn ledgers(ctx: &Context<'_>) -> Vec<Ledger> {

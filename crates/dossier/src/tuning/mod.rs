@@ -9,6 +9,7 @@ mod plants;
 mod show;
 
 use physics::loops::chain::RateChain;
+use physics::loops::margins::margins;
 use physics::loops::search::{self, Bound, Cell, Gains, Limits, Noise, Plants, logarithmic};
 use serde::Serialize;
 
@@ -111,6 +112,18 @@ fn grid(required: f64, today: &Gains) -> (Vec<f64>, Vec<f64>, Vec<f64>) {
 /// # Errors
 /// The key or the figure that is missing, in words.
 pub fn tune(ctx: &Context<'_>) -> Result<Tuning, String> {
+    choose(ctx, true)
+}
+
+/// The same without the outer loops, which are dear.
+///
+/// # Errors
+/// As [`tune`].
+pub(crate) fn tune_rate(ctx: &Context<'_>) -> Result<Tuning, String> {
+    choose(ctx, false)
+}
+
+fn choose(ctx: &Context<'_>, with_outer: bool) -> Result<Tuning, String> {
     let aircraft = ctx.subject.resolved().aircraft.without_payload();
     let family = Family::new(ctx, &aircraft)?;
     let required = required_crossover(&aircraft);
@@ -150,7 +163,10 @@ pub fn tune(ctx: &Context<'_>) -> Result<Tuning, String> {
                 .collect()
         })
         .unwrap_or_default();
-    let outer = recommended.as_ref().and_then(|c| outer::choose(&family.chains, &c.gains, c.crossover));
+    let outer = recommended
+        .as_ref()
+        .filter(|_| with_outer)
+        .and_then(|c| outer::choose(&family.chains, &c.gains, c.crossover));
     let spent = family.spent.clone();
     let verdict = show::verdict(&today, recommended.as_ref(), required, save, &spent);
     let mut tuning = Tuning {
@@ -182,7 +198,8 @@ fn confirmed(
     let mut gains = cell.gains;
     for _ in 0..6 {
         let exact = chains.iter().all(|c| {
-            let m = c.clone().with_gains(gains.p, gains.i, gains.d).margins();
+            let c = c.clone().with_gains(gains.p, gains.i, gains.d);
+            let m = margins(&|w| c.loop_gain(w), gains.p / 100.0, gains.p * 60.0, c.integrators());
             m.stable
                 && m.phase_margin >= limits.phase_margin
                 && m.gain_margin_up >= limits.gain_up

@@ -6,6 +6,7 @@ mod drive_sweep;
 mod fits;
 mod identify;
 mod modes;
+mod open_data;
 mod series;
 mod sound;
 mod spectra;
