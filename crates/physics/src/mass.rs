@@ -110,9 +110,8 @@ pub fn agree_with(bodies: &mut Vec<Body>, whole: &Whole) {
     if *whole == Whole::default() {
         return;
     }
-    let bare = |list: &[Body]| {
-        mass_properties(&list.iter().filter(|b| !b.payload).cloned().collect::<Vec<_>>())
-    };
+    let bare =
+        |list: &[Body]| mass_properties(&list.iter().filter(|b| !b.payload).cloned().collect::<Vec<_>>());
     let own = bare(bodies);
     if own.mass.is_nan() || own.mass <= 0.0 {
         return;

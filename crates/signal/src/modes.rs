@@ -227,7 +227,15 @@ pub fn clipped(values: &[f64]) -> (usize, usize) {
     if near.is_nan() || near <= 0.0 {
         return (0, 0);
     }
-    let at = |v: f64| if v >= high - near { 1 } else if v <= low + near { -1 } else { 0 };
+    let at = |v: f64| {
+        if v >= high - near {
+            1
+        } else if v <= low + near {
+            -1
+        } else {
+            0
+        }
+    };
     let (mut count, mut last, mut run) = (0, 0, 0);
     for (i, v) in values.iter().enumerate() {
         let side = at(*v);
@@ -308,8 +316,7 @@ pub fn fit(values: &[f64], period: f64, options: &Options) -> Result<Modes, Sign
     if n < LEAST {
         return Err(SignalError::TooShort { need: LEAST, got: n });
     }
-    let mut problem =
-        Problem { y: DVector::from_vec(used), period, weights: vec![1.0; n] };
+    let mut problem = Problem { y: DVector::from_vec(used), period, weights: vec![1.0; n] };
     let settled = SignalError::NoConvergence { iterations: 40 };
     let mut best: Option<Solution> = None;
     for pass in 0..2 {

@@ -95,7 +95,13 @@ pub fn counted(times: &[f64], swings: f64, error: f64) -> Result<Period, SignalE
     let scatter = robust::variance(times).map_or(0.0, |v| (v / n).sqrt());
     // One stopwatch and one hand: the stated error does not average below a single reading's half.
     let stated = error / n.sqrt();
-    Ok(Period { period: mean / swings, error: scatter.max(stated) / swings, amplitude: 0.0, damping: 0.0, explained: 1.0 })
+    Ok(Period {
+        period: mean / swings,
+        error: scatter.max(stated) / swings,
+        amplitude: 0.0,
+        damping: 0.0,
+        explained: 1.0,
+    })
 }
 
 /// Period from a uniform trace of the rate about the vertical, rad/s, with sample period `step`, s.
@@ -111,7 +117,12 @@ pub fn traced(rate: &[f64], step: f64) -> Result<Period, SignalError> {
     let low = 2.0 / span;
     let high = (0.25 / step).min(20.0);
     if high.is_nan() || high <= low {
-        return Err(SignalError::Range { what: "length of the trace, s", value: span, low: 0.1, high: f64::INFINITY });
+        return Err(SignalError::Range {
+            what: "length of the trace, s",
+            value: span,
+            low: 0.1,
+            high: f64::INFINITY,
+        });
     }
     let fit = ringdown::fit(&used, step, low, high)?;
     let omega = 2.0 * PI * fit.frequency;

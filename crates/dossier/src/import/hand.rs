@@ -171,8 +171,7 @@ fn weighing_value(key: &str, text: &str) -> Result<HandValue, (String, String)> 
         ["tilt", "pitch" | "roll"] => Dimension::Angle,
         ["payload_fitted"] => return payload_flag(text),
         _ => {
-            let help =
-                "keys are scale.1, point.1.x (or at = [x, y, z]), tilted.1, tilt.pitch, tilt.roll, payload_fitted, remark";
+            let help = "keys are scale.1, point.1.x (or at = [x, y, z]), tilted.1, tilt.pitch, tilt.roll, payload_fitted, remark";
             return Err((format!("`{key}` is not part of a weighing"), help.to_owned()));
         }
     };

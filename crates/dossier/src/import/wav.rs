@@ -11,13 +11,16 @@ use hound::{SampleFormat, WavReader};
 use signal::sound::{self, TrackOptions};
 
 use crate::diagnostic::{Diagnostic, Diagnostics};
-use crate::record::{ChannelMeta, HandValue, ImportReport, Kind, Record, RecordMeta, RecordOrigin, Source, Stamp, Tap};
+use crate::record::{
+    ChannelMeta, HandValue, ImportReport, Kind, Record, RecordMeta, RecordOrigin, Source, Stamp, Tap,
+};
 use crate::record_store;
 
 /// Most samples of a channel: a minute and a half at 192 kHz, six at 44.1 kHz.
 pub const MOST_SAMPLES: usize = 16_000_000;
 const RATES: (u32, u32) = (8_000, 192_000);
-const REMEDY: &str = "save it as WAV: PCM of 8, 16, 24 or 32 bit, or 32-bit float, 8 to 192 kHz, one or two channels";
+const REMEDY: &str =
+    "save it as WAV: PCM of 8, 16, 24 or 32 bit, or 32-bit float, 8 to 192 kHz, one or two channels";
 
 /// A sound file, read.
 #[derive(Debug, Clone, PartialEq)]
@@ -50,10 +53,11 @@ pub fn read_wav(path: &Path) -> Result<Sound, Diagnostics> {
         hound::Error::IoError(e) if e.kind() == std::io::ErrorKind::NotFound => {
             Diagnostic::error(path, "there is no such file").help("check the path").into()
         }
-        hound::Error::IoError(e) if e.kind() == std::io::ErrorKind::UnexpectedEof => {
-            wrong(path, "the file ends too early for a WAV file".to_owned())
+        hound::Error::IoError(e) if e.kind() == std::io::ErrorKind::PermissionDenied => {
+            Diagnostic::error(path, "may not be read").help("look at the file's permissions").into()
         }
-        hound::Error::IoError(e) => Diagnostics::from(Diagnostic::error(path, format!("cannot be read: {e}"))),
+        // What is left is the end of the file where samples should stand.
+        hound::Error::IoError(e) => wrong(path, format!("the file ends too early for a WAV file ({e})")),
         other => wrong(path, format!("this is no WAV file that can be read: {other}")),
     };
     let mut reader = WavReader::open(path).map_err(said)?;
@@ -68,7 +72,9 @@ pub fn read_wav(path: &Path) -> Result<Sound, Diagnostics> {
     let frames = reader.duration() as usize;
     if frames > MOST_SAMPLES {
         let seconds = frames as f64 / f64::from(spec.sample_rate);
-        let message = format!("the recording is {seconds:.0} s long, {frames} samples; at most {MOST_SAMPLES} are read");
+        let message = format!(
+            "the recording is {seconds:.0} s long, {frames} samples; at most {MOST_SAMPLES} are read"
+        );
         return Err(Diagnostic::error(path, message).help("cut it to the steps in question").into());
     }
     let mut channels: Vec<Vec<f64>> = vec![Vec::with_capacity(frames); count];
@@ -155,10 +161,13 @@ pub fn import_wav(request: &WavRequest<'_>) -> Result<RecordMeta, Diagnostics> {
     let value = |key: &str| request.values.get(key).map(|v| v.value);
     let microphone = value("microphone").map_or(1, |v| v as usize);
     if !(1..=sound.channels.len()).contains(&microphone) {
-        return Err(Diagnostic::error(file, format!("the microphone is said to be on channel {microphone} of {}", sound.channels.len()))
-            .key("microphone")
-            .help("leave --value microphone out where the file has one channel")
-            .into());
+        return Err(Diagnostic::error(
+            file,
+            format!("the microphone is said to be on channel {microphone} of {}", sound.channels.len()),
+        )
+        .key("microphone")
+        .help("leave --value microphone out where the file has one channel")
+        .into());
     }
     let mut list = sound.channels;
     let audio = list.remove(microphone - 1);
@@ -178,7 +187,9 @@ pub fn import_wav(request: &WavRequest<'_>) -> Result<RecordMeta, Diagnostics> {
         report: ImportReport { rows: audio.len() as u64, ..ImportReport::default() },
     };
     if sound.clipped > 0 {
-        meta.report.remarks.push(format!("{} samples stand at full scale: record at a lower level", sound.clipped));
+        meta.report
+            .remarks
+            .push(format!("{} samples stand at full scale: record at a lower level", sound.clipped));
     }
     let mut channels = BTreeMap::new();
     let time;
@@ -195,7 +206,10 @@ pub fn import_wav(request: &WavRequest<'_>) -> Result<RecordMeta, Diagnostics> {
         }
         Kind::Step | Kind::Sweep => {
             let Some(station) = value("station").filter(|n| *n >= 1.0 && n.fract() == 0.0) else {
-                return Err(Diagnostic::error(file, "which rotor this is of is not said").key("station").help("add --value station=1").into());
+                return Err(Diagnostic::error(file, "which rotor this is of is not said")
+                    .key("station")
+                    .help("add --value station=1")
+                    .into());
             };
             let blades = value("blades").or(request.blades.map(f64::from)).unwrap_or(2.0);
             let options = TrackOptions::for_rate(sound.rate);
@@ -205,20 +219,27 @@ pub fn import_wav(request: &WavRequest<'_>) -> Result<RecordMeta, Diagnostics> {
             if !track.octave.sure {
                 meta.report.remarks.push("whether the speed is this, half or twice of it cannot be told from the sound: compare with a known speed".to_owned());
             }
-            meta.report.remarks.push(format!("rotor speed by sound, {blades} blades; each value is a mean over {:.0} ms", 1e3 * track.window));
+            meta.report.remarks.push(format!(
+                "rotor speed by sound, {blades} blades; each value is a mean over {:.0} ms",
+                1e3 * track.window
+            ));
             let start = track.time.first().copied().unwrap_or(0.0);
             time = track.time.iter().map(|t| t - start).collect();
             let speed = format!("rotor.{station}.speed");
             meta.channels.push(channel(&speed, "rad/s", "sound, blade passage"));
-            channels.insert(speed, track.frequency.iter().map(|f| std::f64::consts::TAU * f / blades).collect());
+            channels
+                .insert(speed, track.frequency.iter().map(|f| std::f64::consts::TAU * f / blades).collect());
             meta.rate = if track.time.len() > 1 { 1.0 / (track.time[1] - track.time[0]) } else { 0.0 };
             meta.report.rows = track.time.len() as u64;
         }
         other => {
-            return Err(Diagnostic::error(file, format!("a sound file gives no record of kind {}", other.word()))
-                .key("kind")
-                .help("--kind sound, tap, step or sweep")
-                .into());
+            return Err(Diagnostic::error(
+                file,
+                format!("a sound file gives no record of kind {}", other.word()),
+            )
+            .key("kind")
+            .help("--kind sound, tap, step or sweep")
+            .into());
         }
     }
     let mut record = Record { meta, time, channels };

@@ -125,7 +125,8 @@ fn levels(line: &[f64], rate: f64) -> Vec<Edge> {
             let near = (k.saturating_sub(half / 2).max(1)..(k + half / 2).min(n))
                 .filter(|j| (line[j - 1] - middle) * (line[*j] - middle) <= 0.0 && line[*j] != line[j - 1])
                 .min_by_key(|j| j.abs_diff(k));
-            let at = near.map_or(k as f64, |j| (j - 1) as f64 + (middle - line[j - 1]) / (line[j] - line[j - 1]));
+            let at =
+                near.map_or(k as f64, |j| (j - 1) as f64 + (middle - line[j - 1]) / (line[j] - line[j - 1]));
             out.push(Edge { at: at / rate, error: 0.5 / rate, before, after, pulses: false });
             i = k + 2 * half;
         } else {

@@ -34,9 +34,8 @@ impl Step {
         let tau = self.tau;
         let e = (-u / tau).exp();
         let p0 = self.w1 - self.a * tau + self.b * tau * tau;
-        let poly = self.w1 * u
-            + self.a * (0.5 * u - tau) * u
-            + self.b * ((u / 6.0 - 0.5 * tau) * u + tau * tau) * u;
+        let poly =
+            self.w1 * u + self.a * (0.5 * u - tau) * u + self.b * ((u / 6.0 - 0.5 * tau) * u + tau * tau) * u;
         (poly + (self.w0 - p0) * tau * (1.0 - e), 1.0 - e)
     }
 
@@ -53,7 +52,8 @@ impl Step {
         let p = self.w1 + self.a * (u - tau) + self.b * ((0.5 * u - tau) * u + tau * tau);
         let speed = p + (self.w0 - p0) * e;
         // d/dtau of the phase; times tau for the logarithm.
-        let dtau = -self.a * u + self.b * (-0.5 * u * u + 2.0 * tau * u)
+        let dtau = -self.a * u
+            + self.b * (-0.5 * u * u + 2.0 * tau * u)
             + (self.w0 - p0) * (q - u / tau * e)
             + (self.a - 2.0 * self.b * tau) * tau * q;
         [

@@ -134,7 +134,12 @@ pub fn track(audio: &[f64], rate: f64, options: &TrackOptions) -> Result<Track, 
     let (low, high) = (options.low, options.high);
     let nyquist = 0.5 * rate;
     if !(low > 0.0 && high > 1.2 * low && high < nyquist) {
-        return Err(SignalError::Range { what: "blade passage, Hz", value: high, low: 1.2 * low, high: nyquist });
+        return Err(SignalError::Range {
+            what: "blade passage, Hz",
+            value: high,
+            low: 1.2 * low,
+            high: nyquist,
+        });
     }
     if let Some(index) = audio.iter().position(|v| !v.is_finite()) {
         return Err(SignalError::NotFinite { index });
@@ -180,11 +185,8 @@ pub fn track(audio: &[f64], rate: f64, options: &TrackOptions) -> Result<Track, 
         })
         .collect();
     let path = join(&score, 12, 0.35);
-    let mut frequency: Vec<f64> = path
-        .iter()
-        .enumerate()
-        .map(|(t, k)| refine(&f.power[t], grid[*k], f.bin, orders, top))
-        .collect();
+    let mut frequency: Vec<f64> =
+        path.iter().enumerate().map(|(t, k)| refine(&f.power[t], grid[*k], f.bin, orders, top)).collect();
     let strength = frequency
         .iter()
         .enumerate()
@@ -252,7 +254,8 @@ fn refine(power: &[f64], guess: f64, bin: f64, orders: usize, top: f64) -> f64 {
         }
         let reach = ((0.012 * x / bin).ceil() as usize).max(2);
         let centre = (x / bin).round() as usize;
-        let (a, b) = (centre.saturating_sub(reach).max(1), (centre + reach).min(power.len().saturating_sub(2)));
+        let (a, b) =
+            (centre.saturating_sub(reach).max(1), (centre + reach).min(power.len().saturating_sub(2)));
         if a > b {
             continue;
         }
@@ -295,11 +298,7 @@ fn judge(f: &Frames, frequency: &[f64], orders: usize, top: f64) -> Octave {
         }
     }
     let db = |a: f64, b: f64| {
-        if b <= 0.0 && a <= 0.0 {
-            0.0
-        } else {
-            10.0 * (a.max(1e-30) / b.max(1e-30)).log10().clamp(-6.0, 6.0)
-        }
+        if b <= 0.0 && a <= 0.0 { 0.0 } else { 10.0 * (a.max(1e-30) / b.max(1e-30)).log10().clamp(-6.0, 6.0) }
     };
     let (half, odd) = (db(half, whole), db(odd, even));
     Octave { half, odd, sure: heard && whole > 0.0 && half < -APART && odd > -0.6 * APART }

@@ -104,7 +104,9 @@ fn val_planted_cell() {
     }
     for (what, n) in ["series resistance", "resistance of the pair"].iter().zip(inside) {
         let p = 100.0 * n as f64 / cases as f64;
-        println!("VALIDATION|recovery|discharge, {what}: inside the 95 % interval, %|planted battery, {cases} cases|95|{p:.1}|5 absolute");
+        println!(
+            "VALIDATION|recovery|discharge, {what}: inside the 95 % interval, %|planted battery, {cases} cases|95|{p:.1}|5 absolute"
+        );
         assert!((90.0..=100.0).contains(&p), "{what}: {p} %");
     }
     // Two pairs in the cell, one in the model: the series resistance stays, the curve takes up the rest.
@@ -113,7 +115,14 @@ fn val_planted_cell() {
     let d = discharge::fit(&t, &v, &a).unwrap();
     check("discharge", "series resistance of a cell with two pairs, ohm", "planted", 0.004, d.series.0, 6e-4);
     check("discharge", "both pairs as one, ohm", "planted", 0.004, d.pair.0, 1.2e-3);
-    check("discharge", "open circuit at half, V", "Chen and Rincon-Mora 2006", open(1.0 - 14_400.0 / 33_000.0), d.open_circuit_at(14_400.0), 0.012);
+    check(
+        "discharge",
+        "open circuit at half, V",
+        "Chen and Rincon-Mora 2006",
+        open(1.0 - 14_400.0 / 33_000.0),
+        d.open_circuit_at(14_400.0),
+        0.012,
+    );
 }
 
 #[test]

@@ -60,12 +60,14 @@ fn strike(seed: u64) -> Strike {
                 let u = t - at;
                 (-s * u).exp() * (p * (w * u).cos() + q * (w * u).sin())
             } else {
-                let force = |t: f64| if t > begin && t < end { (PI * (t - begin) / contact).sin() } else { 0.0 };
+                let force =
+                    |t: f64| if t > begin && t < end { (PI * (t - begin) / contact).sin() } else { 0.0 };
                 let now = force(t) - 2.0 * s * v - wn * wn * x;
                 for k in 0..fine {
                     let tm = t + (f64::from(k) + 0.5) * dt;
                     // Midpoint rule.
-                    let am = force(tm) - 2.0 * s * (v + 0.5 * dt * (force(tm) - 2.0 * s * v - wn * wn * x))
+                    let am = force(tm)
+                        - 2.0 * s * (v + 0.5 * dt * (force(tm) - 2.0 * s * v - wn * wn * x))
                         - wn * wn * (x + 0.5 * dt * v);
                     let vm = v + 0.5 * dt * (force(tm) - 2.0 * s * v - wn * wn * x);
                     x += dt * vm;
@@ -88,7 +90,8 @@ fn strike(seed: u64) -> Strike {
         let (at, p, q) = free.unwrap();
         pairs.push((at, s, w, scale * p, scale * q));
     }
-    let most = clean.iter().skip(((begin + contact) * RATE) as usize + 1).fold(0.0_f64, |m, v| m.max(v.abs()));
+    let most =
+        clean.iter().skip(((begin + contact) * RATE) as usize + 1).fold(0.0_f64, |m, v| m.max(v.abs()));
     // Noise: a floor and a part that dies away with the tap.
     let floor = most * 10.0_f64.powf(-rng.random_range(30.0..50.0) / 20.0);
     let burst = floor * rng.random_range(0.0..4.0);
@@ -136,7 +139,8 @@ fn strike(seed: u64) -> Strike {
             let c = |a: usize, b: usize| inverse[(a, b)] / (norm[a] * norm[b]);
             let (is, iw) = (4 * k + 2, 4 * k + 3);
             let wn = s.hypot(*w);
-            let spread = |a: f64, b: f64| (a * a * c(is, is) + 2.0 * a * b * c(is, iw) + b * b * c(iw, iw)).sqrt();
+            let spread =
+                |a: f64, b: f64| (a * a * c(is, is) + 2.0 * a * b * c(is, iw) + b * b * c(iw, iw)).sqrt();
             (spread(s / wn, w / wn) / TAU, spread(w * w / wn.powi(3), -s * w / wn.powi(3)))
         })
         .collect();
@@ -146,14 +150,18 @@ fn strike(seed: u64) -> Strike {
 /// Coverage of the 95 % interval, per cent, with its line for the table.
 fn coverage(what: &str, inside: usize, total: usize) {
     let percent = 100.0 * inside as f64 / total as f64;
-    println!("VALIDATION|recovery|{what}: inside the 95 % interval, %|planted truth, {total} cases|94.75|{percent:.2}|2.25 absolute");
+    println!(
+        "VALIDATION|recovery|{what}: inside the 95 % interval, %|planted truth, {total} cases|94.75|{percent:.2}|2.25 absolute"
+    );
     assert!((92.5..=97.0).contains(&percent), "{what}: {percent} % inside");
 }
 
 /// Median of stated uncertainty over bound: from 1 (cannot be less) to 2.
 fn width(what: &str, ratios: &[f64]) {
     let median = robust::median(ratios).unwrap();
-    println!("VALIDATION|recovery|{what}: median of stated uncertainty over Cramer-Rao bound|closed form of the planted signal|1.4|{median:.3}|0.6 absolute");
+    println!(
+        "VALIDATION|recovery|{what}: median of stated uncertainty over Cramer-Rao bound|closed form of the planted signal|1.4|{median:.3}|0.6 absolute"
+    );
     assert!((0.8..=2.0).contains(&median), "{what}: {median}");
 }
 
@@ -200,7 +208,10 @@ fn val_tap_recovery() {
     coverage("tap, damping ratio", damped, total);
     width("tap, natural frequency", &ratio);
     width("tap, damping ratio", &damping_ratio);
-    println!("VALIDATION|recovery|tap: modes missed, % of {total}|planted truth|0|{:.2}|1.5 absolute", 100.0 * missed as f64 / total as f64);
+    println!(
+        "VALIDATION|recovery|tap: modes missed, % of {total}|planted truth|0|{:.2}|1.5 absolute",
+        100.0 * missed as f64 / total as f64
+    );
     assert!(100 * missed < 3 * total / 2);
 }
 
@@ -216,13 +227,24 @@ fn val_two_modes_against_scipy() {
     assert_eq!(found.modes.len(), rows.len());
     for row in &rows {
         let f: f64 = row["natural"].parse().unwrap();
-        let m = found.modes.iter().min_by(|a, b| (a.natural - f).abs().total_cmp(&(b.natural - f).abs())).unwrap();
+        let m = found
+            .modes
+            .iter()
+            .min_by(|a, b| (a.natural - f).abs().total_cmp(&(b.natural - f).abs()))
+            .unwrap();
         let get = |c: &str| row[c].parse::<f64>().unwrap();
         let source = "scipy curve_fit";
         // Weights differ slightly from scipy's equal ones: a tenth of the standard uncertainty.
         check("tap", "natural frequency, Hz", source, f, m.natural, 0.25 * get("natural_error"));
         check("tap", "damping ratio", source, get("damping"), m.damping, 0.25 * get("damping_error"));
-        check("tap", "uncertainty of the frequency over scipy's", source, 1.0, m.natural_error / get("natural_error"), 0.25);
+        check(
+            "tap",
+            "uncertainty of the frequency over scipy's",
+            source,
+            1.0,
+            m.natural_error / get("natural_error"),
+            0.25,
+        );
     }
 }
 
@@ -260,7 +282,14 @@ fn val_wire_pendulum() {
     let two = pendulum::Pendulum { mass: 1.5, radius: 0.2, length: 1.0, wire_mass: 0.0, gravity: g };
     check("swing", "two wires, kg m^2", "closed form, computed apart", 0.021_462_22, two.inertia(1.2), 5e-9);
     let three = pendulum::Pendulum { mass: 0.8, radius: 0.295, length: 0.675, wire_mass: 0.0, gravity: 9.81 };
-    check("swing", "three wires, kg m^2", "closed form, computed apart", 0.025_629_46, three.inertia(1.0), 5e-9);
+    check(
+        "swing",
+        "three wires, kg m^2",
+        "closed form, computed apart",
+        0.025_629_46,
+        three.inertia(1.0),
+        5e-9,
+    );
     for row in table(include_str!("../../../../reference/wire_pendulum.csv")) {
         let get = |c: &str| row[c].parse::<f64>().unwrap();
         let p = pendulum::Pendulum {
@@ -271,7 +300,11 @@ fn val_wire_pendulum() {
             gravity: get("gravity"),
         };
         let inertia = p.inertia_corrected(get("period"), get("amplitude"), 0.0);
-        let what = format!("moment of inertia over truth, amplitude {} rad, wires {} kg", get("amplitude"), get("wire_mass"));
+        let what = format!(
+            "moment of inertia over truth, amplitude {} rad, wires {} kg",
+            get("amplitude"),
+            get("wire_mass")
+        );
         check("swing", &what, "scipy solve_ivp, exact motion", 1.0, inertia / get("inertia"), 1e-3);
     }
 }
@@ -281,8 +314,12 @@ fn prop_period_of_a_trace() {
     let mut rng = ChaCha8Rng::seed_from_u64(5);
     let (f, z) = (0.8, 0.004);
     let wn = TAU * f;
-    let rate: Vec<f64> =
-        (0..6000).map(|i| (-z * wn * f64::from(i) / 200.0).exp() * (wn * f64::from(i) / 200.0).sin() + 0.02 * normal(&mut rng)).collect();
+    let rate: Vec<f64> = (0..6000)
+        .map(|i| {
+            (-z * wn * f64::from(i) / 200.0).exp() * (wn * f64::from(i) / 200.0).sin()
+                + 0.02 * normal(&mut rng)
+        })
+        .collect();
     let p = pendulum::traced(&rate, 1.0 / 200.0).unwrap();
     assert!((p.period - 1.25).abs() < 3.0 * p.error + 1e-4 && p.error < 2e-3, "{p:?}");
     let c = pendulum::counted(&[25.02, 24.96, 25.05], 20.0, 0.1).unwrap();

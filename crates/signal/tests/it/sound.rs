@@ -172,13 +172,7 @@ fn record(seed: u64, ratio: f64, noise_db: f64, with_bound: bool) -> Recording {
         .collect();
     let line = pulses(&edge, n);
     let bounds = with_bound.then(|| [0, 1].map(|k| bound(&d, &lines, k, pole, drive)));
-    Recording {
-        audio,
-        line,
-        truths: [0, 1].map(|k| (lag[k], begin[k] * clock, dead[k])),
-        distance,
-        bounds,
-    }
+    Recording { audio, line, truths: [0, 1].map(|k| (lag[k], begin[k] * clock, dead[k])), distance, bounds }
 }
 
 /// Pulses of 400 a second whose width goes from 1.2 to 1.5 ms and back, sampled as means over the
@@ -287,7 +281,9 @@ fn analyse(r: &Recording, from: f64, until: f64) -> Vec<(StepFit, f64)> {
 
 fn coverage(what: &str, inside: usize, total: usize) {
     let percent = 100.0 * inside as f64 / total as f64;
-    println!("VALIDATION|recovery|{what}: inside the 95 % interval, %|planted truth, {total} cases|94.75|{percent:.2}|2.25 absolute");
+    println!(
+        "VALIDATION|recovery|{what}: inside the 95 % interval, %|planted truth, {total} cases|94.75|{percent:.2}|2.25 absolute"
+    );
 }
 
 #[test]
@@ -310,6 +306,7 @@ fn val_sound_recovery() {
     let mut inside = [[0; 2]; 2];
     let mut total = [0; 2];
     let (mut lag_ratio, mut at_ratio) = (Vec::new(), Vec::new());
+    let mut z = [Vec::new(), Vec::new()];
     let (mut lag_off, mut dead_off) = (Vec::new(), Vec::new());
     for (r, found, k) in &rows {
         let k = *k;
@@ -323,6 +320,8 @@ fn val_sound_recovery() {
             };
             inside[k][0] += usize::from((f.lag - lag).abs() <= 1.96 * f.lag_error);
             inside[k][1] += usize::from((f.at - at).abs() <= 1.96 * f.at_error);
+            z[0].push(((f.lag - lag) / f.lag_error).abs());
+            z[1].push(((f.at - at) / f.at_error).abs());
             lag_off.push((f.lag / lag - 1.0).abs());
             dead_off.push((d - dead).abs());
             if let Some(b) = r.bounds {
@@ -332,14 +331,24 @@ fn val_sound_recovery() {
         }
     }
     let q = |v: &[f64], q: f64| robust::quantile(v, q).unwrap();
-    println!("lost {lost} of {}; lag off median {:.4} 95 % {:.4}; dead off median {:.2e} 95 % {:.2e}", cases, q(&lag_off, 0.5), q(&lag_off, 0.95), q(&dead_off, 0.5), q(&dead_off, 0.95));
+    println!("z {:?}", [0.5, 0.683, 0.9, 0.95, 0.98].map(|x| (q(&z[0], x), q(&z[1], x))));
+    println!(
+        "lost {lost} of {}; lag off median {:.4} 95 % {:.4}; dead off median {:.2e} 95 % {:.2e}",
+        cases,
+        q(&lag_off, 0.5),
+        q(&lag_off, 0.95),
+        q(&dead_off, 0.5),
+        q(&dead_off, 0.95)
+    );
     for (k, way) in ["up", "down"].iter().enumerate() {
         coverage(&format!("sound, time constant {way}"), inside[k][0], total[k]);
         coverage(&format!("sound, start of the response {way}"), inside[k][1], total[k]);
     }
     for (what, v) in [("time constant", &lag_ratio), ("start of the response", &at_ratio)] {
         let m = q(v, 0.5);
-        println!("VALIDATION|recovery|sound, {what}: median of stated uncertainty over Cramer-Rao bound|closed form of the planted signal|1.4|{m:.3}|0.6 absolute");
+        println!(
+            "VALIDATION|recovery|sound, {what}: median of stated uncertainty over Cramer-Rao bound|closed form of the planted signal|1.4|{m:.3}|0.6 absolute"
+        );
         assert!((0.8..=2.0).contains(&m), "{what}: {m}");
     }
     for k in 0..2 {
@@ -361,7 +370,10 @@ fn val_sound_steps_at_20_db() {
             let (lag, _, truth) = r.truths[k];
             let way = ["up", "down"][k];
             let source = "planted drive, 20 dB";
-            println!("VALIDATION|sound|time constant over truth, speed times {ratio}, {way}|{source}|1|{:.5}|10 %", f.lag / lag);
+            println!(
+                "VALIDATION|sound|time constant over truth, speed times {ratio}, {way}|{source}|1|{:.5}|10 %",
+                f.lag / lag
+            );
             assert!((f.lag / lag - 1.0).abs() < 0.1, "{ratio} {way}: {} {lag}", f.lag);
             let what = format!("dead time, speed times {ratio}, {way}, s");
             check("sound", &what, source, truth, *dead, 1e-3);
@@ -384,11 +396,15 @@ fn val_octave_is_told_or_said_to_be_unsure() {
             .collect()
     };
     let options = TrackOptions { low: 40.0, high: 400.0, orders: 4 };
-    let clear = sound::track(&make(&[(0.5, 0.08), (1.0, 1.0), (2.0, 0.6), (3.0, 0.4), (4.0, 0.2)]), RATE, &options).unwrap();
+    let clear =
+        sound::track(&make(&[(0.5, 0.08), (1.0, 1.0), (2.0, 0.6), (3.0, 0.4), (4.0, 0.2)]), RATE, &options)
+            .unwrap();
     let middle = |t: &sound::Track| robust::median(&t.frequency).unwrap();
     check("sound", "blade passage of a clear rotor, Hz", "planted tones", 120.0, middle(&clear), 0.3);
     assert!(clear.octave.sure, "{:?}", clear.octave);
-    let doubtful = sound::track(&make(&[(0.5, 0.7), (1.0, 1.0), (1.5, 0.4), (2.0, 0.6), (3.0, 0.4)]), RATE, &options).unwrap();
+    let doubtful =
+        sound::track(&make(&[(0.5, 0.7), (1.0, 1.0), (1.5, 0.4), (2.0, 0.6), (3.0, 0.4)]), RATE, &options)
+            .unwrap();
     assert!(!doubtful.octave.sure || (middle(&doubtful) - 60.0).abs() < 0.5, "{:?}", doubtful.octave);
     let noise = sound::track(&make(&[]), RATE, &options).unwrap();
     assert!(!noise.octave.sure, "{:?}", noise.octave);
@@ -424,5 +440,12 @@ fn val_command_edges() {
 
 #[test]
 fn prop_speed_of_sound() {
-    check("sound", "speed of sound at 20 degC, m/s", "ISO 9613-1: 343.2 m/s", 343.2, sound::speed_of_sound(293.15), 0.1);
+    check(
+        "sound",
+        "speed of sound at 20 degC, m/s",
+        "ISO 9613-1: 343.2 m/s",
+        343.2,
+        sound::speed_of_sound(293.15),
+        0.1,
+    );
 }

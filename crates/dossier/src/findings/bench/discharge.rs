@@ -29,15 +29,15 @@ fn charge_at(battery: &Battery, volts: f64) -> f64 {
 }
 
 pub(super) fn run(bench: &Bench<'_>, out: &mut Out) {
-    let figures = [
-        ("discharge.capacity", "capacity"),
-        ("discharge.resistance", "series resistance of the pack"),
-    ];
+    let figures =
+        [("discharge.capacity", "capacity"), ("discharge.resistance", "series resistance of the pack")];
     let (voltage, current) = (bench.channel("battery.voltage"), bench.channel("battery.current"));
     let (Some(voltage), Some(current)) = (voltage, current) else {
         for (key, label) in figures {
             let missing = match (voltage.is_some(), current.is_some()) {
-                (true, false) => "the current: voltage alone falls by the resistance and by the charge at once, and only a current tells them apart",
+                (true, false) => {
+                    "the current: voltage alone falls by the resistance and by the charge at once, and only a current tells them apart"
+                }
                 (false, true) => "the voltage",
                 _ => "voltage and current",
             };
@@ -72,7 +72,13 @@ pub(super) fn run(bench: &Bench<'_>, out: &mut Out) {
         capacity(bench, out, &fit, battery, (&t, &v, &i), scale);
     } else {
         for (key, label) in [figures[0]] {
-            out.cannot_tell(key, label, "[battery] in the aircraft file: the chemistry and the number of cells", "state the battery", RESTS);
+            out.cannot_tell(
+                key,
+                label,
+                "[battery] in the aircraft file: the chemistry and the number of cells",
+                "state the battery",
+                RESTS,
+            );
         }
     }
     charts(out, &fit, &t, &v, &i);
@@ -95,12 +101,20 @@ fn voltage_alone(bench: &Bench<'_>, out: &mut Out, voltage: &[f64]) {
 
 fn pack(bench: &Bench<'_>, out: &mut Out, fit: &Discharge, scale: f64) {
     let (r, e) = fit.series;
-    let estimate = pieces::several(bench, r, "ohm", &[("series resistance", e), ("scale of the current sensor", -r * scale)]);
+    let estimate = pieces::several(
+        bench,
+        r,
+        "ohm",
+        &[("series resistance", e), ("scale of the current sensor", -r * scale)],
+    );
     out.value(
         "discharge.resistance",
         "series resistance of the pack",
         estimate,
-        format!("Leads and cells together, from the jumps of the current; the fit leaves {:.0} mV r.m.s.", 1e3 * fit.residual),
+        format!(
+            "Leads and cells together, from the jumps of the current; the fit leaves {:.0} mV r.m.s.",
+            1e3 * fit.residual
+        ),
         RESTS,
     );
     let drawn = fit.drawn;
@@ -113,8 +127,10 @@ fn cells(bench: &Bench<'_>, out: &mut Out, fit: &Discharge, b: &Battery, scale: 
     let cell = (fit.series.0 - b.lead_resistance) * share;
     let key = "discharge.cell_resistance";
     if cell > 0.0 {
-        let effects =
-            [("series resistance", fit.series.1 * share), ("scale of the current sensor", -fit.series.0 * share * scale)];
+        let effects = [
+            ("series resistance", fit.series.1 * share),
+            ("scale of the current sensor", -fit.series.0 * share * scale),
+        ];
         let e = pieces::several(bench, cell, "ohm", &effects);
         out.value(
             key,
@@ -131,21 +147,39 @@ fn cells(bench: &Bench<'_>, out: &mut Out, fit: &Discharge, b: &Battery, scale: 
         );
         out.replaces(key, "battery.cell_resistance");
     } else {
-        out.cannot_tell(key, "resistance of one cell", "a pack resistance above that of its leads", "state battery.lead_resistance as measured", RESTS);
+        out.cannot_tell(
+            key,
+            "resistance of one cell",
+            "a pack resistance above that of its leads",
+            "state battery.lead_resistance as measured",
+            RESTS,
+        );
     }
     let (r, e) = fit.pair;
     if r > 3.0 * e && fit.time.1 < 0.5 * fit.time.0 {
         let key = "discharge.polarisation_resistance";
         let effects = [("RC pair", e * share), ("scale of the current sensor", -r * share * scale)];
         let estimate = pieces::several(bench, r * share, "ohm", &effects);
-        out.value(key, "resistance of the RC pair, one cell", estimate, "What the voltage falls by in the time constant after a step of current, beyond the jump.", RESTS);
+        out.value(
+            key,
+            "resistance of the RC pair, one cell",
+            estimate,
+            "What the voltage falls by in the time constant after a step of current, beyond the jump.",
+            RESTS,
+        );
         out.replaces(key, "battery.polarisation_resistance");
         let key = "discharge.polarisation_time";
         let estimate = pieces::single(bench, "time of the RC pair", fit.time.0, fit.time.1, "s");
         out.value(key, "time constant of the RC pair", estimate, "One pair for all that is slow: a real cell has several, and the figure goes with the length of the pulses.", RESTS);
         out.replaces(key, "battery.polarisation_time");
     } else {
-        out.cannot_tell("discharge.polarisation_resistance", "resistance of the RC pair, one cell", "rests or pulses long enough to see the voltage creep", TEST, RESTS);
+        out.cannot_tell(
+            "discharge.polarisation_resistance",
+            "resistance of the RC pair, one cell",
+            "rests or pulses long enough to see the voltage creep",
+            TEST,
+            RESTS,
+        );
     }
 }
 
@@ -164,11 +198,23 @@ fn capacity(
     let key = "discharge.capacity";
     let label = "capacity";
     if s0 - s1 < 0.5 {
-        out.cannot_tell(key, label, format!("half of the charge: by its resting voltage it went from {:.0} % to {:.0} %", 100.0 * s0, 100.0 * s1), TEST, RESTS);
+        out.cannot_tell(
+            key,
+            label,
+            format!(
+                "half of the charge: by its resting voltage it went from {:.0} % to {:.0} %",
+                100.0 * s0,
+                100.0 * s1
+            ),
+            TEST,
+            RESTS,
+        );
         return;
     }
     // How much the share of charge moves with the resting voltage at either end.
-    let blur = |s: f64, volts: f64| 0.5 * (charge_at(b, volts + CURVE) - charge_at(b, volts - CURVE)).abs().max(1e-3 * s.abs().max(1.0));
+    let blur = |s: f64, volts: f64| {
+        0.5 * (charge_at(b, volts + CURVE) - charge_at(b, volts - CURVE)).abs().max(1e-3 * s.abs().max(1.0))
+    };
     let c = fit.drawn / (s0 - s1);
     let per = c / (s0 - s1);
     let effects = [
@@ -199,7 +245,13 @@ fn capacity(
     let key = "discharge.charge_error";
     let label = "error of the remaining charge by voltage, at the reserve";
     let Some(at) = q.iter().position(|x| *x >= trigger) else {
-        out.cannot_tell(key, label, format!("a discharge down to the reserve of {:.0} %", 100.0 * b.reserve), TEST, RESTS);
+        out.cannot_tell(
+            key,
+            label,
+            format!("a discharge down to the reserve of {:.0} %", 100.0 * b.reserve),
+            TEST,
+            RESTS,
+        );
         return;
     };
     // Over ten seconds about the moment, as a trigger that is filtered would see it.
@@ -207,9 +259,16 @@ fn capacity(
         .filter(|k| (t[*k] - t[at]).abs() <= 5.0)
         .map(|k| charge_at(b, (v[k] + stated * i[k]) / series) - (s0 - q[k] / c))
         .collect();
-    let (Some(mean), Some(spread)) = (signal::robust::mean(&near), signal::robust::variance(&near)) else { return };
+    let (Some(mean), Some(spread)) = (signal::robust::mean(&near), signal::robust::variance(&near)) else {
+        return;
+    };
     let slope = blur(b.reserve, open_circuit_voltage(b.chemistry, b.reserve));
-    let e = pieces::several(bench, mean, "1", &[("spread about the trigger", spread.sqrt()), ("charge at the reserve, by voltage", slope)]);
+    let e = pieces::several(
+        bench,
+        mean,
+        "1",
+        &[("spread about the trigger", spread.sqrt()), ("charge at the reserve, by voltage", slope)],
+    );
     out.value(
         key,
         label,

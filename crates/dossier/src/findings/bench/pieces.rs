@@ -17,7 +17,11 @@ pub(super) fn single(bench: &Bench<'_>, what: &str, value: f64, uncertainty: f64
 pub(super) fn several(bench: &Bench<'_>, value: f64, unit: &str, effects: &[(&str, f64)]) -> Estimate {
     let list = effects
         .iter()
-        .map(|(what, effect)| Contribution { source: source(bench, what), sensitivity: *effect, uncertainty: 1.0 })
+        .map(|(what, effect)| Contribution {
+            source: source(bench, what),
+            sensitivity: *effect,
+            uncertainty: 1.0,
+        })
         .collect();
     Estimate::new(value, unit, Origin::from(bench.record.meta.origin), list)
 }

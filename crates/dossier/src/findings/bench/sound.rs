@@ -44,7 +44,8 @@ pub(super) fn run(bench: &Bench<'_>, out: &mut Out) {
     };
     let (Some(first), Some(last)) = (time.first(), time.last()) else { return };
     let rate = (time.len().saturating_sub(1)) as f64 / (last - first);
-    let blades = bench.hand("blades").map_or(bench.aircraft.map_or(2.0, |a| f64::from(a.rotor.blades)), |b| b.0);
+    let blades =
+        bench.hand("blades").map_or(bench.aircraft.map_or(2.0, |a| f64::from(a.rotor.blades)), |b| b.0);
     let mut options = TrackOptions::for_rate(rate);
     let top = bench.aircraft.and_then(fastest);
     if let Some(top) = top {
@@ -60,7 +61,13 @@ pub(super) fn run(bench: &Bench<'_>, out: &mut Out) {
     let track = match sound::track(audio, rate, &options) {
         Ok(t) => t,
         Err(e) => {
-            out.cannot_tell("step.lag_up", "time constant, speed rising", format!("a rotor that can be followed: {e}"), TEST, RESTS);
+            out.cannot_tell(
+                "step.lag_up",
+                "time constant, speed rising",
+                format!("a rotor that can be followed: {e}"),
+                TEST,
+                RESTS,
+            );
             return;
         }
     };
@@ -73,7 +80,10 @@ pub(super) fn run(bench: &Bench<'_>, out: &mut Out) {
         .filter_map(|s| {
             let fit = sound::fit_step(audio, rate, s, &ORDERS).ok()?;
             let dead = edges.as_ref().and_then(|list| {
-                let e = list.iter().filter(|e| e.at < fit.at && fit.at - e.at < 0.4).max_by(|a, b| a.at.total_cmp(&b.at))?;
+                let e = list
+                    .iter()
+                    .filter(|e| e.at < fit.at && fit.at - e.at < 0.4)
+                    .max_by(|a, b| a.at.total_cmp(&b.at))?;
                 Some((fit.at - e.at - air.0, fit.at_error.hypot(e.error)))
             });
             Some(Seen { step: *s, fit, dead })
@@ -81,8 +91,15 @@ pub(super) fn run(bench: &Bench<'_>, out: &mut Out) {
         .collect();
     chart(out, &track, &seen, blades, first.max(0.0));
     if seen.is_empty() {
-        let missing = if steps.is_empty() { "steps of the speed of 3 % or more, held for 0.1 s" } else { "a step that a first-order response fits" };
-        for (key, label) in [("step.lag_up", "time constant, speed rising"), ("step.lag_down", "time constant, speed falling")] {
+        let missing = if steps.is_empty() {
+            "steps of the speed of 3 % or more, held for 0.1 s"
+        } else {
+            "a step that a first-order response fits"
+        };
+        for (key, label) in [
+            ("step.lag_up", "time constant, speed rising"),
+            ("step.lag_down", "time constant, speed falling"),
+        ] {
             out.cannot_tell(key, label, missing, TEST, RESTS);
         }
         return;
@@ -103,7 +120,11 @@ fn octave(out: &mut Out, track: &Track, top: Option<f64>) {
         "Lines midway between the multiples stand {:.0} dB, odd against even multiples {:+.0} dB. {}",
         o.half,
         o.odd,
-        if sure { "Time constants and dead times do not depend on it." } else { "Time constants and dead times hold all the same; the speeds need one known speed to compare with." }
+        if sure {
+            "Time constants and dead times do not depend on it."
+        } else {
+            "Time constants and dead times hold all the same; the speeds need one known speed to compare with."
+        }
     );
     out.words("sound.octave", "what the track follows", answer, text, RESTS);
 }
@@ -121,15 +142,23 @@ fn lags(bench: &Bench<'_>, out: &mut Out, seen: &[Seen]) {
         (true, "step.lag_up", "time constant, speed rising", "response_up"),
         (false, "step.lag_down", "time constant, speed falling", "response_down"),
     ] {
-        let list: Vec<(f64, f64)> =
-            seen.iter().filter(|s| (s.fit.to > s.fit.from) == up).map(|s| (s.fit.lag, s.fit.lag_error)).collect();
+        let list: Vec<(f64, f64)> = seen
+            .iter()
+            .filter(|s| (s.fit.to > s.fit.from) == up)
+            .map(|s| (s.fit.lag, s.fit.lag_error))
+            .collect();
         let Some((lag, error, scatter)) = pooled(&list) else {
             let missing = if up { "a step upward" } else { "a step downward" };
             out.cannot_tell(key, label, missing, TEST, RESTS);
             continue;
         };
         let what = format!("{label}, by sound");
-        let e = pieces::several(bench, lag, "s", &[(what.as_str(), error), ("clock of the recorder", lag * CLOCK)]);
+        let e = pieces::several(
+            bench,
+            lag,
+            "s",
+            &[(what.as_str(), error), ("clock of the recorder", lag * CLOCK)],
+        );
         let text = format!(
             "Fitted to the sound itself, {} steps, {:.1} ms of scatter between them; no window stands between. The supply's sag is taken out as a drift.",
             list.len(),
@@ -150,14 +179,25 @@ fn dead_time(bench: &Bench<'_>, out: &mut Out, seen: &[Seen], line: bool, air: (
     }
     let list: Vec<(f64, f64)> = seen.iter().filter_map(|s| s.dead).collect();
     let Some((dead, error, scatter)) = pooled(&list) else {
-        out.cannot_tell(key, label, "an edge on the command line within 0.4 s before a step of the speed", TEST, RESTS);
+        out.cannot_tell(
+            key,
+            label,
+            "an edge on the command line within 0.4 s before a step of the speed",
+            TEST,
+            RESTS,
+        );
         return;
     };
     if dead + 3.0 * error.hypot(air.1) < 0.0 {
         out.cannot_tell(key, label, format!("an order that can be: the speed changes {:.1} ms before the command; the channels may be exchanged, or the distance too large", -1e3 * dead), TEST, RESTS);
         return;
     }
-    let e = pieces::several(bench, dead, "s", &[("start of the response, by sound", error), ("distance of the microphone", air.1)]);
+    let e = pieces::several(
+        bench,
+        dead,
+        "s",
+        &[("start of the response, by sound", error), ("distance of the microphone", air.1)],
+    );
     let stated = bench.hand("distance").is_some();
     let text = format!(
         "From the rising edge of the first changed pulse, {} steps, {:.1} ms of scatter; {:.2} ms of air path taken off{}.",
@@ -184,7 +224,12 @@ fn chart(out: &mut Out, track: &Track, seen: &[Seen], blades: f64, start: f64) {
         let (a, b) = s.fit.span;
         let x: Vec<f64> = (0..=200).map(|i| a + (b - a) * f64::from(i) / 200.0).collect();
         let y = x.iter().map(|t| rpm(s.fit.frequency(*t))).collect();
-        series.push(Series::new(if k == 0 { "fitted to the sound" } else { "" }, Style::Line, x.iter().map(|t| t + start).collect(), y));
+        series.push(Series::new(
+            if k == 0 { "fitted to the sound" } else { "" },
+            Style::Line,
+            x.iter().map(|t| t + start).collect(),
+            y,
+        ));
         marks.push(Mark::At { x: s.fit.at + start, name: format!("{:.0} ms", 1e3 * s.fit.lag) });
     }
     out.charts.push(Chart {
@@ -206,13 +251,24 @@ fn table(out: &mut Out, seen: &[Seen], blades: f64) {
     out.tables.push(Table {
         id: "sound-steps".to_owned(),
         title: "Steps".to_owned(),
-        head: ["at, s", "from, rpm", "to, rpm", "time constant, ms", "±, ms", "dead time, ms", "±, ms", "signal to noise, dB"]
-            .map(str::to_owned)
-            .to_vec(),
+        head: [
+            "at, s",
+            "from, rpm",
+            "to, rpm",
+            "time constant, ms",
+            "±, ms",
+            "dead time, ms",
+            "±, ms",
+            "signal to noise, dB",
+        ]
+        .map(str::to_owned)
+        .to_vec(),
         rows: seen
             .iter()
             .map(|s| {
-                let (dead, error) = s.dead.map_or(("—".to_owned(), "—".to_owned()), |(d, e)| (format!("{:.2}", 1e3 * d), format!("{:.2}", 2e3 * e)));
+                let (dead, error) = s.dead.map_or(("—".to_owned(), "—".to_owned()), |(d, e)| {
+                    (format!("{:.2}", 1e3 * d), format!("{:.2}", 2e3 * e))
+                });
                 vec![
                     format!("{:.3}", s.fit.at),
                     rpm(s.step.from),

@@ -70,7 +70,13 @@ fn hung(bench: &Bench<'_>, out: &mut Out) -> Option<Hung> {
         return None;
     };
     if ![radius.0, length.0, mass.0].iter().all(|v| *v > 0.0) || !(wires == 2.0 || wires == 3.0) {
-        out.cannot_tell("swing.z.inertia", "moment of inertia", "lengths and a mass above zero, on 2 or 3 wires", TEST, RESTS);
+        out.cannot_tell(
+            "swing.z.inertia",
+            "moment of inertia",
+            "lengths and a mass above zero, on 2 or 3 wires",
+            TEST,
+            RESTS,
+        );
         return None;
     }
     let zero = (0.0, 0.0);
@@ -120,7 +126,9 @@ pub(super) fn run(bench: &Bench<'_>, out: &mut Out) {
     let mut rows = Vec::new();
     for (k, axis) in ["x", "y", "z"].iter().enumerate() {
         let Some((p, how)) = period(bench, axis) else { continue };
-        let inertia = |pendulum: &Pendulum, t: f64| pendulum.inertia_corrected(t, p.amplitude, p.damping) - hung.platform.0;
+        let inertia = |pendulum: &Pendulum, t: f64| {
+            pendulum.inertia_corrected(t, p.amplitude, p.damping) - hung.platform.0
+        };
         let central = hung.pendulum(9, 0.0);
         let value = inertia(&central, p.period);
         if !(value > 0.0 && value.is_finite()) {
@@ -133,7 +141,10 @@ pub(super) fn run(bench: &Bench<'_>, out: &mut Out) {
             );
             continue;
         }
-        let shift = |moved: usize| 0.5 * (inertia(&hung.pendulum(moved, 1.0), p.period) - inertia(&hung.pendulum(moved, -1.0), p.period));
+        let shift = |moved: usize| {
+            0.5 * (inertia(&hung.pendulum(moved, 1.0), p.period)
+                - inertia(&hung.pendulum(moved, -1.0), p.period))
+        };
         let timed = 0.5 * (inertia(&central, p.period + p.error) - inertia(&central, p.period - p.error));
         let effects = [
             ("period", timed),
@@ -144,12 +155,17 @@ pub(super) fn run(bench: &Bench<'_>, out: &mut Out) {
             ("platform", -hung.platform.1),
         ];
         let own_source = format!("period about {axis}");
-        let named: Vec<(&str, f64)> =
-            effects.iter().map(|(n, e)| (if *n == "period" { own_source.as_str() } else { *n }, *e)).collect();
+        let named: Vec<(&str, f64)> = effects
+            .iter()
+            .map(|(n, e)| (if *n == "period" { own_source.as_str() } else { *n }, *e))
+            .collect();
         let e = pieces::several(bench, value, "kg m^2", &named);
         let against = computed.map_or(String::new(), |i| {
             let c = i[(k, k)];
-            format!(" The sum of the items in the aircraft file gives {c:.4} kg m^2, {:+.1} % off.", 100.0 * (c / value - 1.0))
+            format!(
+                " The sum of the items in the aircraft file gives {c:.4} kg m^2, {:+.1} % off.",
+                100.0 * (c / value - 1.0)
+            )
         });
         let text = format!(
             "Period {:.4} s ± {:.4} s ({how}) on {} wires {:.3} m long, {:.3} m from the axis; amplitude, wires and damping corrected for.{against} \
@@ -159,7 +175,11 @@ pub(super) fn run(bench: &Bench<'_>, out: &mut Out) {
             hung.wires,
             hung.length.0,
             hung.radius.0,
-            if loaded { "It was swung with the payload on, and stays beside the predictions." } else { "It takes the place of the computed one in every prediction." }
+            if loaded {
+                "It was swung with the payload on, and stays beside the predictions."
+            } else {
+                "It takes the place of the computed one in every prediction."
+            }
         );
         rows.push(vec![
             (*axis).to_owned(),
@@ -183,9 +203,12 @@ pub(super) fn run(bench: &Bench<'_>, out: &mut Out) {
     out.tables.push(Table {
         id: "swings".to_owned(),
         title: "Moments of inertia".to_owned(),
-        head: ["axis", "period, s", "measured, kg m^2", "±, kg m^2", "computed, kg m^2"].map(str::to_owned).to_vec(),
+        head: ["axis", "period, s", "measured, kg m^2", "±, kg m^2", "computed, kg m^2"]
+            .map(str::to_owned)
+            .to_vec(),
         rows,
-        note: "Computed from the mass items of the aircraft file as it is; ± is the 95 % interval.".to_owned(),
+        note: "Computed from the mass items of the aircraft file as it is; ± is the 95 % interval."
+            .to_owned(),
     });
 }
 

@@ -18,7 +18,11 @@ const TEST: &str = "strike the end of the arm with a rubber mallet three to six 
 
 /// Taps of one uniform stretch.
 fn fits(values: &[f64], period: f64) -> Vec<(usize, Modes)> {
-    let options = Options { low: (4.0 * period / (values.len() as f64 * period * period)).max(3.0), high: (0.4 / period).min(800.0), most: 4 };
+    let options = Options {
+        low: (4.0 * period / (values.len() as f64 * period * period)).max(3.0),
+        high: (0.4 / period).min(800.0),
+        most: 4,
+    };
     modes::taps(values, period, CONTACT)
         .into_iter()
         .filter_map(|r| {
@@ -61,20 +65,26 @@ pub(super) fn run(bench: &Bench<'_>, out: &mut Out) {
     let repeats: Vec<Modes> = found.iter().map(|(_, m)| m.clone()).collect();
     let mean = modes::average(&repeats);
     let Some(first) = mean.first() else {
-        let missing = if found.is_empty() { "a tap that rises above the rest and rings for 50 samples" } else { "a mode that at least half of the taps show" };
+        let missing = if found.is_empty() {
+            "a tap that rises above the rest and rings for 50 samples"
+        } else {
+            "a mode that at least half of the taps show"
+        };
         out.cannot_tell(key, label, missing, TEST, RESTS);
         return;
     };
     let taps = found.len();
     for (k, m) in mean.iter().enumerate() {
         let n = k + 1;
-        let text = format!(
-            "{} of {taps} taps show it ({name}); {} between taps.",
-            m.count,
-            scatter(m)
-        );
+        let text = format!("{} of {taps} taps show it ({name}); {} between taps.", m.count, scatter(m));
         let e = pieces::single(bench, &format!("frequency of mode {n}"), m.natural, m.natural_error, "Hz");
-        out.value(&format!("tap.mode.{n}.frequency"), &format!("natural frequency, mode {n}"), e, text, RESTS);
+        out.value(
+            &format!("tap.mode.{n}.frequency"),
+            &format!("natural frequency, mode {n}"),
+            e,
+            text,
+            RESTS,
+        );
         let e = pieces::single(bench, &format!("damping of mode {n}"), m.damping, m.damping_error, "1");
         let text = format!("Damping ratio of mode {n}; a blow that makes the joint rattle raises it.");
         out.value(&format!("tap.mode.{n}.damping"), &format!("damping ratio, mode {n}"), e, text, RESTS);
@@ -117,11 +127,17 @@ pub(super) fn run(bench: &Bench<'_>, out: &mut Out) {
 }
 
 fn scatter(m: &MeanMode) -> String {
-    if m.scatter > 0.0 { format!("{:.2} Hz of scatter", m.scatter) } else { "no scatter beyond the fits' own".to_owned() }
+    if m.scatter > 0.0 {
+        format!("{:.2} Hz of scatter", m.scatter)
+    } else {
+        "no scatter beyond the fits' own".to_owned()
+    }
 }
 
 fn chart(out: &mut Out, found: &[(Vec<f64>, Modes)], period: f64) {
-    let Some((values, m)) = found.iter().max_by(|a, b| a.1.explained.total_cmp(&b.1.explained)) else { return };
+    let Some((values, m)) = found.iter().max_by(|a, b| a.1.explained.total_cmp(&b.1.explained)) else {
+        return;
+    };
     let slowest = m.modes.iter().map(|x| x.decay.abs()).fold(f64::INFINITY, f64::min);
     let length = (((4.0 / slowest.max(1e-3)) / period) as usize).clamp(64, 1500).min(values.len());
     let milli = |i: usize| 1e3 * i as f64 * period;
@@ -132,7 +148,11 @@ fn chart(out: &mut Out, found: &[(Vec<f64>, Modes)], period: f64) {
             let sum: f64 = m
                 .modes
                 .iter()
-                .map(|k| k.amplitude * (-k.decay * t).exp() * (std::f64::consts::TAU * k.frequency * t + k.phase).cos())
+                .map(|k| {
+                    k.amplitude
+                        * (-k.decay * t).exp()
+                        * (std::f64::consts::TAU * k.frequency * t + k.phase).cos()
+                })
                 .sum();
             m.offset + sum
         })
