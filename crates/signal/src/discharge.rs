@@ -143,10 +143,11 @@ pub fn fit(time: &[f64], voltage: &[f64], current: &[f64]) -> Result<Discharge, 
         });
     }
     // Knots: closer at both ends, where the curve bends.
-    let knots: Vec<f64> = [0.0, 0.03, 0.08, 0.16, 0.28, 0.42, 0.56, 0.7, 0.82, 0.9, 0.96, 1.0]
-        .iter()
-        .map(|s| s * drawn)
-        .collect();
+    let knots: Vec<f64> =
+        [0.0, 0.02, 0.05, 0.1, 0.18, 0.28, 0.4, 0.52, 0.64, 0.75, 0.83, 0.89, 0.93, 0.96, 0.98, 1.0]
+            .iter()
+            .map(|s| s * drawn)
+            .collect();
     let stride = n.div_ceil(MOST).max(1);
     let used: Vec<usize> = (0..n).step_by(stride).collect();
     let m = used.len();

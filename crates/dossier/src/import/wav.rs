@@ -53,12 +53,11 @@ pub fn read_wav(path: &Path) -> Result<Sound, Diagnostics> {
         hound::Error::IoError(e) if e.kind() == std::io::ErrorKind::NotFound => {
             Diagnostic::error(path, "there is no such file").help("check the path").into()
         }
-        hound::Error::IoError(e) if e.kind() == std::io::ErrorKind::UnexpectedEof => {
-            wrong(path, "the file ends too early for a WAV file".to_owned())
+        hound::Error::IoError(e) if e.kind() == std::io::ErrorKind::PermissionDenied => {
+            Diagnostic::error(path, "may not be read").help("look at the file's permissions").into()
         }
-        hound::Error::IoError(e) => {
-            Diagnostics::from(Diagnostic::error(path, format!("cannot be read: {e}")))
-        }
+        // What is left is the end of the file where samples should stand.
+        hound::Error::IoError(e) => wrong(path, format!("the file ends too early for a WAV file ({e})")),
         other => wrong(path, format!("this is no WAV file that can be read: {other}")),
     };
     let mut reader = WavReader::open(path).map_err(said)?;

@@ -80,14 +80,15 @@ impl Band {
 
     /// Low-pass below `top` and every n-th sample of the stretch; the filter is symmetric.
     pub(super) fn new(audio: &[f64], rate: f64, from: f64, until: f64, top: f64) -> Self {
-        let factor = ((rate / (2.6 * top)).floor() as usize).max(1);
-        let first = ((from.max(0.0) * rate) as usize).min(audio.len());
-        let last = ((until.max(0.0) * rate) as usize).min(audio.len());
+        let factor = ((rate / (2.9 * top)).floor() as usize).max(1);
+        let half = if factor == 1 { 0 } else { 6 * factor };
+        // Only where the filter is fully covered.
+        let first = ((from.max(0.0) * rate) as usize).clamp(half.min(audio.len()), audio.len());
+        let last = ((until.max(0.0) * rate) as usize).min(audio.len().saturating_sub(half));
         if factor == 1 {
             let y = audio[first..last.max(first)].to_vec();
             return Self { y, start: first as f64 / rate, period: 1.0 / rate };
         }
-        let half = 6 * factor;
         let cut = 1.0 / factor as f64;
         let taps: Vec<f64> = (0..=2 * half)
             .map(|i| {
@@ -109,10 +110,11 @@ impl Band {
     }
 }
 
-/// Basis for given orders and phase: four columns an order.
-fn basis(band: &Band, orders: &[f64], step: &Step) -> DMatrix<f64> {
+/// Basis for given orders and phase: `each` columns an order, 4, or 6 with what goes up and down again
+/// in between.
+fn basis(band: &Band, orders: &[f64], step: &Step, each: usize) -> DMatrix<f64> {
     let n = band.y.len();
-    let mut x = DMatrix::zeros(n, 4 * orders.len());
+    let mut x = DMatrix::zeros(n, each * orders.len());
     // Whole multiples of the lowest line come from it by products.
     let base = orders.first().copied().unwrap_or(1.0);
     let multiple: Option<Vec<u32>> = orders
@@ -137,17 +139,23 @@ fn basis(band: &Band, orders: &[f64], step: &Step) -> DMatrix<f64> {
                 }
                 None => (order * phase).sin_cos(),
             };
-            x[(i, 4 * k)] = c;
-            x[(i, 4 * k + 1)] = s;
-            x[(i, 4 * k + 2)] = share * c;
-            x[(i, 4 * k + 3)] = share * s;
+            x[(i, each * k)] = c;
+            x[(i, each * k + 1)] = s;
+            x[(i, each * k + 2)] = share * c;
+            x[(i, each * k + 3)] = share * s;
+            if each == 6 {
+                let bump = 4.0 * share * (1.0 - share);
+                x[(i, each * k + 4)] = bump * c;
+                x[(i, each * k + 5)] = bump * s;
+            }
         }
     }
     x
 }
 
 /// Least squares by the normal equations, columns scaled; `None` when they depend on each other.
-fn normal(x: &DMatrix<f64>, y: &DVector<f64>) -> Option<DVector<f64>> {
+/// `prior` adds to the diagonal, `pull` to the right-hand side.
+fn normal(x: &DMatrix<f64>, y: &DVector<f64>, prior: &[f64], pull: &[f64]) -> Option<DVector<f64>> {
     let p = x.ncols();
     let scale: Vec<f64> = (0..p).map(|k| x.column(k).norm()).collect();
     if scale.iter().any(|s| s.is_nan() || *s <= 0.0) {
@@ -155,6 +163,10 @@ fn normal(x: &DMatrix<f64>, y: &DVector<f64>) -> Option<DVector<f64>> {
     }
     let mut a = lsq::gram(x);
     let mut b = lsq::project(x, y.as_slice());
+    for k in 0..p {
+        a[(k, k)] += prior.get(k).copied().unwrap_or(0.0);
+        b[k] += pull.get(k).copied().unwrap_or(0.0);
+    }
     for i in 0..p {
         b[i] /= scale[i];
         for j in 0..p {
@@ -221,10 +233,23 @@ struct Fitter<'a> {
     /// Parameters that are free.
     free: Vec<usize>,
     limits: (f64, f64, f64),
+    /// Columns an order.
+    each: usize,
+    /// What is known before: one over the square of the usual size of each linear coefficient and of
+    /// each parameter, in noise variances; empty for nothing.
+    known: Known,
+}
+
+/// Precisions of what is known before, times the noise variance.
+#[derive(Clone, Default)]
+struct Known {
+    linear: Vec<f64>,
+    parameter: [f64; COUNT],
 }
 
 struct Fitted {
     p: [f64; COUNT],
+    c: Vec<f64>,
     square: f64,
     /// Residuals before whitening.
     raw: Vec<f64>,
@@ -242,16 +267,20 @@ impl Fitter<'_> {
             && p[0] > 0.0
     }
 
-    fn project(&self, p: &[f64; COUNT]) -> Option<(DMatrix<f64>, DVector<f64>, DVector<f64>)> {
+    /// Basis, coefficients, whitened residuals and the sum of squares with what is known before.
+    fn project(&self, p: &[f64; COUNT]) -> Option<(DMatrix<f64>, DVector<f64>, DVector<f64>, f64)> {
         if !self.allowed(p) {
             return None;
         }
-        let x = basis(self.band, &self.orders, &Step::of(p));
+        let x = basis(self.band, &self.orders, &Step::of(p), self.each);
         let xw = whiten_matrix(&self.filter, &x);
         let yw = DVector::from_vec(whiten(&self.filter, &self.band.y));
-        let c = normal(&xw, &yw)?;
+        let c = normal(&xw, &yw, &self.known.linear, &[])?;
         let r = yw - &xw * &c;
-        Some((x, c, r))
+        let held: f64 = self.known.linear.iter().zip(c.iter()).map(|(k, c)| k * c * c).sum::<f64>()
+            + self.known.parameter.iter().zip(p).map(|(k, p)| k * p * p).sum::<f64>();
+        let square = r.norm_squared() + held;
+        square.is_finite().then_some((x, c, r, square))
     }
 
     /// Derivatives of the model with respect to the free parameters, before whitening.
@@ -266,10 +295,17 @@ impl Fitter<'_> {
             // Change of the model with the phase, and with the share gone.
             let (mut by_phase, mut by_share) = (0.0, 0.0);
             for (k, order) in self.orders.iter().enumerate() {
-                let (co, si) = (x[(i, 4 * k)], x[(i, 4 * k + 1)]);
-                let (a, b) = (c[4 * k] + share * c[4 * k + 2], c[4 * k + 1] + share * c[4 * k + 3]);
+                let at = self.each * k;
+                let (co, si) = (x[(i, at)], x[(i, at + 1)]);
+                let (mut a, mut b) = (c[at] + share * c[at + 2], c[at + 1] + share * c[at + 3]);
+                by_share += c[at + 2] * co + c[at + 3] * si;
+                if self.each == 6 {
+                    let (bump, slope) = (4.0 * share * (1.0 - share), 4.0 - 8.0 * share);
+                    a += bump * c[at + 4];
+                    b += bump * c[at + 5];
+                    by_share += slope * (c[at + 4] * co + c[at + 5] * si);
+                }
                 by_phase += order * (b * co - a * si);
-                by_share += c[4 * k + 2] * co + c[4 * k + 3] * si;
             }
             let u = t - step.t0;
             let (at0, atau) = if u > 0.0 {
@@ -290,15 +326,23 @@ impl Fitter<'_> {
         j
     }
 
+    /// Sets what is known of drifts, with the noise that parameters leave.
+    fn expect(&mut self, p: &[f64; COUNT]) {
+        self.known = Known::default();
+        if let Some((_, _, r, square)) = self.project(p) {
+            self.known.parameter = drifts(p, square / r.len().max(1) as f64);
+        }
+    }
+
     /// Gauss-Newton steps until the sum of squares falls by less than the share `enough`.
     fn refine(&self, start: [f64; COUNT], rounds: usize, enough: f64) -> Option<Fitted> {
         let mut p = start;
-        let (mut x, mut c, mut r) = self.project(&p)?;
-        let mut square = r.norm_squared();
+        let (mut x, mut c, mut r, mut square) = self.project(&p)?;
         for _ in 0..rounds {
             let all = self.joint(&p, &x, &c);
-            let Some(step) = normal(&all, &r) else { break };
             let base = x.ncols();
+            let (prior, pull) = self.priors(&p, &c);
+            let Some(step) = normal(&all, &r, &prior, &pull) else { break };
             let mut factor = 1.0;
             let mut fall = 0.0;
             let mut moved = false;
@@ -308,8 +352,7 @@ impl Fitter<'_> {
                     let most = if *k == 3 { 0.5 } else { f64::INFINITY };
                     next[*k] += (factor * step[base + f]).clamp(-most, most);
                 }
-                if let Some((nx, nc, nr)) = self.project(&next) {
-                    let s = nr.norm_squared();
+                if let Some((nx, nc, nr, s)) = self.project(&next) {
                     if s <= square {
                         fall = (square - s) / square.max(f64::MIN_POSITIVE);
                         (p, x, c, r, square) = (next, nx, nc, nr, s);
@@ -324,7 +367,19 @@ impl Fitter<'_> {
             }
         }
         let raw = DVector::from_column_slice(&self.band.y) - &x * &c;
-        Some(Fitted { p, square, raw: raw.as_slice().to_vec() })
+        Some(Fitted { p, c: c.as_slice().to_vec(), square, raw: raw.as_slice().to_vec() })
+    }
+
+    /// Diagonal and right-hand side of what is known before, for all columns of a joint step.
+    fn priors(&self, p: &[f64; COUNT], c: &DVector<f64>) -> (Vec<f64>, Vec<f64>) {
+        let free = || self.free.iter().map(|k| self.known.parameter[*k]);
+        let linear = |k: usize| self.known.linear.get(k).copied().unwrap_or(0.0);
+        let prior: Vec<f64> = (0..c.len()).map(linear).chain(free()).collect();
+        let pull: Vec<f64> = (0..c.len())
+            .map(|k| -linear(k) * c[k])
+            .chain(self.free.iter().map(|k| -self.known.parameter[*k] * p[*k]))
+            .collect();
+        (prior, pull)
     }
 
     fn joint(&self, p: &[f64; COUNT], x: &DMatrix<f64>, c: &DVector<f64>) -> DMatrix<f64> {
@@ -337,12 +392,17 @@ impl Fitter<'_> {
 
     /// Covariance of the free parameters, over the correlation time of the scores.
     fn covariance(&self, p: &[f64; COUNT]) -> Option<(DMatrix<f64>, f64)> {
-        let (x, c, r) = self.project(p)?;
+        let (x, c, r, _) = self.project(p)?;
         let all = self.joint(p, &x, &c);
+        let (prior, _) = self.priors(p, &c);
         let q = all.ncols();
         let scale: Vec<f64> = (0..q).map(|k| all.column(k).norm().max(f64::MIN_POSITIVE)).collect();
         let scaled = DMatrix::from_fn(all.nrows(), q, |i, k| all[(i, k)] / scale[k]);
-        let inverse = lsq::gram(&scaled).try_inverse()?;
+        let mut gram = lsq::gram(&scaled);
+        for k in 0..q {
+            gram[(k, k)] += prior.get(k).copied().unwrap_or(0.0) / (scale[k] * scale[k]);
+        }
+        let inverse = gram.try_inverse()?;
         let degrees = all.nrows().saturating_sub(q + self.filter.len()).max(1) as f64;
         let variance = r.norm_squared() / degrees;
         let base = x.ncols();
@@ -352,6 +412,38 @@ impl Fitter<'_> {
         });
         Some((plain, variance))
     }
+}
+
+/// What is known before of drifts, in noise variances: a supply sags or recovers by a few per cent of a
+/// step within half a second, at rates of a tenth of the step per second that bend by four tenths per
+/// second squared (common practice, no source).
+fn drifts(p: &[f64; COUNT], noise: f64) -> [f64; COUNT] {
+    let step = (p[1] - p[0]).abs();
+    let mut out = [0.0; COUNT];
+    for (k, size) in [(4, 0.1), (5, 0.4), (6, 0.1)] {
+        out[k] = precision(size * step, noise);
+    }
+    out
+}
+
+fn precision(size: f64, noise: f64) -> f64 {
+    if size > 0.0 { noise / (size * size) } else { 0.0 }
+}
+
+/// The same for the way that lines take between two levels: one that grows as a power of the speed,
+/// and turns its phase with the room, leaves the straight line between its values before and after by
+/// some eight per cent of the larger one.
+fn bends(fitted: &Fitted, fitter: &Fitter<'_>, noise: f64) -> Vec<f64> {
+    let each = fitter.each;
+    (0..fitter.orders.len())
+        .flat_map(|k| {
+            let c = |j: usize| fitted.c.get(each * k + j).copied().unwrap_or(0.0);
+            let before = c(0).hypot(c(1));
+            let after = (c(0) + c(2)).hypot(c(1) + c(3));
+            let bend = precision(0.08 * before.max(after), noise);
+            [0.0, 0.0, 0.0, 0.0, bend, bend]
+        })
+        .collect()
 }
 
 /// Frequency near `guess` (Hz) at which the lines of a stretch are strongest.
@@ -435,8 +527,15 @@ pub fn fit_step(audio: &[f64], rate: f64, step: &TrackStep, orders: &[f64]) -> R
     let low = Band::new(audio, rate, from, until, 1.05 * guide[0] * top_speed);
     let reach = (until - middle).max(0.1);
     let limits = (from + 0.02, step.end + 0.02, 0.8 * reach);
-    let first =
-        Fitter { band: &low, orders: vec![guide[0]], filter: vec![1.0], free: vec![0, 1, 2, 3], limits };
+    let first = Fitter {
+        band: &low,
+        orders: vec![guide[0]],
+        filter: vec![1.0],
+        free: vec![0, 1, 2, 3],
+        limits,
+        each: 4,
+        known: Known::default(),
+    };
     let mut seeds: Vec<(f64, [f64; COUNT])> = Vec::new();
     let earliest = (step.start - 0.045).max(limits.0 + 1e-3);
     let latest = (step.end - 0.01).max(earliest + 0.01);
@@ -447,8 +546,8 @@ pub fn fit_step(audio: &[f64], rate: f64, step: &TrackStep, orders: &[f64]) -> R
         let mut tau: f64 = 0.004;
         while tau < limits.2.min(0.4) {
             let p = [TAU * f0, TAU * f1, t0, tau.ln(), 0.0, 0.0, 0.0];
-            if let Some((_, _, r)) = first.project(&p) {
-                seeds.push((r.norm_squared(), p));
+            if let Some((_, _, _, square)) = first.project(&p) {
+                seeds.push((square, p));
             }
             tau *= 1.4;
         }
@@ -467,23 +566,36 @@ pub fn fit_step(audio: &[f64], rate: f64, step: &TrackStep, orders: &[f64]) -> R
     let mut best: Option<Fitted> = None;
     for p in chosen {
         let Some(a) = first.refine(p, 8, 1e-4) else { continue };
-        let second = Fitter {
+        let mut second = Fitter {
             orders: guide.iter().copied().take(2).collect(),
             band: &band,
             free: all.clone(),
             filter: vec![1.0],
             limits,
+            each: 4,
+            known: Known::default(),
         };
-        let Some(b) = second.refine(a.p, 8, 1e-4) else { continue };
+        second.expect(&a.p);
+        let Some(b) = second.refine(a.p, 12, 1e-5) else { continue };
         if best.as_ref().is_none_or(|s| b.square < s.square) {
             best = Some(b);
         }
     }
     let start = best.ok_or(lost)?;
-    let mut fitter = Fitter { band: &band, orders: guide.clone(), filter: vec![1.0], free: all, limits };
-    let mut fitted = fitter.refine(start.p, 12, 1e-5).ok_or(lost)?;
+    let mut fitter = Fitter {
+        band: &band,
+        orders: guide.clone(),
+        filter: vec![1.0],
+        free: all,
+        limits,
+        each: 4,
+        known: Known::default(),
+    };
+    fitter.expect(&start.p);
+    let mut fitted = fitter.refine(start.p, 15, 1e-6).ok_or(lost)?;
     if lines.len() > guide.len() {
         fitter.orders.clone_from(&lines);
+        fitter.expect(&fitted.p);
         fitted = fitter.refine(fitted.p, 10, 1e-5).ok_or(lost)?;
     }
     let total: f64 = {
@@ -493,7 +605,13 @@ pub fn fit_step(audio: &[f64], rate: f64, step: &TrackStep, orders: &[f64]) -> R
     let left: f64 = fitted.raw.iter().map(|v| v * v).sum();
     for _ in 0..2 {
         fitter.filter = autoregression(&fitted.raw, WHITEN);
-        fitted = fitter.refine(fitted.p, 8, 1e-6).ok_or(lost)?;
+        let degrees =
+            band.y.len().saturating_sub(fitter.each * fitter.orders.len() + COUNT + WHITEN).max(1) as f64;
+        let noise = whiten(&fitter.filter, &fitted.raw).iter().map(|v| v * v).sum::<f64>() / degrees;
+        let bends = bends(&fitted, &fitter, noise);
+        fitter.known = Known { linear: bends, parameter: drifts(&fitted.p, noise) };
+        fitter.each = 6;
+        fitted = fitter.refine(fitted.p, 20, 1e-8).ok_or(lost)?;
     }
     let (covariance, _) = fitter.covariance(&fitted.p).ok_or(lost)?;
     let s = Step::of(&fitted.p);

@@ -306,6 +306,7 @@ fn val_sound_recovery() {
     let mut inside = [[0; 2]; 2];
     let mut total = [0; 2];
     let (mut lag_ratio, mut at_ratio) = (Vec::new(), Vec::new());
+    let mut z = [Vec::new(), Vec::new()];
     let (mut lag_off, mut dead_off) = (Vec::new(), Vec::new());
     for (r, found, k) in &rows {
         let k = *k;
@@ -319,6 +320,8 @@ fn val_sound_recovery() {
             };
             inside[k][0] += usize::from((f.lag - lag).abs() <= 1.96 * f.lag_error);
             inside[k][1] += usize::from((f.at - at).abs() <= 1.96 * f.at_error);
+            z[0].push(((f.lag - lag) / f.lag_error).abs());
+            z[1].push(((f.at - at) / f.at_error).abs());
             lag_off.push((f.lag / lag - 1.0).abs());
             dead_off.push((d - dead).abs());
             if let Some(b) = r.bounds {
@@ -328,6 +331,7 @@ fn val_sound_recovery() {
         }
     }
     let q = |v: &[f64], q: f64| robust::quantile(v, q).unwrap();
+    println!("z {:?}", [0.5, 0.683, 0.9, 0.95, 0.98].map(|x| (q(&z[0], x), q(&z[1], x))));
     println!(
         "lost {lost} of {}; lag off median {:.4} 95 % {:.4}; dead off median {:.2e} 95 % {:.2e}",
         cases,
