@@ -3,9 +3,10 @@
 #![allow(clippy::panic, reason = "a test helper reports by panicking")]
 
 mod aircraft_file;
-mod bench_body;
 mod bearing;
+mod bench_body;
 mod causes;
+mod drive;
 mod estimates;
 mod findings;
 mod flown;
