@@ -64,10 +64,10 @@ fn mast_tap(
 }
 
 /// Normal numbers that are the same everywhere: splitmix64 (Steele, Lea, Flood 2014) and Box and Muller.
-struct Noise(u64);
+pub(super) struct Noise(pub(super) u64);
 
 impl Noise {
-    fn uniform(&mut self) -> f64 {
+    pub(super) fn uniform(&mut self) -> f64 {
         self.0 = self.0.wrapping_add(0x9e37_79b9_7f4a_7c15);
         let mut z = self.0;
         z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
@@ -76,7 +76,7 @@ impl Noise {
     }
 }
 
-fn normal(random: &mut Noise) -> f64 {
+pub(super) fn normal(random: &mut Noise) -> f64 {
     let (a, b) = (random.uniform().max(1e-300), random.uniform());
     (-2.0 * a.ln()).sqrt() * (TAU * b).cos()
 }

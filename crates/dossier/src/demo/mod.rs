@@ -3,6 +3,7 @@
 //! Everything in it is invented. Its records say `simulated`, and so does every gate they meet.
 
 mod bench_body;
+mod bench_drive;
 mod bench_field;
 mod bench_set_up;
 
@@ -54,6 +55,9 @@ pub fn write_demo(dir: &Path, edits: &[KeyChange]) -> Result<(), Diagnostics> {
 
     let bare = aircraft.without_payload();
     let air = SiteAir::of(&programme.site).usual;
+    for record in bench_drive::records(&aircraft, air.density, &fingerprint) {
+        record_store::write(&dir.join("records"), &record)?;
+    }
     let scenario = flight::card_flight(&bare, SEED, 0.95);
     let log = flight::fly(&bare, &air, &scenario)
         .map_err(|e| Diagnostic::error(&path, format!("the flight model cannot fly this aircraft: {e}")))?;

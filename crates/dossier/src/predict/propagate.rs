@@ -12,7 +12,7 @@ use rayon::prelude::*;
 use crate::aircraft_file::{AircraftFile, Resolved};
 use crate::diagnostic::{Diagnostic, Diagnostics};
 use crate::estimate::{Contribution, Estimate, Origin};
-use crate::predict::nominal::{Group, Nominal, SiteAir, central_lag, nominal, nominal_near};
+use crate::predict::nominal::{Group, Nominal, SiteAir, central_lag, lags, nominal, nominal_near};
 use crate::predict::rate_loop::LoopBase;
 use crate::programme::Site;
 use crate::result::{Figure, InputLine, KeyChange, Replaced};
@@ -139,7 +139,42 @@ impl Subject {
         if let Ok(before) = self.file.resolve(&BTreeMap::new()) {
             crate::gates::carry(&mut left, &before.aircraft, &stated.resolved.aircraft);
         }
+        self.carry_response(&stated, edits, &mut left);
         Ok(stated.with_measured(&left)?.0)
+    }
+
+    /// A measured response holds for the drive it was measured on: where motor or rotor are changed it goes with
+    /// the computed time constant.
+    fn carry_response(&self, stated: &Self, edits: &[KeyChange], left: &mut BTreeMap<String, Measured>) {
+        let turns = |e: &KeyChange| {
+            e.key.starts_with("rotor") || e.key.starts_with("motor") || e.key == "esc.braking"
+        };
+        if !edits.iter().any(turns) {
+            return;
+        }
+        let density = self.air().usual.density;
+        let computed = |a: &Aircraft| {
+            let mut a = a.without_payload();
+            if let Some(esc) = a.esc.as_mut() {
+                (esc.response_up, esc.response_down) = (None, None);
+            }
+            let mass = physics::mass::mass_properties(&a.bodies).mass;
+            let thrust = mass * physics::STANDARD_GRAVITY / a.stations.len().max(1) as f64;
+            lags(&a, thrust, density).ok()
+        };
+        // The rest of what is measured stays in both.
+        let mut others = left.clone();
+        others.retain(|key, _| !key.starts_with("esc.response"));
+        let after = stated.with_measured(&others).ok().and_then(|s| computed(&s.0.resolved.aircraft));
+        let Some((before, after)) = computed(&self.resolved.aircraft).zip(after) else { return };
+        for (key, factor) in
+            [("esc.response_up", after.up / before.up), ("esc.response_down", after.down / before.down)]
+        {
+            if let Some(m) = left.get_mut(key).filter(|_| factor.is_finite() && factor > 0.0) {
+                m.value *= factor;
+                m.uncertainty *= factor;
+            }
+        }
     }
 
     /// The aircraft with some numbers moved from where they are, measured figures included.

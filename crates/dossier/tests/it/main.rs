@@ -7,6 +7,7 @@ mod bearing;
 mod bench_body;
 mod blade;
 mod causes;
+mod drive;
 mod estimates;
 mod findings;
 mod flown;

@@ -51,6 +51,8 @@ pub struct Point {
     pub thrust: Option<Mean>,
     /// Torque, N m.
     pub torque: Option<Mean>,
+    /// Whether the speed stands still within it: a rotor that still coasts down is no steady state.
+    pub steady: bool,
     /// Whether the command rose to this state; none for the first and after an equal one.
     pub rising: Option<bool>,
 }
@@ -134,6 +136,16 @@ fn mean_of(columns: &Columns<'_>, from: usize, to: usize) -> Point {
         speed: pick(columns.speed),
         thrust: pick(columns.thrust),
         torque: pick(columns.torque),
+        steady: columns.speed.and_then(|s| s.get(from..to)).is_none_or(steady),
         rising: None,
     }
+}
+
+/// Whether the halves of a level agree, within their own scatter or half a per cent.
+fn steady(level: &[f64]) -> bool {
+    let (a, b) = level.split_at(level.len() / 2);
+    // The scatter of single rows, not of correlated ones: a trend must not hide in its own correlation.
+    let half = |v: &[f64]| Some((robust::mean(v)?, robust::variance(v)? / v.len() as f64));
+    let (Some(a), Some(b)) = (half(a), half(b)) else { return true };
+    (a.0 - b.0).abs() <= (5.0 * (a.1 + b.1).sqrt()).max(0.005 * b.0.abs())
 }

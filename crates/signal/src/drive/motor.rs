@@ -45,7 +45,7 @@ pub fn motor(points: &[Point], share: &dyn Fn(f64) -> f64, zero: Figure) -> Moto
             let d = share(p.command?).clamp(0.0, 1.0);
             let speed = pair(p.speed)?;
             let volts = pair(p.voltage)?;
-            (d >= LEAST_SHARE && speed.0 > 0.1 * top && volts.0 > 0.0).then(|| State {
+            (p.steady && d >= LEAST_SHARE && speed.0 > 0.1 * top && volts.0 > 0.0).then(|| State {
                 share: d,
                 volts,
                 speed,

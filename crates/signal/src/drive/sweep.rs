@@ -186,7 +186,7 @@ pub fn curve(points: &[Point], nominal: Option<f64>, zero: f64, saturation: f64)
         if points.iter().filter_map(|p| p.thrust).map(|t| t.value).sum::<f64>() < 0.0 { -1.0 } else { 1.0 };
     let mut states = Vec::new();
     for p in points {
-        let (Some(c), Some(t)) = (p.command, p.thrust) else { continue };
+        let (Some(c), Some(t), true) = (p.command, p.thrust, p.steady) else { continue };
         let factor = match (nominal, p.voltage) {
             (Some(n), Some(v)) if n > 0.0 => v.value / n,
             (Some(_), None) => continue,

@@ -1,0 +1,124 @@
+//! Sweep and step records end to end: the demo's own against what was planted in them, and measured sweeps of
+//! other people.
+
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+
+use dossier::findings::{Findings, findings};
+use dossier::import::{self, Limit, Request};
+use dossier::record::{Kind, RecordOrigin};
+use dossier::record_store;
+use dossier::result::State;
+
+use crate::tarn;
+
+/// The four drives of the demo are planted within 2 % of the file; steps and sweeps must find that.
+#[test]
+fn prop_demo_drives_are_recovered() {
+    let r = tarn::base_result();
+    let aircraft = tarn::base();
+    let file = dossier::aircraft_file::AircraftFile::load(&tarn::aircraft(aircraft)).unwrap();
+    let stated = file.resolve(&BTreeMap::new()).unwrap();
+    let input = |key: &str| stated.inputs.iter().find(|i| i.key == key).unwrap().value;
+    for n in 1..=4 {
+        let record = record_store::load(&aircraft.join("records"), &format!("2026-03-02-step-{n}")).unwrap();
+        let f = findings(&record, Some(&stated.aircraft.without_payload()));
+        let own = f.estimate("step.esc_dead_time").unwrap();
+        // Planted: within 5 % of the file's; the log has one row each millisecond.
+        assert!((own.value - input("esc.dead_time")).abs() < 0.1e-3 + 2.5 * own.uncertainty, "{n}: {own:?}");
+        assert!(
+            f.estimate("step.lag_up").unwrap().uncertainty < 0.05 * f.estimate("step.lag_up").unwrap().value
+        );
+        let record = record_store::load(&aircraft.join("records"), &format!("2026-03-02-sweep-{n}")).unwrap();
+        let f = dossier::findings::findings_in(&record, Some(&stated.aircraft), Some((1.155, 0.003)));
+        let kv = f.estimate("sweep.kv").unwrap();
+        assert!(
+            (kv.value / input("motor.kv") - 1.0).abs() < 0.004 + 2.5 * kv.uncertainty / kv.value,
+            "{n}: {kv:?}"
+        );
+    }
+    let gate = r.gates.iter().find(|g| g.id == "drive").unwrap();
+    for c in &gate.criteria {
+        println!("{}: {:?} {:?}", c.id, c.state, c.measured.as_ref().map(|m| m.estimate.value));
+        assert!(c.measured.is_some(), "{} is not measured: {:?}", c.id, c.waits_for);
+        assert!(c.simulated || c.state != State::Met, "{}", c.id);
+    }
+    for key in ["esc.dead_time", "esc.response_up", "esc.response_down", "rotor.ct", "motor.kv"] {
+        let line = r.inputs.iter().find(|i| i.key == key).unwrap();
+        assert!(line.replaced.is_some(), "{key} is not replaced by what was measured");
+    }
+}
+
+fn sweep_of(file: &Path) -> Option<Findings> {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("../..");
+    let map_file = root.join("tests/real/static_5in/map.toml");
+    let map_text = std::fs::read_to_string(&map_file).unwrap();
+    let dir = tempfile::tempdir().unwrap();
+    let files = [file.to_owned()];
+    let request = Request {
+        files: &files,
+        map_file: &map_file,
+        map_text: &map_text,
+        records: dir.path(),
+        id: Some("sweep"),
+        kind: Kind::Sweep,
+        values: BTreeMap::new(),
+        build: "b1",
+        date: "2026-01-01",
+        origin: RecordOrigin::Measured,
+        remark: "",
+        fingerprint: BTreeMap::new(),
+        accept: &[],
+        limit: Limit::default(),
+    };
+    let meta = import::import(&request, &mut |_, _| {}).unwrap_or_else(|d| panic!("{}: {d}", file.display()));
+    let record = record_store::load(dir.path(), &meta.id).unwrap();
+    Some(findings(&record, None))
+}
+
+/// Thrust over speed squared depends on the propeller alone: six motors with the same propeller agree, far better than
+/// the propellers among each other.
+#[test]
+fn val_thrust_per_speed_squared_is_the_propellers() {
+    let folder = std::env::var_os("ROTORWRIGHT_REALDATA")
+        .map_or_else(|| Path::new(env!("CARGO_MANIFEST_DIR")).join("../../../shared/realdata"), PathBuf::from)
+        .join("bench_static_5in");
+    if !folder.is_dir() {
+        eprintln!("SKIPPED: real data folder not found ({})", folder.display());
+        return;
+    }
+    let median = |list: &[f64]| {
+        let mut v = list.to_vec();
+        v.sort_by(f64::total_cmp);
+        0.5 * (v[(v.len() - 1) / 2] + v[v.len() / 2])
+    };
+    let mut middles = Vec::new();
+    let mut within = Vec::new();
+    for propeller in 1..=8 {
+        let list: Vec<f64> = ["a", "b", "c", "d", "e", "f"]
+            .iter()
+            .map(|m| folder.join(format!("{m}{propeller}_11.csv")))
+            .filter(|f| f.is_file())
+            .filter_map(|f| Some(sweep_of(&f)?.estimate("sweep.thrust_per_speed2")?.value))
+            .collect();
+        assert!(list.len() >= 5, "propeller {propeller}: only {} motors", list.len());
+        let middle = median(&list);
+        let off: Vec<f64> = list.iter().map(|k| (k / middle - 1.0).abs()).collect();
+        println!("propeller {propeller}: {list:?}");
+        middles.push(middle);
+        within.push(median(&off));
+    }
+    let between = middles.iter().copied().fold(0.0, f64::max)
+        / middles.iter().copied().fold(f64::INFINITY, f64::min)
+        - 1.0;
+    let worst = within.iter().copied().fold(0.0, f64::max);
+    let source = "open static sweeps, StrawsonDesign/motor_propeller_testing";
+    println!(
+        "VALIDATION|drive sweeps|thrust per speed squared of one propeller on six motors: median deviation, the worst of eight propellers|{source}|0.04|{worst:.4}|at most"
+    );
+    println!(
+        "VALIDATION|drive sweeps|thrust per speed squared between eight propellers: largest over smallest less one|{source}|0.3|{between:.3}|at least"
+    );
+    assert!(worst < 0.04, "{worst}");
+    assert!(between > 0.3, "{between}");
+}
