@@ -7,6 +7,7 @@ use std::io::Write as _;
 use std::path::{Path, PathBuf};
 
 use dossier::aircraft_file::AircraftFile;
+use dossier::cards::Card;
 use dossier::diagnostic::{Diagnostic, Diagnostics};
 use dossier::findings::Findings;
 use dossier::programme::{Programme, is_build_id};
@@ -38,6 +39,10 @@ impl Source for DossierSource {
 
     fn check(&self, build: Option<&str>, edits: &[KeyChange]) -> Result<CheckResult, Diagnostics> {
         dossier::check::check(&self.dir, build, edits)
+    }
+
+    fn cards(&self, build: Option<&str>, edits: &[KeyChange]) -> Result<Vec<Card>, Diagnostics> {
+        Ok(dossier::cards::of_dossier(&self.dir, build, edits)?.1)
     }
 
     fn record(&self, id: &str) -> Result<Record, Diagnostics> {

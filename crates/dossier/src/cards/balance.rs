@@ -24,12 +24,44 @@ fn fill(b: &Basis<'_>) -> Draft {
     let trial = (5.0 * grade(16.0)).max(0.3 * r.unbalance);
     let (rate, why) = vibration_rate(b);
     Draft {
-        purpose: "The residual unbalance of a propeller in g mm, and the mass and place that cure it.".to_owned(),
+        purpose: "The residual unbalance of a propeller in g mm, and the mass and place that cure it."
+            .to_owned(),
         numbers: vec![
-            number("speed", "speed of the test", b.hover_speed, "rad/s", rpm(b.hover_speed), "hover: where it flies"),
-            number("g16", "residual unbalance, grade G16", grade(16.0), "kg m", gram_millimetres(grade(16.0)), format!("ISO 21940-11: m G/omega with {:.1} g of blades, from the rotor's inertia", rotor_mass * 1e3)),
-            number("g6", "residual unbalance, grade G6.3", grade(6.3), "kg m", gram_millimetres(grade(6.3)), "the aim"),
-            number("trial", "trial unbalance", trial, "kg m", gram_millimetres(trial), "five times G16, or a third of what is stated, so that the change stands out (derived)"),
+            number(
+                "speed",
+                "speed of the test",
+                b.hover_speed,
+                "rad/s",
+                rpm(b.hover_speed),
+                "hover: where it flies",
+            ),
+            number(
+                "g16",
+                "residual unbalance, grade G16",
+                grade(16.0),
+                "kg m",
+                gram_millimetres(grade(16.0)),
+                format!(
+                    "ISO 21940-11: m G/omega with {:.1} g of blades, from the rotor's inertia",
+                    rotor_mass * 1e3
+                ),
+            ),
+            number(
+                "g6",
+                "residual unbalance, grade G6.3",
+                grade(6.3),
+                "kg m",
+                gram_millimetres(grade(6.3)),
+                "the aim",
+            ),
+            number(
+                "trial",
+                "trial unbalance",
+                trial,
+                "kg m",
+                gram_millimetres(trial),
+                "five times G16, or a third of what is stated, so that the change stands out (derived)",
+            ),
             number(
                 "trial-mass",
                 "as tape at a quarter diameter",
@@ -39,22 +71,45 @@ fn fill(b: &Basis<'_>) -> Draft {
                 "trial unbalance over the radius",
             ),
         ],
-        you_need: lines(["tape weighed to a tenth of the trial mass", "an accelerometer at the motor, or the aircraft's own, raw", "a mark on the disc and the rotor's speed"]),
-        set_up: lines(["Aircraft strapped down on soft foam so that its own modes lie below half the rotor's speed.", "Only the motor under test has its propeller on.", "Tape only with power off and the battery unplugged."]),
+        you_need: lines([
+            "tape weighed to a tenth of the trial mass",
+            "an accelerometer at the motor, or the aircraft's own, raw",
+            "a mark on the disc and the rotor's speed",
+        ]),
+        set_up: lines([
+            "Aircraft strapped down on soft foam so that its own modes lie below half the rotor's speed.",
+            "Only the motor under test has its propeller on.",
+            "Tape only with power off and the battery unplugged.",
+        ]),
         steps: lines([
             "Run 10 s at the test speed without tape.",
             "Trial mass on blade 1: run 10 s. The same on blade 2. A third run at another angle settles the sign.",
             "Correct as computed, run again.",
             "Every motor and every spare propeller.",
         ]),
-        abort_limits: vec![limit("vibration at the motor", "twice that of the first run", "the tape is on the wrong blade, or something is loose"), limit("tape", "that lifts", "stop")],
+        abort_limits: vec![
+            limit(
+                "vibration at the motor",
+                "twice that of the first run",
+                "the tape is on the wrong blade, or something is loose",
+            ),
+            limit("tape", "that lifts", "stop"),
+        ],
         log: vec![
             channel("accel.x, accel.y, accel.z", "raw", rate, why),
             channel("rotor.N.speed", "from the ESC or a tachometer", 20.0, "the line to follow"),
             channel("trial.mass, trial.radius, trial.angle", "scales, tape", 0.0, "what was added where"),
         ],
-        computed_after: lines(["response per g mm", "residual unbalance and its ISO 21940-11 grade", "correction mass and angle"]),
-        pass_limits: vec![limit("residual unbalance", "G16 at first, G6.3 as the aim", "ISO 21940-11 grades")],
+        computed_after: lines([
+            "response per g mm",
+            "residual unbalance and its ISO 21940-11 grade",
+            "correction mass and angle",
+        ]),
+        pass_limits: vec![limit(
+            "residual unbalance",
+            "G16 at first, G6.3 as the aim",
+            "ISO 21940-11 grades",
+        )],
         check_boxes: lines(["propellers on the other motors off"]),
     }
 }

@@ -98,9 +98,10 @@ impl<'a> Basis<'a> {
         let hover = hover_point(aircraft, density, 1.0);
         let thrust = full.as_ref().map_or(ASSUMED_RATIO * weight, |f| f.total);
         let speed_for = |thrust: f64| rotor.speed_for_thrust(thrust / n, 0.0, density).unwrap_or(0.0);
-        let full_speed = full
-            .as_ref()
-            .map_or_else(|| speed_for(thrust), |f| f.point.rotors.iter().map(|r| r.speed).fold(0.0, f64::max));
+        let full_speed = full.as_ref().map_or_else(
+            || speed_for(thrust),
+            |f| f.point.rotors.iter().map(|r| r.speed).fold(0.0, f64::max),
+        );
         let hover_speed = speed_for(weight);
         let radius = 0.5 * rotor.diameter;
         let blades = f64::from(rotor.blades.max(1));
@@ -113,15 +114,11 @@ impl<'a> Basis<'a> {
         let braking = aircraft.esc.as_ref().is_some_and(|e| e.braking);
         // Thrust goes as speed squared: an exponential fall is worth half its time constant, a
         // freewheeling rotor (speed as 1/(1 + t/2 tau)) twice its own.
-        let run_down = motor_lag(aircraft, full_speed, density).map_or(0.1, |l| {
-            if braking { 0.5 * l.braked } else { (2.0 * l.freewheeling).min(2.0) }
-        });
+        let run_down = motor_lag(aircraft, full_speed, density)
+            .map_or(0.1, |l| if braking { 0.5 * l.braked } else { (2.0 * l.freewheeling).min(2.0) });
         let fault_time = REACTION + run_down;
-        let acceleration = if thrust > weight {
-            (thrust * thrust - weight * weight).sqrt() / mass
-        } else {
-            thrust / mass
-        };
+        let acceleration =
+            if thrust > weight { (thrust * thrust - weight * weight).sqrt() / mass } else { thrust / mass };
         let fault_speed = acceleration * fault_time;
         let fault_energy = 0.5 * mass * fault_speed * fault_speed;
         let mut basis = Self {
@@ -137,7 +134,10 @@ impl<'a> Basis<'a> {
             hover_command: hover
                 .as_ref()
                 .map(|p| p.rotors.iter().map(|r| r.command).sum::<f64>() / p.rotors.len().max(1) as f64),
-            currents: hover.as_ref().zip(full.as_ref()).map(|(h, f)| (h.battery_current, f.point.battery_current)),
+            currents: hover
+                .as_ref()
+                .zip(full.as_ref())
+                .map(|(h, f)| (h.battery_current, f.point.battery_current)),
             tip_speed: full_speed * radius,
             blade_mass,
             blade_energy,
@@ -175,7 +175,8 @@ impl<'a> Basis<'a> {
                 fault_time, self.fault_energy, self.blade_distance
             );
         } else {
-            self.distance = round_up_distance((way + coast + slide).max(self.blade_distance).max(FLOOR) + half);
+            self.distance =
+                round_up_distance((way + coast + slide).max(self.blade_distance).max(FLOOR) + half);
             self.distance_why = format!(
                 "full thrust sideways for {fault_time:.2} s (0.75 s to cut, run-down {:.2} s): {way:.1} m and {:.0} m/s, {:.0} J; \
                  fall from 1 m {coast:.1} m; slide above 290 J {slide:.1} m (JARUS SORA Annex F); half the span{t}",

@@ -39,7 +39,10 @@ pub(super) fn channel(name: &str, tap: &str, rate: f64, why: impl Into<String>) 
 /// Rate for vibration, Hz, and why.
 pub(super) fn vibration_rate(b: &Basis<'_>) -> (f64, String) {
     let passage = b.passage(b.full_speed);
-    (2.5 * passage, format!("2.5 x blade passage at full speed, {passage:.0} Hz: it stands clear of half the rate"))
+    (
+        2.5 * passage,
+        format!("2.5 x blade passage at full speed, {passage:.0} Hz: it stands clear of half the rate"),
+    )
 }
 
 /// Rate that a loop of this size needs, Hz, and why.
@@ -47,7 +50,10 @@ pub(super) fn loop_rate(b: &Basis<'_>) -> (f64, String) {
     let hold = 5_f64.to_radians();
     (
         b.crossover / (2.0 * hold),
-        format!("holding a sample for its period costs 5 deg at the required crossover of {:.1} rad/s (12/sqrt(d), derived)", b.crossover),
+        format!(
+            "holding a sample for its period costs 5 deg at the required crossover of {:.1} rad/s (12/sqrt(d), derived)",
+            b.crossover
+        ),
     )
 }
 
@@ -56,9 +62,15 @@ pub(super) fn drive_rate(b: &Basis<'_>) -> (f64, String) {
     match b.lag {
         Some(lag) => (
             (20.0 / lag).max(20.0 / (0.7 * b.delay_budget)),
-            format!("20 samples within the predicted lag of {:.0} ms and within 0.7 T_b (derived)", lag * 1e3),
+            format!(
+                "20 samples within the predicted lag of {:.0} ms and within 0.7 T_b (derived)",
+                lag * 1e3
+            ),
         ),
-        None => (20.0 / (0.7 * b.delay_budget), "20 samples within 0.7 T_b (derived); the lag is not predicted".to_owned()),
+        None => (
+            20.0 / (0.7 * b.delay_budget),
+            "20 samples within 0.7 T_b (derived); the lag is not predicted".to_owned(),
+        ),
     }
 }
 
@@ -79,10 +91,16 @@ pub(super) fn cautions(power: Power, b: &Basis<'_>) -> Vec<String> {
                 newtons(3.0 * b.rotor_thrust()),
                 newtons(3.0 * b.thrust)
             ));
-            all.push("Nobody holds a powered aircraft or stand, and nobody stands in the plane of a disc.".to_owned());
+            all.push(
+                "Nobody holds a powered aircraft or stand, and nobody stands in the plane of a disc."
+                    .to_owned(),
+            );
         }
         Power::Free => {
-            all.push("Nobody holds a powered aircraft. Nobody stands downwind or in the plane of a disc.".to_owned());
+            all.push(
+                "Nobody holds a powered aircraft. Nobody stands downwind or in the plane of a disc."
+                    .to_owned(),
+            );
         }
     }
     if matches!(power, Power::Stand | Power::Restrained | Power::Free) {
@@ -138,9 +156,12 @@ pub(super) fn numbers(power: Power, b: &Basis<'_>) -> Vec<Number> {
 pub(super) fn check_boxes(power: Power) -> Vec<String> {
     match power {
         Power::Unpowered => lines(["propellers off", "date and build written down"]),
-        Power::PropellersOff => {
-            lines(["propellers off, looked at twice", "strapped down, hands off", "cut of power tried", "date and build written down"])
-        }
+        Power::PropellersOff => lines([
+            "propellers off, looked at twice",
+            "strapped down, hands off",
+            "cut of power tried",
+            "date and build written down",
+        ]),
         Power::Stand | Power::Restrained => lines([
             "restraint pulled with three times the thrust",
             "disc plane free of people and loose things",

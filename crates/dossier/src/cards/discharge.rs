@@ -19,21 +19,64 @@ fn fill(b: &Basis<'_>) -> Draft {
     let mut numbers = Vec::new();
     let mut abort_limits = vec![
         limit("case of a cell", "60 degC, or 5 K above its neighbours", "common practice, no source"),
-        limit("swelling, smell, hiss", "at all", "leave the room or carry nothing: let it burn outside, from a distance"),
+        limit(
+            "swelling, smell, hiss",
+            "at all",
+            "leave the room or carry nothing: let it burn outside, from a distance",
+        ),
     ];
     if let Some(battery) = &b.aircraft.battery {
         let current = b.currents.map_or(battery.capacity / 720.0, |(hover, _)| hover);
         let time = battery.capacity / current.max(1e-9);
         let cells = f64::from(battery.series);
-        numbers.push(number("current", "discharge current", current, "A", amperes(current), if b.currents.is_some() { "hover, predicted" } else { "five times the capacity an hour: hover is not predicted" }));
+        numbers.push(number(
+            "current",
+            "discharge current",
+            current,
+            "A",
+            amperes(current),
+            if b.currents.is_some() {
+                "hover, predicted"
+            } else {
+                "five times the capacity an hour: hover is not predicted"
+            },
+        ));
         numbers.push(number("time", "to empty", time, "s", seconds(time), "capacity over current"));
-        numbers.push(number("cut-off", "end of the test", battery.cutoff * cells, "V", volts(battery.cutoff * cells), format!("{cells:.0} cells at {:.2} V under load, battery.cutoff", battery.cutoff)));
+        numbers.push(number(
+            "cut-off",
+            "end of the test",
+            battery.cutoff * cells,
+            "V",
+            volts(battery.cutoff * cells),
+            format!("{cells:.0} cells at {:.2} V under load, battery.cutoff", battery.cutoff),
+        ));
         let pulse = 3.0 * battery.polarisation_time;
-        numbers.push(number("rest", "rest after each pulse", pulse, "s", seconds(pulse), "three time constants of the RC pair: the resistance splits in two (derived)"));
+        numbers.push(number(
+            "rest",
+            "rest after each pulse",
+            pulse,
+            "s",
+            seconds(pulse),
+            "three time constants of the RC pair: the resistance splits in two (derived)",
+        ));
         if let Some(e) = b.stored {
-            numbers.push(number("stored", "energy in the pack", e, "J", joules(e), "capacity x 3.7 V x cells: what a fire would start from"));
+            numbers.push(number(
+                "stored",
+                "energy in the pack",
+                e,
+                "J",
+                joules(e),
+                "capacity x 3.7 V x cells: what a fire would start from",
+            ));
         }
-        abort_limits.insert(0, limit("any cell", format!("below {}", volts(battery.cutoff)), "battery.cutoff of the aircraft file"));
+        abort_limits.insert(
+            0,
+            limit(
+                "any cell",
+                format!("below {}", volts(battery.cutoff)),
+                "battery.cutoff of the aircraft file",
+            ),
+        );
     }
     Draft {
         purpose: "Capacity, open-circuit curve, resistance and RC pair: what the remaining-charge estimate and the way home rest on.".to_owned(),

@@ -52,7 +52,13 @@ mod tests {
     #[test]
     fn val_critical_injury_energy() {
         // 11 ft-lb of 14 CFR 107.120 in joule, by the definitions of foot and pound-force.
-        line("11 ft-lb, J", "14 CFR 107.120; definition of the units", 14.9140, CRITICAL_INJURY, "0.0001 absolute");
+        line(
+            "11 ft-lb, J",
+            "14 CFR 107.120; definition of the units",
+            14.9140,
+            CRITICAL_INJURY,
+            "0.0001 absolute",
+        );
         assert!((CRITICAL_INJURY - 14.9140).abs() < 1e-4);
     }
 

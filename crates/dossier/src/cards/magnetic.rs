@@ -19,17 +19,49 @@ fn fill(b: &Basis<'_>) -> Draft {
     let hold = 1.5 * b.thrust;
     let dwell = 4.0;
     let mut numbers = vec![
-        number("hold-down", "ballast and straps hold", hold, "N", newtons(hold), "1.5 x full thrust, the weight not counted (common practice, no source)"),
-        number("dwell", "time at each level", dwell, "s", seconds(dwell), "40 samples at 10 Hz: the mean is ten times better than a sample"),
+        number(
+            "hold-down",
+            "ballast and straps hold",
+            hold,
+            "N",
+            newtons(hold),
+            "1.5 x full thrust, the weight not counted (common practice, no source)",
+        ),
+        number(
+            "dwell",
+            "time at each level",
+            dwell,
+            "s",
+            seconds(dwell),
+            "40 samples at 10 Hz: the mean is ten times better than a sample",
+        ),
     ];
     if let Some((hover, full)) = b.currents {
-        numbers.push(number("hover-current", "expected current in hover", hover, "A", amperes(hover), "predicted at full charge"));
-        numbers.push(number("full-current", "expected current at full thrust", full, "A", amperes(full), "predicted at full charge"));
+        numbers.push(number(
+            "hover-current",
+            "expected current in hover",
+            hover,
+            "A",
+            amperes(hover),
+            "predicted at full charge",
+        ));
+        numbers.push(number(
+            "full-current",
+            "expected current at full thrust",
+            full,
+            "A",
+            amperes(full),
+            "predicted at full charge",
+        ));
     }
     Draft {
         purpose: "Field per ampere at the magnetometer, and the heading error that it makes.".to_owned(),
         numbers,
-        you_need: lines(["straps and ballast without iron", "a place free of iron by three times the aircraft's size", "place and date, for the field of the earth"]),
+        you_need: lines([
+            "straps and ballast without iron",
+            "a place free of iron by three times the aircraft's size",
+            "place and date, for the field of the earth",
+        ]),
         set_up: lines([
             "All propellers on; if one pair can be turned over so that its thrust is down, do that: it then holds itself.",
             "Heading by a hand compass before, motors off; do not move the aircraft after.",
@@ -52,8 +84,15 @@ fn fill(b: &Basis<'_>) -> Draft {
             channel("rotor.N.command", "after mixing", 20.0, "which motor ran"),
             channel("accel.x, accel.y, accel.z", "raw", 20.0, "whether the magnetometer was shaken"),
         ],
-        computed_after: lines(["field per ampere as a vector, and whether it is in proportion", "heading error at hover and at full current against the field of the place", "which lead or place to change"]),
-        pass_limits: vec![limit("heading error at hover current", "≤ 5 deg", "derived"), limit("heading error at full current", "≤ 10 deg", "derived")],
+        computed_after: lines([
+            "field per ampere as a vector, and whether it is in proportion",
+            "heading error at hover and at full current against the field of the place",
+            "which lead or place to change",
+        ]),
+        pass_limits: vec![
+            limit("heading error at hover current", "≤ 5 deg", "derived"),
+            limit("heading error at full current", "≤ 10 deg", "derived"),
+        ],
         check_boxes: lines(["straps and ballast pulled"]),
     }
 }

@@ -94,8 +94,8 @@ pub(super) fn si(value: f64, unit: &str) -> String {
 
 /// Rates that loggers are likely to offer, Hz.
 const RATES: [f64; 19] = [
-    10.0, 20.0, 50.0, 100.0, 200.0, 250.0, 400.0, 500.0, 800.0, 1e3, 1.6e3, 2e3, 3.2e3, 4e3, 5e3, 8e3, 10e3, 16e3,
-    20e3,
+    10.0, 20.0, 50.0, 100.0, 200.0, 250.0, 400.0, 500.0, 800.0, 1e3, 1.6e3, 2e3, 3.2e3, 4e3, 5e3, 8e3, 10e3,
+    16e3, 20e3,
 ];
 
 /// The next rate of the list upward; a still higher one is rounded up to a thousand.

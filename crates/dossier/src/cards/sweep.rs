@@ -26,13 +26,21 @@ fn fill(b: &Basis<'_>) -> Draft {
     let mut abort_limits = vec![
         limit("vibration of the stand", "anything new, or a loose part", "stop first, look after"),
         limit("motor case", "80 degC", "common practice, no source; magnets and varnish suffer above"),
-        limit("rotor speed", format!("{} (5 % over the predicted full speed)", rpm(1.05 * b.full_speed)), "more than the models allow: the propeller is not what the file says"),
+        limit(
+            "rotor speed",
+            format!("{} (5 % over the predicted full speed)", rpm(1.05 * b.full_speed)),
+            "more than the models allow: the propeller is not what the file says",
+        ),
     ];
     if current.is_finite() {
         abort_limits.push(limit("current", amperes(current), "stated limit of motor or ESC"));
     }
     if let Some(battery) = &a.battery {
-        abort_limits.push(limit("cell voltage under load", format!("{:.2} V", battery.cutoff), "battery.cutoff of the aircraft file"));
+        abort_limits.push(limit(
+            "cell voltage under load",
+            format!("{:.2} V", battery.cutoff),
+            "battery.cutoff of the aircraft file",
+        ));
     }
     Draft {
         purpose: "Command, speed, thrust, torque, voltage and current in steady states: coefficients, motor constants and the usable range of one drive.".to_owned(),

@@ -23,12 +23,35 @@ fn fill(b: &Basis<'_>) -> Draft {
     let length = (2.0 * b.size).clamp(0.6, 3.0);
     let apart = 0.5 * b.size;
     // T = 4 pi sqrt(I h/(m g))/D, from I = m g D^2 T^2/(16 pi^2 h).
-    let period = |inertia: f64| 4.0 * PI * (inertia * length / (b.body.mass * STANDARD_GRAVITY)).sqrt() / apart.max(1e-6);
+    let period = |inertia: f64| {
+        4.0 * PI * (inertia * length / (b.body.mass * STANDARD_GRAVITY)).sqrt() / apart.max(1e-6)
+    };
     let axes = [("roll", 0), ("pitch", 1), ("yaw", 2)];
     let mut numbers = vec![
-        number("length", "length of the wires", length, "m", metres(length), "twice the size, 0.6 to 3 m: small angles at a swing that can be seen (common practice, no source)"),
-        number("apart", "distance between the wires", apart, "m", metres(apart), "half the size: the slower it swings the smaller the error of timing (derived)"),
-        number("wire", "load that each wire holds", 2.5 * b.weight, "N", newtons(2.5 * b.weight), "five times half the weight (common practice, no source)"),
+        number(
+            "length",
+            "length of the wires",
+            length,
+            "m",
+            metres(length),
+            "twice the size, 0.6 to 3 m: small angles at a swing that can be seen (common practice, no source)",
+        ),
+        number(
+            "apart",
+            "distance between the wires",
+            apart,
+            "m",
+            metres(apart),
+            "half the size: the slower it swings the smaller the error of timing (derived)",
+        ),
+        number(
+            "wire",
+            "load that each wire holds",
+            2.5 * b.weight,
+            "N",
+            newtons(2.5 * b.weight),
+            "five times half the weight (common practice, no source)",
+        ),
     ];
     for (name, k) in axes {
         let i = b.body.inertia[(k, k)];
@@ -45,9 +68,15 @@ fn fill(b: &Basis<'_>) -> Draft {
         }
     }
     Draft {
-        purpose: "Inertia about an axis from the period of a swing takes the place of the computed one.".to_owned(),
+        purpose: "Inertia about an axis from the period of a swing takes the place of the computed one."
+            .to_owned(),
         numbers,
-        you_need: lines(["two thin wires of one length that do not stretch", "a beam that does not move", "a stop-watch or the gyro log", "scales for what swings"]),
+        you_need: lines([
+            "two thin wires of one length that do not stretch",
+            "a beam that does not move",
+            "a stop-watch or the gyro log",
+            "scales for what swings",
+        ]),
         set_up: lines([
             "Hang the aircraft with the axis in question upright, wires parallel and as far to either side of the centre of gravity.",
             "Stow payload, battery and leads as flown. No draught.",
@@ -58,12 +87,29 @@ fn fill(b: &Basis<'_>) -> Draft {
             "Time 20 periods, three times; or log the gyro for a minute.",
             "Repeat for the other two axes, and once with a bar of known inertia to see the method's error.",
         ]),
-        abort_limits: vec![limit("swing", "above 10 deg, or sideways more than a tenth of the turn", "the formula holds for small turns about one axis")],
+        abort_limits: vec![limit(
+            "swing",
+            "above 10 deg, or sideways more than a tenth of the turn",
+            "the formula holds for small turns about one axis",
+        )],
         log: vec![
-            channel("period, length, separation, mass", "stop-watch, tape, scales", 0.0, "inertia = m g D² T² / (16 π² h)"),
-            channel("rate.z (the upright axis)", "raw", 50.0, "in place of the stop-watch; 50 Hz shows a swing of a second well"),
+            channel(
+                "period, length, separation, mass",
+                "stop-watch, tape, scales",
+                0.0,
+                "inertia = m g D² T² / (16 π² h)",
+            ),
+            channel(
+                "rate.z (the upright axis)",
+                "raw",
+                50.0,
+                "in place of the stop-watch; 50 Hz shows a swing of a second well",
+            ),
         ],
-        computed_after: lines(["inertia about each axis with its uncertainty", "angular acceleration available, loop gain"]),
+        computed_after: lines([
+            "inertia about each axis with its uncertainty",
+            "angular acceleration available, loop gain",
+        ]),
         pass_limits: Vec::new(),
         check_boxes: lines(["wires tried with five times the load"]),
     }

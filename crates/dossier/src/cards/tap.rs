@@ -1,7 +1,7 @@
 //! Free vibration after a tap.
 
 use super::basis::Basis;
-use super::common::{channel, lines, limit, number};
+use super::common::{channel, limit, lines, number};
 use super::shown::{hertz, mass, seconds};
 use super::{Draft, Power, Spec};
 
@@ -26,12 +26,44 @@ fn fill(b: &Basis<'_>) -> Draft {
         purpose: "Natural frequencies and damping, to keep them clear of the rotors' speeds.".to_owned(),
         numbers: vec![
             number("once", "1/rev in hover", low, "Hz", hertz(low), "predicted: no mode within 20 % of it"),
-            number("passage", "blade passage at full thrust", top, "Hz", hertz(top), "predicted: the highest line that counts"),
-            number("lowest", "lowest mode allowed", lowest, "Hz", hertz(lowest), format!("5 x the required crossover of {:.1} rad/s (derived)", b.crossover)),
-            number("ring", "time to log after a tap", ring, "s", seconds(ring), "a mode of that frequency with 1 % damping falls to a tenth (derived)"),
-            number("sensor", "mass of a sensor on an arm", sensor, "kg", mass(sensor), "1 % of the share of one arm: it lowers the arm's frequency by less than that (derived)"),
+            number(
+                "passage",
+                "blade passage at full thrust",
+                top,
+                "Hz",
+                hertz(top),
+                "predicted: the highest line that counts",
+            ),
+            number(
+                "lowest",
+                "lowest mode allowed",
+                lowest,
+                "Hz",
+                hertz(lowest),
+                format!("5 x the required crossover of {:.1} rad/s (derived)", b.crossover),
+            ),
+            number(
+                "ring",
+                "time to log after a tap",
+                ring,
+                "s",
+                seconds(ring),
+                "a mode of that frequency with 1 % damping falls to a tenth (derived)",
+            ),
+            number(
+                "sensor",
+                "mass of a sensor on an arm",
+                sensor,
+                "kg",
+                mass(sensor),
+                "1 % of the share of one arm: it lowers the arm's frequency by less than that (derived)",
+            ),
         ],
-        you_need: lines(["an accelerometer on the part, or the aircraft's own with raw log", "a screwdriver handle or a small rubber hammer", "soft straps to hang the aircraft by"]),
+        you_need: lines([
+            "an accelerometer on the part, or the aircraft's own with raw log",
+            "a screwdriver handle or a small rubber hammer",
+            "soft straps to hang the aircraft by",
+        ]),
         set_up: lines([
             "Battery, payload and propellers as flown. The propellers stay on: their mass tunes the arm. Motors cannot turn: main battery unplugged, electronics fed from a bench supply.",
             "Hang it by soft straps at the middle, so that it swings below 2 Hz: a table would clamp it.",
@@ -43,14 +75,26 @@ fn fill(b: &Basis<'_>) -> Draft {
             "Repeat for every arm, for the mast at its tip, and for the plate beside the gyro.",
             "Write down where and which way each record was tapped.",
         ]),
-        abort_limits: vec![limit("sensor reading", "at its range", "a clipped tap has wrong lines: tap more gently")],
+        abort_limits: vec![limit(
+            "sensor reading",
+            "at its range",
+            "a clipped tap has wrong lines: tap more gently",
+        )],
         log: vec![
             channel("accel.x, accel.y, accel.z", "raw", 2.5 * top, "2.5 x blade passage at full speed"),
             channel("rate.x, rate.y, rate.z", "raw", 2.5 * top, "what the gyro will feel of it"),
         ],
-        computed_after: lines(["frequency and damping of each mode, repeats averaged", "root stiffness of the arm", "separation from 1/rev and blade passage in the dwell band, with the change that restores it"]),
+        computed_after: lines([
+            "frequency and damping of each mode, repeats averaged",
+            "root stiffness of the arm",
+            "separation from 1/rev and blade passage in the dwell band, with the change that restores it",
+        ]),
         pass_limits: vec![
-            limit("arm and mast from 1/rev and blade passage", "≥ 20 %", "derived: amplification at most 2.8"),
+            limit(
+                "arm and mast from 1/rev and blade passage",
+                "≥ 20 %",
+                "derived: amplification at most 2.8",
+            ),
             limit("lowest mode", format!("≥ {}", hertz(lowest)), "derived: 5 wc"),
         ],
         check_boxes: lines(["main battery unplugged: motors cannot turn"]),

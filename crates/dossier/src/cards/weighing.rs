@@ -22,11 +22,37 @@ fn fill(b: &Basis<'_>) -> Draft {
     Draft {
         purpose: "Mass and centre of gravity as built take the place of the computed ones.".to_owned(),
         numbers: vec![
-            number("resolution", "reading of a scale", reading, "kg", mass(reading), "a thousandth of the mass: thrust to weight to 0.1 % (derived)"),
-            number("range", "range of a scale", 2.0 * third, "kg", mass(2.0 * third), "twice a third of the computed mass (derived)"),
-            number("place", "places of the scales known to", place, "m", metres(place), "a tenth of the 5 % of the arm that the centre of gravity may be off (derived)"),
+            number(
+                "resolution",
+                "reading of a scale",
+                reading,
+                "kg",
+                mass(reading),
+                "a thousandth of the mass: thrust to weight to 0.1 % (derived)",
+            ),
+            number(
+                "range",
+                "range of a scale",
+                2.0 * third,
+                "kg",
+                mass(2.0 * third),
+                "twice a third of the computed mass (derived)",
+            ),
+            number(
+                "place",
+                "places of the scales known to",
+                place,
+                "m",
+                metres(place),
+                "a tenth of the 5 % of the arm that the centre of gravity may be off (derived)",
+            ),
         ],
-        you_need: lines(["three scales of one make", "a level floor without draught", "a square and a tape", "a level, and blocks for a tilt of 15 to 25 deg"]),
+        you_need: lines([
+            "three scales of one make",
+            "a level floor without draught",
+            "a square and a tape",
+            "a level, and blocks for a tilt of 15 to 25 deg",
+        ]),
         set_up: lines([
             "Zero each scale, then put a known mass on each in turn and write its reading down.",
             "Stand one leg, or a pin under the frame, on each scale; measure where each point stands from the reference point of the aircraft file.",
@@ -38,13 +64,26 @@ fn fill(b: &Basis<'_>) -> Draft {
             "For the height of the centre: raise the nose by a known angle and read again.",
             "Write down whether the payload was on.",
         ]),
-        abort_limits: vec![limit("two readings of one scale", format!("differ by more than {}", mass(2.0 * reading)), "the pin rubs or the floor gives way")],
+        abort_limits: vec![limit(
+            "two readings of one scale",
+            format!("differ by more than {}", mass(2.0 * reading)),
+            "the pin rubs or the floor gives way",
+        )],
         log: vec![
-            channel("scale.1 to scale.3", "reading", 0.0, "mass is their sum, the centre their weighted mean"),
+            channel(
+                "scale.1 to scale.3",
+                "reading",
+                0.0,
+                "mass is their sum, the centre their weighted mean",
+            ),
             channel("point.N.at", "tape", 0.0, "where each scale carries"),
             channel("tilt.pitch, tilted.1 to tilted.3", "reading", 0.0, "height of the centre"),
         ],
-        computed_after: lines(["mass with its uncertainty", "centre of gravity x, y, and z where tilted", "what that does to hover share, trim and authority"]),
+        computed_after: lines([
+            "mass with its uncertainty",
+            "centre of gravity x, y, and z where tilted",
+            "what that does to hover share, trim and authority",
+        ]),
         pass_limits: Vec::new(),
         check_boxes: lines(["payload on or off written down"]),
     }

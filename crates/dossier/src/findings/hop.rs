@@ -1,6 +1,6 @@
 //! A first hop of half a second: sensor axes, rotor order and spins.
 //!
-//! A verdict is given only where the posterior is above 99 %, where it stays above 80 % with half of the
+//! A verdict is given only where the posterior is above 99 %, where it stays above 90 % with half of the
 //! independent samples, and where the hypothesis explains more than half of the motion about every
 //! axis: a leg that drags, a taut tether and a gust are in no hypothesis. Otherwise the answer is which
 //! motor to spin next with its propeller off: the one whose station and sense are least certain
@@ -19,9 +19,9 @@ const LONGEST: f64 = 2.0;
 /// Posterior from which on there is a verdict.
 const SURE: f64 = 0.99;
 /// The same with half of the independent samples.
-const STILL: f64 = 0.8;
+const STILL: f64 = 0.9;
 /// Share of the motion that the verdict explains about every axis.
-const EXPLAINED: f64 = 0.55;
+const EXPLAINED: f64 = 0.6;
 
 /// The hop of a record, with the mean specific force of its channels; `None` where the record is none.
 fn hop(context: &Context<'_>) -> Option<(Hop, Option<[f64; 3]>)> {
@@ -29,7 +29,11 @@ fn hop(context: &Context<'_>) -> Option<(Hop, Option<[f64; 3]>)> {
     let speeds = context.rotor_series("speed").is_some();
     let what = if speeds { "speed" } else { "command" };
     context.rotor_series(what)?;
-    let stem = if AXES.iter().all(|(l, _)| context.series(&format!("rate_raw.{l}")).is_some()) { "rate_raw" } else { "rate" };
+    let stem = if AXES.iter().all(|(l, _)| context.series(&format!("rate_raw.{l}")).is_some()) {
+        "rate_raw"
+    } else {
+        "rate"
+    };
     let mut names: Vec<String> = (1..=n).map(|i| format!("rotor.{i}.{what}")).collect();
     names.extend(AXES.iter().map(|(l, _)| format!("{stem}.{l}")));
     let felt = AXES.iter().all(|(l, _)| context.series(&format!("accel.{l}")).is_some());
@@ -59,9 +63,8 @@ fn hop(context: &Context<'_>) -> Option<(Hop, Option<[f64; 3]>)> {
     let along = match (force, down) {
         ([fx, fy, fz], Some(d)) => {
             let size = (d[0] * d[0] + d[1] * d[1] + d[2] * d[2]).sqrt();
-            (size > 0.0).then(|| {
-                (0..fx.len()).map(|k| (fx[k] * d[0] + fy[k] * d[1] + fz[k] * d[2]) / size).collect()
-            })
+            (size > 0.0)
+                .then(|| (0..fx.len()).map(|k| (fx[k] * d[0] + fy[k] * d[1] + fz[k] * d[2]) / size).collect())
         }
         _ => None,
     };
@@ -97,7 +100,9 @@ fn words(h: &Hypothesis, file: &[f64], stations: &[String]) -> String {
         .iter()
         .enumerate()
         .filter(|(i, s)| i != *s)
-        .map(|(i, s)| format!("output {} drives the rotor {}", i + 1, stations.get(*s).map_or("?", String::as_str)))
+        .map(|(i, s)| {
+            format!("output {} drives the rotor {}", i + 1, stations.get(*s).map_or("?", String::as_str))
+        })
         .collect();
     let turned: Vec<String> = h
         .spins
@@ -130,7 +135,8 @@ pub(super) fn run(context: &Context<'_>, out: &mut Out) -> bool {
         out.cannot_tell(order, order_label, missing, test, RESTS);
         true
     };
-    let Some(stations) = context.known.stations.as_ref().filter(|s| s.len() == n && (3..=8).contains(&n)) else {
+    let Some(stations) = context.known.stations.as_ref().filter(|s| s.len() == n && (3..=8).contains(&n))
+    else {
         return refuse(out, "the places of 3 to 8 rotors", "give the layout in the aircraft file");
     };
     let models = models(&hop);
@@ -149,9 +155,10 @@ pub(super) fn run(context: &Context<'_>, out: &mut Out) -> bool {
     let frame = Frame::new([lx, ly], levers.cant.clone(), levers.reaction, spin.clone(), &at, &axis);
     let hyp = Hypotheses::of(&frame, Orientation::all());
     let seen = seen(context, n);
-    let full = posterior(&models, down, &frame, hyp.clone(), 1.0).given(&seen);
-    let careful = posterior(&models, down, &frame, hyp, 0.5).given(&seen);
-    let fits = |p: &Posterior, k: usize| explained(&models, &frame, &p.hypothesis(k)).iter().all(|e| *e > EXPLAINED);
+    let (full, careful) = posterior(&models, down, &frame, &hyp);
+    let (full, careful) = (full.given(&seen), careful.given(&seen));
+    let fits =
+        |p: &Posterior, k: usize| explained(&models, &frame, &p.hypothesis(k)).iter().all(|e| *e > EXPLAINED);
 
     let best = full.best();
     let (p, still) = (full.class_weight(best), careful.class_weight(best));
@@ -165,7 +172,11 @@ pub(super) fn run(context: &Context<'_>, out: &mut Out) -> bool {
     } else {
         ""
     };
-    let reduced = if full.reduced() { " With more than six rotors only likely faults were tried: one or two exchanges, a turned or mirrored numbering, up to two reversed spins." } else { "" };
+    let reduced = if full.reduced() {
+        " With more than six rotors only likely faults were tried: one or two exchanges, a turned or mirrored numbering, up to two reversed spins."
+    } else {
+        ""
+    };
     if sure {
         let nominal = full.class_weight(0);
         let e = context.estimate("hop", nominal, (p - still).abs().max(1e-6), "1");
@@ -189,7 +200,8 @@ pub(super) fn run(context: &Context<'_>, out: &mut Out) -> bool {
         && fits(&given, best_given);
     if clear {
         let w = given.weight(0);
-        let e = context.estimate("rotor order and spins", w, (w - given_still.weight(0)).abs().max(1e-9), "1");
+        let e =
+            context.estimate("rotor order and spins", w, (w - given_still.weight(0)).abs().max(1e-9), "1");
         let other = words(&given.hypothesis(given.best_but(best_given)), &spin, &places);
         let text = format!(
             "With the sensor's axes as mapped: {}. Best alternative: {other}.{reduced}",
@@ -197,7 +209,13 @@ pub(super) fn run(context: &Context<'_>, out: &mut Out) -> bool {
         );
         out.value(order, order_label, e, text, RESTS);
     } else {
-        out.cannot_tell(order, order_label, "a posterior above 99 % with the sensor's axes as mapped", next_words(&given), RESTS);
+        out.cannot_tell(
+            order,
+            order_label,
+            "a posterior above 99 % with the sensor's axes as mapped",
+            next_words(&given),
+            RESTS,
+        );
     }
     out.tables.push(table(&full, &spin, &places));
     true

@@ -19,13 +19,15 @@ const CLEAR: [f64; 4] = [0.02, 0.06, 0.12, 0.2];
 /// Fewest blocks beyond the nuisance.
 const FEWEST: usize = 8;
 /// Time constants of the drives that are tried when speeds are not logged, s.
-const LAGS: [f64; 6] = [0.006, 0.012, 0.025, 0.05, 0.1, 0.2];
+const LAGS: [f64; 5] = [0.008, 0.018, 0.04, 0.09, 0.2];
 /// Gains of the whitening filter that are tried.
-const GAINS: [f64; 4] = [1.0, 0.5, 0.2, 0.07];
+const GAINS: [f64; 3] = [0.7, 0.3, 0.1];
+/// Mean specific force at full command over gravity, below which it did not leave the ground for sure.
+const LIFTED: f64 = 1.06;
 /// Specific force that is a jolt, m/s^2.
 const JOLT: f64 = 25.0;
 /// Share of the blocks that counts as independent: gusts and the tether last for several.
-const INDEPENDENT: f64 = 0.5;
+const INDEPENDENT: f64 = 0.3;
 
 /// A hop on a uniform grid.
 #[derive(Debug, Clone, PartialEq)]
@@ -68,6 +70,9 @@ fn off_ground(hop: &Hop, total: &[f64]) -> Option<(usize, usize)> {
         let on = f.get(first..end).filter(|on| !on.is_empty())?;
         Some(on.iter().sum::<f64>() / on.len() as f64 / 9.806_65)
     });
+    if lift.is_some_and(|l| l < LIFTED) {
+        return None;
+    }
     let share = lift.map_or(OFF_GROUND, |l| (1.02 / l).clamp(0.75, 0.98));
     let from = total.iter().position(|t| *t >= share * level)?;
     let last = total.iter().rposition(|t| *t >= 0.7 * OFF_GROUND * level)?;
@@ -75,7 +80,10 @@ fn off_ground(hop: &Hop, total: &[f64]) -> Option<(usize, usize)> {
     let block = ((2.0 * BLOCK / hop.period) as usize).max(1);
     let late = from + (0.1 / hop.period) as usize;
     let jolt = hop.force.as_ref().and_then(|f| {
-        f.chunks(block).enumerate().map(|(k, c)| (k * block, c.iter().sum::<f64>() / c.len() as f64)).find(|(k, v)| *k > late && *v > JOLT)
+        f.chunks(block)
+            .enumerate()
+            .map(|(k, c)| (k * block, c.iter().sum::<f64>() / c.len() as f64))
+            .find(|(k, v)| *k > late && *v > JOLT)
     });
     let to = jolt.map_or(last, |(k, _)| k.min(last));
     (to > from).then_some((from, to))
@@ -99,7 +107,8 @@ pub(super) fn models(hop: &Hop) -> Vec<[Channel; 3]> {
         .iter()
         .map(|clear| {
             let from = stretch.0 + (clear / hop.period) as usize;
-            let all: Vec<[Channel; 3]> = lags.iter().flat_map(|&lag| axes(hop, lag, (from, stretch.1))).collect();
+            let all: Vec<[Channel; 3]> =
+                lags.iter().flat_map(|&lag| axes(hop, lag, (from, stretch.1))).collect();
             let evidence = |m: &[Channel; 3]| m.iter().map(|c| c.lateral.evidence()).sum::<f64>();
             let best = all.iter().map(evidence).fold(f64::NEG_INFINITY, f64::max);
             (best, all)
@@ -167,8 +176,11 @@ fn axes(hop: &Hop, lag: Option<f64>, (from, to): (usize, usize)) -> Vec<[Channel
             nuisance.push(sum(&total));
         }
         let nuisance = orthonormal(nuisance.iter().map(|x| whitened(x, gain)).collect());
-        let columns: Vec<Vec<f64>> =
-            thrust.iter().chain(&spin).map(|x| cleaned(cleaned(whitened(x, gain), &nuisance), &nuisance)).collect();
+        let columns: Vec<Vec<f64>> = thrust
+            .iter()
+            .chain(&spin)
+            .map(|x| cleaned(cleaned(whitened(x, gain), &nuisance), &nuisance))
+            .collect();
         let target = cleaned(whitened(&blocks(&rate[c], block), gain), &nuisance);
         let width = 2 * n;
         let mut gram = vec![0.0; width * width];
@@ -188,7 +200,8 @@ fn axes(hop: &Hop, lag: Option<f64>, (from, to): (usize, usize)) -> Vec<[Channel
             samples: (INDEPENDENT * (count as f64 - 5.0)).max(1.0),
         }
     };
-    let channel = |c: usize, gain: f64| Channel { lateral: make(c, gain, true), vertical: make(c, gain, false) };
+    let channel =
+        |c: usize, gain: f64| Channel { lateral: make(c, gain, true), vertical: make(c, gain, false) };
     GAINS.iter().map(|&g| [channel(0, g), channel(1, g), channel(2, g)]).collect()
 }
 

@@ -20,9 +20,9 @@ const FLOOR: f64 = 0.02;
 /// in the hop, sideways acceleration (12 deg; common practice, no source).
 const DOWN_SPREAD: f64 = 0.21;
 /// Yaw moments that go with total thrust, over the reaction of all rotors, with their weights: twisted
-/// motors and uneven rotors. A normal of 0.2, which is a twist of one degree at a reaction of a
-/// twelfth of the arm (derived), in five points.
-const TWIST: [(f64, f64); 5] = [(-0.4, 0.055), (-0.2, 0.244), (0.0, 0.402), (0.2, 0.244), (0.4, 0.055)];
+/// motors and uneven rotors. A standard deviation of 0.2, which is a twist of one degree at a reaction
+/// of a twelfth of the arm (derived), in three points.
+const TWIST: [(f64, f64); 3] = [(-0.35, 1.0 / 6.0), (0.0, 2.0 / 3.0), (0.35, 1.0 / 6.0)];
 /// Where what was seen is so much less likely than before the hop, the hop is not to be trusted.
 const SURPRISE: f64 = 0.05;
 /// Above this number of rotors only likely faults are tried, not all.
@@ -195,7 +195,11 @@ impl Orientation {
             .filter(|&j| self.of[j] != j || self.sign[j] < 0.0)
             .map(|j| {
                 let minus = if self.sign[j] < 0.0 { ", reversed" } else { "" };
-                format!("body {} is channel {}{minus}", NAMES[j], NAMES.get(self.of[j]).copied().unwrap_or("x"))
+                format!(
+                    "body {} is channel {}{minus}",
+                    NAMES[j],
+                    NAMES.get(self.of[j]).copied().unwrap_or("x")
+                )
             })
             .collect();
         if list.is_empty() { "axes as mapped".to_owned() } else { list.join("; ") }
@@ -381,18 +385,17 @@ pub(super) struct Posterior {
 }
 
 /// Posterior from the moments of the three channels, under several models of the drives' lag that are
-/// equally likely before. `down` is the mean specific force in the channels' axes. `temper` below 1
-/// counts only that share of the independent samples.
+/// equally likely before; and the same with half of the independent samples. `down` is the mean specific
+/// force in the channels' axes.
 pub(super) fn posterior(
     models: &[[Channel; 3]],
     down: Option<[f64; 3]>,
     frame: &Frame,
-    hyp: Hypotheses,
-    temper: f64,
-) -> Posterior {
+    hyp: &Hypotheses,
+) -> (Posterior, Posterior) {
     let (np, ns) = (hyp.orders.len(), hyp.spins.len());
     let canted = frame.cant.iter().any(|c| c.abs() > 1e-9);
-    let mut logs = vec![f64::NEG_INFINITY; hyp.orientations.len() * np * ns];
+    let mut logs = [(), ()].map(|_| vec![f64::NEG_INFINITY; hyp.orientations.len() * np * ns]);
     for axes in models {
         // Score of a channel with a sign as body axis x, y (by order) and z (by order and spins).
         let mut lateral = vec![Vec::new(); 12];
@@ -427,7 +430,10 @@ pub(super) fn posterior(
                     })
                 };
                 vertical[c * 2 + g] = if canted {
-                    hyp.orders.iter().flat_map(|p| hyp.spins.iter().map(move |s| turned(Some(p), s))).collect()
+                    hyp.orders
+                        .iter()
+                        .flat_map(|p| hyp.spins.iter().map(move |s| turned(Some(p), s)))
+                        .collect()
                 } else {
                     hyp.spins.iter().map(|s| turned(None, s)).collect::<Vec<f64>>()
                 };
@@ -445,16 +451,22 @@ pub(super) fn posterior(
                 let lat = lateral[side(0) * 2][p] + lateral[side(1) * 2 + 1][p];
                 for s in 0..ns {
                     let v = vertical[side(2)][if canted { p * ns + s } else { s }];
-                    let slot = &mut logs[(r * np + p) * ns + s];
-                    *slot = log_sum(*slot, temper * (lat + v) + lean);
+                    for (all, temper) in logs.iter_mut().zip([1.0, 0.5]) {
+                        let slot = &mut all[(r * np + p) * ns + s];
+                        *slot = log_sum(*slot, temper * (lat + v) + lean);
+                    }
                 }
             }
         }
     }
-    let top = logs.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-    let mut weights: Vec<f64> = logs.iter().map(|l| if top.is_finite() { (l - top).exp() } else { 1.0 }).collect();
-    normalise(&mut weights);
-    Posterior { weights, hyp, turns: frame.turns.clone(), trusted: true }
+    let [full, half] = logs.map(|logs| {
+        let top = logs.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        let mut weights: Vec<f64> =
+            logs.iter().map(|l| if top.is_finite() { (l - top).exp() } else { 1.0 }).collect();
+        normalise(&mut weights);
+        Posterior { weights, hyp: hyp.clone(), turns: frame.turns.clone(), trusted: true }
+    });
+    (full, half)
 }
 
 /// Share of each body axis' acceleration that a hypothesis explains, under the model that suits it best.
@@ -488,7 +500,7 @@ pub(super) fn explained(models: &[[Channel; 3]], frame: &Frame, h: &Hypothesis) 
 /// log(exp(a) + exp(b)).
 fn log_sum(a: f64, b: f64) -> f64 {
     let (top, low) = (a.max(b), a.min(b));
-    if low.is_finite() { top + (low - top).exp().ln_1p() } else { top }
+    if low > top - 40.0 { top + (low - top).exp().ln_1p() } else { top }
 }
 
 fn normalise(weights: &mut [f64]) {
@@ -611,7 +623,12 @@ impl Posterior {
                 let bits: f64 = cells.iter().filter(|c| **c > 0.0).map(|c| -c * c.log2()).sum();
                 (i, bits)
             })
-            .fold(None, |best: Option<(usize, f64)>, x| if best.is_none_or(|b| x.1 > b.1 + 1e-9) { Some(x) } else { best })
+            .fold(
+                None,
+                |best: Option<(usize, f64)>, x| {
+                    if best.is_none_or(|b| x.1 > b.1 + 1e-9) { Some(x) } else { best }
+                },
+            )
     }
 
     /// Hypotheses, the likeliest first, of equals those with fewer faults.
@@ -619,7 +636,9 @@ impl Posterior {
         let mut all: Vec<usize> = (0..self.weights.len()).filter(|&k| self.weights[k] > 1e-6).collect();
         // Members of a class differ by rounding only: by the weight to a thousandth of a decade first.
         let coarse = |k: usize| (-1000.0 * self.weights[k].log10()).round();
-        all.sort_by(|&a, &b| coarse(a).total_cmp(&coarse(b)).then_with(|| self.faults(a).cmp(&self.faults(b))));
+        all.sort_by(|&a, &b| {
+            coarse(a).total_cmp(&coarse(b)).then_with(|| self.faults(a).cmp(&self.faults(b)))
+        });
         all.into_iter()
     }
 
@@ -643,7 +662,8 @@ mod tests {
         for o in &all {
             let m = |v| o.turn(v);
             let (x, y, z) = (m([1.0, 0.0, 0.0]), m([0.0, 1.0, 0.0]), m([0.0, 0.0, 1.0]));
-            let det = x[0] * (y[1] * z[2] - y[2] * z[1]) - y[0] * (x[1] * z[2] - x[2] * z[1]) + z[0] * (x[1] * y[2] - x[2] * y[1]);
+            let det = x[0] * (y[1] * z[2] - y[2] * z[1]) - y[0] * (x[1] * z[2] - x[2] * z[1])
+                + z[0] * (x[1] * y[2] - x[2] * y[1]);
             assert_eq!(det, 1.0);
             assert!(all.contains(&o.quarter(1)) && o.quarter(4) == *o);
         }

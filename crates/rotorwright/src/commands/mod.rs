@@ -25,6 +25,7 @@ macro_rules! after_help {
     };
 }
 
+mod card;
 mod check;
 mod completions;
 mod demo;
@@ -65,6 +66,7 @@ enum Command {
     Import(import::Args),
     Show(show::Args),
     Triage(triage::Args),
+    Card(card::Args),
     Report(report::Args),
     Serve(serve::Args),
     Freeze(freeze::Args),
@@ -152,6 +154,7 @@ impl Cli {
             Command::Import(args) => import::run(args, out),
             Command::Show(args) => show::run(args, out),
             Command::Triage(args) => triage::run(args, out),
+            Command::Card(args) => card::run(args, out),
             Command::Report(args) => report::run(args, out),
             Command::Serve(args) => serve::run(args, out),
             Command::Freeze(args) => freeze::run(args, out),

@@ -36,7 +36,8 @@ fn presets(bench: &Bench<'_>, out: &mut Out) {
     let (key, label) = ("presets.done", "fail-safe presets tried");
     let ticks: Vec<(&str, Option<bool>)> =
         TICKS.iter().map(|(k, what)| (*what, bench.hand(k).map(|(v, _)| v > 0.5))).collect();
-    let of = |state: Option<bool>| -> Vec<&str> { ticks.iter().filter(|t| t.1 == state).map(|t| t.0).collect() };
+    let of =
+        |state: Option<bool>| -> Vec<&str> { ticks.iter().filter(|t| t.1 == state).map(|t| t.0).collect() };
     let (failed, open) = (of(Some(false)), of(None));
     let date = &bench.record.meta.date;
     out.tables.push(Table {
@@ -61,8 +62,18 @@ fn presets(bench: &Bench<'_>, out: &mut Out) {
         return;
     }
     let share = of(Some(true)).len() as f64 / TICKS.len() as f64;
-    let e = Estimate::single(share, 0.0, "1", bench.record.meta.origin.into(), &format!("record {}: list", bench.record.meta.id));
-    let text = if failed.is_empty() { "All of the list is ticked.".to_owned() } else { format!("Not so: {}.", failed.join("; ")) };
+    let e = Estimate::single(
+        share,
+        0.0,
+        "1",
+        bench.record.meta.origin.into(),
+        &format!("record {}: list", bench.record.meta.id),
+    );
+    let text = if failed.is_empty() {
+        "All of the list is ticked.".to_owned()
+    } else {
+        format!("Not so: {}.", failed.join("; "))
+    };
     out.value(key, label, e, text, PRESET_RESTS);
 }
 
@@ -83,13 +94,16 @@ fn first(bench: &Bench<'_>, out: &mut Out) {
     let ratios: Vec<(&str, Option<f64>)> =
         all.iter().map(|(k, name, l)| (*name, bench.hand(k).map(|(v, _)| v / l.max(1e-9)))).collect();
     let missing: Vec<&str> = ratios.iter().filter(|r| r.1.is_none()).map(|r| r.0).collect();
-    let widest = ratios.iter().filter_map(|(n, r)| r.map(|r| (*n, r))).reduce(|a, b| if b.1 > a.1 { b } else { a });
+    let widest =
+        ratios.iter().filter_map(|(n, r)| r.map(|r| (*n, r))).reduce(|a, b| if b.1 > a.1 { b } else { a });
     match widest {
         Some((name, ratio)) if missing.is_empty() || ratio > 1.0 => {
             let source = format!("record {}: list", bench.record.meta.id);
             let e = Estimate::single(ratio, 0.0, "1", bench.record.meta.origin.into(), &source);
             out.value(key, label, e, format!("The {name} limit is the widest: {ratio:.2} of what the card end-points computes for this build."), FIRST_RESTS);
         }
-        _ => out.cannot_tell(key, label, format!("what was set for {}", missing.join(", ")), TEST, FIRST_RESTS),
+        _ => {
+            out.cannot_tell(key, label, format!("what was set for {}", missing.join(", ")), TEST, FIRST_RESTS)
+        }
     }
 }

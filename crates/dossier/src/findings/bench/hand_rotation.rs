@@ -74,7 +74,9 @@ impl Assignment {
 fn posterior(pairs: &[(V, V)]) -> Vec<(Assignment, f64)> {
     let logs: Vec<(Assignment, f64)> = Assignment::all()
         .into_iter()
-        .map(|a| (a, pairs.iter().map(|(body, seen)| -0.5 * (angle(a.seen(*body), *seen) / SPREAD).powi(2)).sum()))
+        .map(|a| {
+            (a, pairs.iter().map(|(body, seen)| -0.5 * (angle(a.seen(*body), *seen) / SPREAD).powi(2)).sum())
+        })
         .collect();
     let top = logs.iter().map(|(_, l)| *l).fold(f64::NEG_INFINITY, f64::max);
     let sum: f64 = logs.iter().map(|(_, l)| (l - top).exp()).sum();
@@ -93,7 +95,10 @@ struct Answer {
 
 fn answer(pairs: &[(usize, V, V)]) -> Answer {
     let all = posterior(&pairs.iter().map(|(_, b, s)| (*b, *s)).collect::<Vec<_>>());
-    let best = all.iter().copied().fold((Assignment { to: [0, 1, 2], sign: [1.0; 3] }, 0.0), |b, x| if x.1 > b.1 { x } else { b });
+    let best = all
+        .iter()
+        .copied()
+        .fold((Assignment { to: [0, 1, 2], sign: [1.0; 3] }, 0.0), |b, x| if x.1 > b.1 { x } else { b });
     let mut off = [None; 3];
     for (j, body, seen) in pairs {
         if let Some(slot) = off.get_mut(*j) {
@@ -150,7 +155,8 @@ fn vector<'a>(bench: &'a Bench<'_>, stem: &str) -> Option<[&'a [f64]; 3]> {
 /// Mean of a vector over samples.
 fn mean(v: &[&[f64]; 3], from: usize, to: usize) -> V {
     v.map(|c| {
-        let good: Vec<f64> = c.get(from..to).unwrap_or_default().iter().copied().filter(|x| x.is_finite()).collect();
+        let good: Vec<f64> =
+            c.get(from..to).unwrap_or_default().iter().copied().filter(|x| x.is_finite()).collect();
         good.iter().sum::<f64>() / good.len().max(1) as f64
     })
 }
@@ -172,7 +178,9 @@ fn relative(a: [f64; 4], b: [f64; 4]) -> V {
 pub(super) fn run(bench: &Bench<'_>, out: &mut Out) {
     let (key, label) = ("axes.posterior", "sensor axes and signs as mapped");
     let time = &bench.record.time;
-    let Some(rate) = vector(bench, "rate_raw").or_else(|| vector(bench, "rate")).filter(|r| r[0].len() == time.len()) else {
+    let Some(rate) =
+        vector(bench, "rate_raw").or_else(|| vector(bench, "rate")).filter(|r| r[0].len() == time.len())
+    else {
         out.cannot_tell(key, label, "the channels rate.x, rate.y, rate.z", TEST, RESTS);
         return;
     };
@@ -217,15 +225,19 @@ pub(super) fn run(bench: &Bench<'_>, out: &mut Out) {
             RESTS,
         );
     }
-    let quaternion: Option<Vec<&[f64]>> = ["w", "i", "j", "k"].iter().map(|p| bench.channel(&format!("attitude.{p}"))).collect();
+    let quaternion: Option<Vec<&[f64]>> =
+        ["w", "i", "j", "k"].iter().map(|p| bench.channel(&format!("attitude.{p}"))).collect();
     if let Some(q) = quaternion {
         let at = |k: usize| -> [f64; 4] {
-            [0, 1, 2, 3].map(|p| q.get(p).and_then(|c| c.get(k)).copied().filter(|x| x.is_finite()).unwrap_or(0.0))
+            [0, 1, 2, 3]
+                .map(|p| q.get(p).and_then(|c| c.get(k)).copied().filter(|x| x.is_finite()).unwrap_or(0.0))
         };
         let pairs: Vec<(usize, V, V)> = turns
             .iter()
             .enumerate()
-            .map(|(j, (go, back))| (j, unit(j), relative(at(go.from.saturating_sub(1)), at((go.to + back.from) / 2))))
+            .map(|(j, (go, back))| {
+                (j, unit(j), relative(at(go.from.saturating_sub(1)), at((go.to + back.from) / 2)))
+            })
             .filter(|(_, _, v)| norm(*v) > 0.5 * LEAST)
             .collect();
         if pairs.len() == 3 {
@@ -273,14 +285,22 @@ fn report(bench: &Bench<'_>, out: &mut Out, sensors: &[(&str, Answer)]) {
                     .filter(|&j| a.best.0.to[j] != j || a.best.0.sign[j] < 0.0)
                     .map(|j| {
                         let minus = if a.best.0.sign[j] < 0.0 { "minus " } else { "" };
-                        format!("body {} is {minus}channel {}", AXES[j].0, AXES.get(a.best.0.to[j]).map_or('?', |(l, _)| *l))
+                        format!(
+                            "body {} is {minus}channel {}",
+                            AXES[j].0,
+                            AXES.get(a.best.0.to[j]).map_or('?', |(l, _)| *l)
+                        )
                     })
                     .collect();
                 format!("The channel map is wrong: {}.", list.join(", "))
             };
             out.value(&key, &label, estimate(a.mapped), text, RESTS);
         } else {
-            let what = if mixed.is_empty() { "turns that lie along the axes".to_owned() } else { format!("a clean turn {}", mixed.join(" and ")) };
+            let what = if mixed.is_empty() {
+                "turns that lie along the axes".to_owned()
+            } else {
+                format!("a clean turn {}", mixed.join(" and "))
+            };
             open.push(format!("{name}: {what}"));
             out.cannot_tell(&key, &label, what, TEST, RESTS);
         }
@@ -299,7 +319,8 @@ fn report(bench: &Bench<'_>, out: &mut Out, sensors: &[(&str, Answer)]) {
     }
     if open.is_empty() || contradicted {
         let names: Vec<&str> = sensors.iter().map(|(n, _)| *n).collect();
-        let text = format!("Product over {}, each against all 48 assignments of axes and signs.", names.join(", "));
+        let text =
+            format!("Product over {}, each against all 48 assignments of axes and signs.", names.join(", "));
         out.value(key, label, estimate(product), text, RESTS);
     } else {
         out.cannot_tell(key, label, open.join("; "), TEST, RESTS);
@@ -314,7 +335,18 @@ fn chart(time: &[f64], rate: &[&[f64]; 3], out: &mut Out) {
         .zip(rate)
         .map(|((l, _), r)| {
             let y = thin(r).iter().map(|v| v.to_degrees()).collect();
-            Series::new(&format!("rate.{l}"), if *l == 'x' { Style::Line } else if *l == 'y' { Style::Dashed } else { Style::Thin }, thin(time), y)
+            Series::new(
+                &format!("rate.{l}"),
+                if *l == 'x' {
+                    Style::Line
+                } else if *l == 'y' {
+                    Style::Dashed
+                } else {
+                    Style::Thin
+                },
+                thin(time),
+                y,
+            )
         })
         .collect();
     out.charts.push(Chart {
@@ -347,7 +379,10 @@ mod tests {
             ]
         };
         let v = relative(quaternion(30.0, 20.0, 10.0), quaternion(30.0, 20.0, 70.0));
-        assert!((v[0] - std::f64::consts::FRAC_PI_3).abs() < 1e-12 && v[1].abs() < 1e-12 && v[2].abs() < 1e-12, "{v:?}");
+        assert!(
+            (v[0] - std::f64::consts::FRAC_PI_3).abs() < 1e-12 && v[1].abs() < 1e-12 && v[2].abs() < 1e-12,
+            "{v:?}"
+        );
     }
 
     #[test]

@@ -28,7 +28,13 @@ pub(super) fn run(bench: &Bench<'_>, out: &mut Out) {
     ];
     let Some(aircraft) = bench.aircraft.filter(|a| !a.stations.is_empty()) else {
         for (key, label) in labels {
-            out.cannot_tell(key, label, "the stations of the aircraft file", "give layout or stations", RESTS);
+            out.cannot_tell(
+                key,
+                label,
+                "the stations of the aircraft file",
+                "give layout or stations",
+                RESTS,
+            );
         }
         return;
     };
@@ -44,7 +50,8 @@ pub(super) fn run(bench: &Bench<'_>, out: &mut Out) {
             None => missing[0].push((i + 1).to_string()),
         }
         // The sense is that of the motor that turned; the file has it by station.
-        let at = station.and_then(|s| aircraft.stations.get((s as usize).wrapping_sub(1))).unwrap_or(expected);
+        let at =
+            station.and_then(|s| aircraft.stations.get((s as usize).wrapping_sub(1))).unwrap_or(expected);
         match spin {
             Some(s) if s * at.spin.reaction_sign() > 0.0 => {}
             Some(_) => wrong[1].push(format!("output {} turns against the file", i + 1)),
@@ -54,7 +61,8 @@ pub(super) fn run(bench: &Bench<'_>, out: &mut Out) {
             (i + 1).to_string(),
             format!("{} {}, {}", i + 1, expected.place, expected.spin.word()),
             station.map_or("–".to_owned(), |s| {
-                let place = aircraft.stations.get((s as usize).wrapping_sub(1)).map_or("?", |t| t.place.as_str());
+                let place =
+                    aircraft.stations.get((s as usize).wrapping_sub(1)).map_or("?", |t| t.place.as_str());
                 format!("{s:.0} {place}")
             }),
             spin.map_or("–", |s| if s > 0.0 { "ccw" } else { "cw" }).to_owned(),
@@ -63,7 +71,9 @@ pub(super) fn run(bench: &Bench<'_>, out: &mut Out) {
     out.tables.push(Table {
         id: "outputs".to_owned(),
         title: "Outputs, as the file says and as seen".to_owned(),
-        head: ["output", "station and sense in the file", "seen at station", "seen sense"].map(str::to_owned).to_vec(),
+        head: ["output", "station and sense in the file", "seen at station", "seen sense"]
+            .map(str::to_owned)
+            .to_vec(),
         rows,
         note: String::new(),
     });
@@ -88,7 +98,8 @@ pub(super) fn starts(bench: &Bench<'_>, out: &mut Out, n: usize) {
     let found: Vec<Option<(f64, f64)>> = (1..=n).map(|i| start(bench, i)).collect();
     let given: Vec<(usize, f64, f64)> =
         found.iter().enumerate().filter_map(|(i, s)| s.map(|(v, u)| (i + 1, v, u))).collect();
-    let missing: Vec<String> = (1..=n).filter(|i| !given.iter().any(|g| g.0 == *i)).map(|i| i.to_string()).collect();
+    let missing: Vec<String> =
+        (1..=n).filter(|i| !given.iter().any(|g| g.0 == *i)).map(|i| i.to_string()).collect();
     let ends = given
         .iter()
         .copied()
@@ -96,7 +107,13 @@ pub(super) fn starts(bench: &Bench<'_>, out: &mut Out, n: usize) {
         .zip(given.iter().copied().reduce(|a, b| if b.1 > a.1 { b } else { a }));
     let Some((low, high)) = ends.filter(|_| missing.is_empty()) else {
         let what = format!("the start command of output {}", missing.join(", "));
-        out.cannot_tell(key, label, what, "note from which command each motor turns steadily: start.1=\"4 %\"", START_RESTS);
+        out.cannot_tell(
+            key,
+            label,
+            what,
+            "note from which command each motor turns steadily: start.1=\"4 %\"",
+            START_RESTS,
+        );
         return;
     };
     let part = |i: usize, sign: f64, u: f64| Contribution {
