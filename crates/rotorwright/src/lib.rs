@@ -3,6 +3,7 @@
 //! Standard output carries data, standard error talk. Nothing here computes physics; it calls
 //! [`dossier`] and shows what comes back.
 
+pub mod card;
 pub mod commands;
 pub mod figures;
 pub mod format;

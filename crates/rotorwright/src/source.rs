@@ -8,6 +8,7 @@ use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, PoisonError};
 
 use dossier::aircraft_file::AircraftFile;
+use dossier::cards::Card;
 use dossier::diagnostic::{Diagnostic, Diagnostics};
 use dossier::findings::Findings;
 use dossier::gates::Evidence;
@@ -64,6 +65,10 @@ impl Source for DossierSource {
     fn check(&self, build: Option<&str>, edits: &[KeyChange]) -> Result<CheckResult, Diagnostics> {
         let evidence = self.evidence(build)?;
         dossier::check::check_on(&self.dir, build, edits, &evidence)
+    }
+
+    fn cards(&self, build: Option<&str>, edits: &[KeyChange]) -> Result<Vec<Card>, Diagnostics> {
+        Ok(dossier::cards::of_dossier(&self.dir, build, edits)?.1)
     }
 
     fn record(&self, id: &str) -> Result<Record, Diagnostics> {

@@ -83,7 +83,8 @@ fn orders_1_2_4_one_hour_8khz_six_channels(bencher: Bencher) {
         let mut windows = 0;
         if let Ok(mut tracker) = Tracker::new(FAST, 0.5, 1, &[1, 2, 4], CHANNELS) {
             for _ in 0..PIECES {
-                let _ = tracker.push(&[x.as_slice(); CHANNELS], &[speed.as_slice()], |w| windows += w.speed.len());
+                let _ = tracker
+                    .push(&[x.as_slice(); CHANNELS], &[speed.as_slice()], |w| windows += w.speed.len());
             }
         }
         windows

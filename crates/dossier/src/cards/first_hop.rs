@@ -5,8 +5,10 @@ use super::common::{channel, drive_rate, limit, lines, loop_rate, number};
 use super::shown::{degrees, degrees_per_second, joules, metres, newtons, percent, seconds};
 use super::{Draft, Power, Spec};
 
-/// Length of the hop, s.
-const HOP: f64 = 0.5;
+/// Shortest hop, s.
+const SHORTEST: f64 = 0.5;
+/// From full command to where no leg drags, beyond the drive's own lag, s.
+const CLEAR: f64 = 0.1;
 
 pub(super) const CARD: Spec = Spec {
     id: "first-hop",
@@ -28,22 +30,24 @@ fn fill(b: &Basis<'_>) -> Draft {
     let f = b.first_flight();
     let (loops, loops_why) = loop_rate(b);
     let (drives, drives_why) = drive_rate(b);
-    let pulse = b.lag.map_or(0.06, |l| (2.0 * l).clamp(0.03, 0.12));
+    let lag = b.lag.unwrap_or(0.05);
+    let pulse = (1.2 * lag).clamp(0.025, 0.1);
+    let duration = (CLEAR + 2.0 * lag + 6.0 * pulse + 0.05).max(SHORTEST);
     Draft {
         purpose: "Whether every output turns the aircraft the way the file says, before it is high enough to matter.".to_owned(),
         numbers: vec![
-            number("duration", "length of the hop", HOP, "s", seconds(HOP), "long enough to see each rotor's sense, too short to fly away (common practice, no source)"),
+            number("duration", "length of the hop", duration, "s", seconds(duration), "two lags and 0.1 s to clear the ground, six pulses; half a second at least (derived)"),
             number("height", "slack of the tether above the ground", height, "m", metres(height), "three quarters of a disc, 0.25 m at least"),
             number("snatch", "breaking load of tether and anchor", snatch, "N", newtons(snatch), format!("full thrust over the slack gives {}; a line that stretches a tenth takes it up: 20 (T - W) + W (derived)", joules(energy))),
             number("tilt", "abort tilt", tilt, "rad", degrees(tilt), "slack over half the span, 20 deg at most: the tip would touch (derived)"),
             number("command", "highest command", f.thrust, "1", percent(f.thrust), "hover command x √1.3 (derived)"),
-            number("pulse", "length of a pulse", pulse, "s", seconds(pulse), "two lags of the drive, so that it shows in the rate (derived)"),
+            number("pulse", "length of a pulse", pulse, "s", seconds(pulse), "1.2 lags of the drive, 25 to 100 ms, so that it shows in the rate and not in the tilt (derived)"),
         ],
         you_need: lines(["soft ground, wind below 2 m/s", "four lines from the frame's middle to one anchor below, as short as said", "a scripted hop: nobody can time half a second by hand", "a battery at half charge"]),
         set_up: lines([
             "Gate set-up first: hand rotation, spin check, presets. Propellers go on now, last.",
-            "Rate loop at half its gains, integral off; attitude loop off.",
-            "Script: ramp to hover command in 0.15 s, hold, off. In the hold each output in turn gets 5 % more for the length of a pulse.",
+            "Rate loop at a fifth of its gains, integral off; attitude loop off. Centre of gravity within 2 % of the arm: lead it there.",
+            "Script: highest command at once (a slow lift drags a leg), held, off. Clear of the ground, three patterns one after the other, each for a pulse and reversed for a pulse: 20 % of command up on one half of the outputs and down on the other; first the right half up, then the front half, then the outputs of one spin.",
         ]),
         steps: lines(["Everybody at the distance. Word, log, hop.", "Motors off by script, cut by the second person, battery unplugged, then look.", "Import the log as a flight. Read the verdict before any second hop.", "“Cannot tell” names the motor to spin with propellers off; that settles it."]),
         abort_limits: vec![
@@ -59,6 +63,6 @@ fn fill(b: &Basis<'_>) -> Draft {
         ],
         computed_after: lines(["posterior over rotor order, spins and 24 sensor orientations", "a verdict above 99 %, else which motor to spin next"]),
         pass_limits: vec![limit("order, spins and axes as in the file", "> 99 %", "derived: posterior against every other")],
-        check_boxes: lines(["tether pulled with its snatch load", "gains halved, script tried with propellers off"]),
+        check_boxes: lines(["tether pulled with its snatch load", "gains lowered, script tried with propellers off"]),
     }
 }

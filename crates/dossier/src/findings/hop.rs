@@ -1,6 +1,6 @@
 //! A first hop of half a second: sensor axes, rotor order and spins.
 //!
-//! A verdict is given only where the posterior is above 99 %, where it stays above 80 % with half of the
+//! A verdict is given only where the posterior is above 99 %, where it stays above 90 % with half of the
 //! independent samples, and where the hypothesis explains more than half of the motion about every
 //! axis: a leg that drags, a taut tether and a gust are in no hypothesis. Otherwise the answer is which
 //! motor to spin next with its propeller off: the one whose station and sense are least certain
@@ -19,9 +19,9 @@ const LONGEST: f64 = 2.0;
 /// Posterior from which on there is a verdict.
 const SURE: f64 = 0.99;
 /// The same with half of the independent samples.
-const STILL: f64 = 0.8;
+const STILL: f64 = 0.9;
 /// Share of the motion that the verdict explains about every axis.
-const EXPLAINED: f64 = 0.55;
+const EXPLAINED: f64 = 0.6;
 
 /// The hop of a record, with the mean specific force of its channels; `None` where the record is none.
 fn hop(context: &Context<'_>) -> Option<(Hop, Option<[f64; 3]>)> {
@@ -155,8 +155,8 @@ pub(super) fn run(context: &Context<'_>, out: &mut Out) -> bool {
     let frame = Frame::new([lx, ly], levers.cant.clone(), levers.reaction, spin.clone(), &at, &axis);
     let hyp = Hypotheses::of(&frame, Orientation::all());
     let seen = seen(context, n);
-    let full = posterior(&models, down, &frame, hyp.clone(), 1.0).given(&seen);
-    let careful = posterior(&models, down, &frame, hyp, 0.5).given(&seen);
+    let (full, careful) = posterior(&models, down, &frame, &hyp);
+    let (full, careful) = (full.given(&seen), careful.given(&seen));
     let fits =
         |p: &Posterior, k: usize| explained(&models, &frame, &p.hypothesis(k)).iter().all(|e| *e > EXPLAINED);
 

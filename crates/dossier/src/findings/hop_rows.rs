@@ -19,13 +19,15 @@ const CLEAR: [f64; 4] = [0.02, 0.06, 0.12, 0.2];
 /// Fewest blocks beyond the nuisance.
 const FEWEST: usize = 8;
 /// Time constants of the drives that are tried when speeds are not logged, s.
-const LAGS: [f64; 6] = [0.006, 0.012, 0.025, 0.05, 0.1, 0.2];
+const LAGS: [f64; 5] = [0.008, 0.018, 0.04, 0.09, 0.2];
 /// Gains of the whitening filter that are tried.
-const GAINS: [f64; 4] = [1.0, 0.5, 0.2, 0.07];
+const GAINS: [f64; 3] = [0.7, 0.3, 0.1];
+/// Mean specific force at full command over gravity, below which it did not leave the ground for sure.
+const LIFTED: f64 = 1.06;
 /// Specific force that is a jolt, m/s^2.
 const JOLT: f64 = 25.0;
 /// Share of the blocks that counts as independent: gusts and the tether last for several.
-const INDEPENDENT: f64 = 0.5;
+const INDEPENDENT: f64 = 0.3;
 
 /// A hop on a uniform grid.
 #[derive(Debug, Clone, PartialEq)]
@@ -68,6 +70,9 @@ fn off_ground(hop: &Hop, total: &[f64]) -> Option<(usize, usize)> {
         let on = f.get(first..end).filter(|on| !on.is_empty())?;
         Some(on.iter().sum::<f64>() / on.len() as f64 / 9.806_65)
     });
+    if lift.is_some_and(|l| l < LIFTED) {
+        return None;
+    }
     let share = lift.map_or(OFF_GROUND, |l| (1.02 / l).clamp(0.75, 0.98));
     let from = total.iter().position(|t| *t >= share * level)?;
     let last = total.iter().rposition(|t| *t >= 0.7 * OFF_GROUND * level)?;

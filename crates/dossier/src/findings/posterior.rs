@@ -20,9 +20,9 @@ const FLOOR: f64 = 0.02;
 /// in the hop, sideways acceleration (12 deg; common practice, no source).
 const DOWN_SPREAD: f64 = 0.21;
 /// Yaw moments that go with total thrust, over the reaction of all rotors, with their weights: twisted
-/// motors and uneven rotors. A normal of 0.2, which is a twist of one degree at a reaction of a
-/// twelfth of the arm (derived), in five points.
-const TWIST: [(f64, f64); 5] = [(-0.4, 0.055), (-0.2, 0.244), (0.0, 0.402), (0.2, 0.244), (0.4, 0.055)];
+/// motors and uneven rotors. A standard deviation of 0.2, which is a twist of one degree at a reaction
+/// of a twelfth of the arm (derived), in three points.
+const TWIST: [(f64, f64); 3] = [(-0.35, 1.0 / 6.0), (0.0, 2.0 / 3.0), (0.35, 1.0 / 6.0)];
 /// Where what was seen is so much less likely than before the hop, the hop is not to be trusted.
 const SURPRISE: f64 = 0.05;
 /// Above this number of rotors only likely faults are tried, not all.
@@ -385,18 +385,17 @@ pub(super) struct Posterior {
 }
 
 /// Posterior from the moments of the three channels, under several models of the drives' lag that are
-/// equally likely before. `down` is the mean specific force in the channels' axes. `temper` below 1
-/// counts only that share of the independent samples.
+/// equally likely before; and the same with half of the independent samples. `down` is the mean specific
+/// force in the channels' axes.
 pub(super) fn posterior(
     models: &[[Channel; 3]],
     down: Option<[f64; 3]>,
     frame: &Frame,
-    hyp: Hypotheses,
-    temper: f64,
-) -> Posterior {
+    hyp: &Hypotheses,
+) -> (Posterior, Posterior) {
     let (np, ns) = (hyp.orders.len(), hyp.spins.len());
     let canted = frame.cant.iter().any(|c| c.abs() > 1e-9);
-    let mut logs = vec![f64::NEG_INFINITY; hyp.orientations.len() * np * ns];
+    let mut logs = [(), ()].map(|_| vec![f64::NEG_INFINITY; hyp.orientations.len() * np * ns]);
     for axes in models {
         // Score of a channel with a sign as body axis x, y (by order) and z (by order and spins).
         let mut lateral = vec![Vec::new(); 12];
@@ -452,17 +451,22 @@ pub(super) fn posterior(
                 let lat = lateral[side(0) * 2][p] + lateral[side(1) * 2 + 1][p];
                 for s in 0..ns {
                     let v = vertical[side(2)][if canted { p * ns + s } else { s }];
-                    let slot = &mut logs[(r * np + p) * ns + s];
-                    *slot = log_sum(*slot, temper * (lat + v) + lean);
+                    for (all, temper) in logs.iter_mut().zip([1.0, 0.5]) {
+                        let slot = &mut all[(r * np + p) * ns + s];
+                        *slot = log_sum(*slot, temper * (lat + v) + lean);
+                    }
                 }
             }
         }
     }
-    let top = logs.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-    let mut weights: Vec<f64> =
-        logs.iter().map(|l| if top.is_finite() { (l - top).exp() } else { 1.0 }).collect();
-    normalise(&mut weights);
-    Posterior { weights, hyp, turns: frame.turns.clone(), trusted: true }
+    let [full, half] = logs.map(|logs| {
+        let top = logs.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        let mut weights: Vec<f64> =
+            logs.iter().map(|l| if top.is_finite() { (l - top).exp() } else { 1.0 }).collect();
+        normalise(&mut weights);
+        Posterior { weights, hyp: hyp.clone(), turns: frame.turns.clone(), trusted: true }
+    });
+    (full, half)
 }
 
 /// Share of each body axis' acceleration that a hypothesis explains, under the model that suits it best.
@@ -496,7 +500,7 @@ pub(super) fn explained(models: &[[Channel; 3]], frame: &Frame, h: &Hypothesis) 
 /// log(exp(a) + exp(b)).
 fn log_sum(a: f64, b: f64) -> f64 {
     let (top, low) = (a.max(b), a.min(b));
-    if low.is_finite() { top + (low - top).exp().ln_1p() } else { top }
+    if low > top - 40.0 { top + (low - top).exp().ln_1p() } else { top }
 }
 
 fn normalise(weights: &mut [f64]) {

@@ -136,14 +136,9 @@ fn prop_evidence_ages_by_estimate() {
     let has = |s: &BTreeSet<String>, id: &str| s.contains(id);
     // Another propeller: all that turns or blows.
     let s = stale(&after("rotor.ct", format!("{}", 1.02 * input("rotor.ct"))));
-    for id in [
-        "set-up.order",
-        "hover.command",
-        "hover.case-temperature",
-        "vibration.accel",
-        "rate.overshoot",
-        "sizing.hover-share",
-    ] {
+    for id in
+        ["hover.command", "hover.case-temperature", "vibration.accel", "rate.overshoot", "sizing.hover-share"]
+    {
         assert!(has(&s, id), "rotor: {id} in {s:?}");
     }
     for id in ["vibration.filters", "sizing.centre-offset"] {

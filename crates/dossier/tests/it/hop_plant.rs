@@ -134,7 +134,8 @@ impl Truth {
         let wide = if d.chance(0.3) { d.uniform(0.7, 1.4) } else { 1.0 };
         let plus = d.chance(0.2);
         let azimuth = |k: usize| TAU * (k as f64 + if plus { 0.0 } else { 0.5 }) / 4.0;
-        let at: Vec<V> = (0..4).map(|k| [arm * azimuth(k).cos() * wide, arm * azimuth(k).sin(), -0.1 * arm]).collect();
+        let at: Vec<V> =
+            (0..4).map(|k| [arm * azimuth(k).cos() * wide, arm * azimuth(k).sin(), -0.1 * arm]).collect();
         let file_spin: Vec<f64> = (0..4).map(|k| if k % 2 == 0 { 1.0 } else { -1.0 }).collect();
         let cant = if d.chance(0.3) { d.uniform(0.03, 0.1) } else { 0.0 };
         let axis: Vec<V> = (0..4)
@@ -292,7 +293,9 @@ impl Truth {
                         // Three patterns over the outputs, each there and back.
                         if since > 0.0 {
                             let slot = (since / self.pulse_length) as usize % 6;
-                            let pattern: [f64; 4] = [[1.0, 1.0, -1.0, -1.0], [1.0, -1.0, -1.0, 1.0], [1.0, -1.0, 1.0, -1.0]][slot / 2];
+                            let pattern: [f64; 4] =
+                                [[1.0, 1.0, -1.0, -1.0], [1.0, -1.0, -1.0, 1.0], [1.0, -1.0, 1.0, -1.0]]
+                                    [slot / 2];
                             c += self.pulse * top * pattern[i] * if slot % 2 == 0 { 1.0 } else { -1.0 };
                         }
                         // The file's lever of output i: station i.
@@ -300,7 +303,8 @@ impl Truth {
                         let roll = -s[1] / (arm * arm * n as f64 / 2.0) * self.inertia[0];
                         let pitch = s[0] / (arm * arm * n as f64 / 2.0) * self.inertia[1];
                         let yaw = file / (self.reaction * n as f64) * self.inertia[2] * 0.2;
-                        let thrust = -self.gain * (roll * measured[0] + pitch * measured[1] + yaw * measured[2]);
+                        let thrust =
+                            -self.gain * (roll * measured[0] + pitch * measured[1] + yaw * measured[2]);
                         c += thrust / (2.0 * self.full * hover);
                     }
                     command[i] = c.clamp(0.0, 1.0);
@@ -327,7 +331,10 @@ impl Truth {
                 moment[0] -= w[1] * h;
                 moment[1] += w[0] * h;
                 let one = uneven[i] * share;
-                shake = add(shake, [one * phase[i].cos(), one * phase[i].sin(), 0.5 * one * (2.0 * phase[i]).sin()]);
+                shake = add(
+                    shake,
+                    [one * phase[i].cos(), one * phase[i].sin(), 0.5 * one * (2.0 * phase[i]).sin()],
+                );
             }
             // Drag, gusts as filtered noise.
             let air = to_body(&m, v);
@@ -335,7 +342,8 @@ impl Truth {
             for j in 0..3 {
                 moment[j] -= 0.3 * self.inertia[j] * w[j];
                 let noise = d.normal() * (2.0 * dt / 0.08_f64).sqrt();
-                gust[j] += -gust[j] * dt / 0.08 + noise * self.gust * 0.1 * weight * arm * if j == 2 { 0.2 } else { 0.3 };
+                gust[j] += -gust[j] * dt / 0.08
+                    + noise * self.gust * 0.1 * weight * arm * if j == 2 { 0.2 } else { 0.3 };
             }
             let aloft = (t - rest).clamp(0.0, 0.1) / 0.1;
             moment = add(moment, scale(gust, aloft));
@@ -394,15 +402,18 @@ impl Truth {
             }
             if k % 8 == 0 || k % every == 0 {
                 let felt: V = [0, 1, 2].map(|j| {
-                    last_w[j] + bias[j] + self.gyro_noise * d.normal() + self.gyro_vibration * shake[(j + 1) % 3]
+                    last_w[j]
+                        + bias[j]
+                        + self.gyro_noise * d.normal()
+                        + self.gyro_vibration * shake[(j + 1) % 3]
                 });
                 gyro = [0, 1, 2].map(|c| self.sign[c] * felt[self.of[c]]);
                 if k % every == 0 {
                     let s = add(self.sensor_at, scale(self.centre, -1.0));
                     let lever = add(cross(alpha, s), cross(w, cross(w, s)));
                     let f = add(specific, lever);
-                    let felt: V = [0, 1, 2]
-                        .map(|j| f[j] + 0.2 * d.normal() + self.accel_vibration * shake[j]);
+                    let felt: V =
+                        [0, 1, 2].map(|j| f[j] + 0.2 * d.normal() + self.accel_vibration * shake[j]);
                     log.time.push(t);
                     for c in 0..3 {
                         log.rate[c].push(gyro[c]);

@@ -25,6 +25,7 @@ macro_rules! after_help {
     };
 }
 
+mod card;
 mod check;
 mod completions;
 mod demo;
@@ -71,6 +72,7 @@ enum Command {
     Triage(triage::Args),
     Loops(loops::Args),
     Next(next::Args),
+    Card(card::Args),
     Report(report::Args),
     Serve(serve::Args),
     Freeze(freeze::Args),
@@ -161,6 +163,7 @@ impl Cli {
             Command::Triage(args) => triage::run(args, out),
             Command::Loops(args) => loops::run(args, out),
             Command::Next(args) => next::run(args, out),
+            Command::Card(args) => card::run(args, out),
             Command::Report(args) => report::run(args, out),
             Command::Serve(args) => serve::run(args, out),
             Command::Freeze(args) => freeze::run(args, out),

@@ -1,5 +1,6 @@
 //! What the terminal shows: plain tables within 80 columns that read without colour.
 
+pub mod card;
 pub mod check;
 pub mod findings;
 pub mod proposal;

@@ -45,6 +45,7 @@ pub fn app(state: AppState) -> Router {
     Router::new()
         .route("/", get(pages::ladder::page))
         .route("/gate/{id}", get(pages::gate::page))
+        .route("/card/{id}", get(pages::card::page))
         .route("/aircraft", get(pages::aircraft::page))
         .route("/records", get(pages::record::list))
         .route("/record/{id}", get(pages::record::page))

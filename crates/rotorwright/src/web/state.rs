@@ -3,6 +3,7 @@
 use std::collections::HashMap;
 use std::sync::{Arc, Mutex, PoisonError};
 
+use dossier::cards::Card;
 use dossier::diagnostic::Diagnostics;
 use dossier::findings::Findings;
 use dossier::record::Record;
@@ -19,6 +20,11 @@ pub trait Source: Send + Sync + 'static {
     /// # Errors
     /// What is wrong with the files or the edits.
     fn check(&self, build: Option<&str>, edits: &[KeyChange]) -> Result<CheckResult, Diagnostics>;
+    /// Cards of a build with edits on top of its file.
+    ///
+    /// # Errors
+    /// What is wrong with the files or the edits.
+    fn cards(&self, build: Option<&str>, edits: &[KeyChange]) -> Result<Vec<Card>, Diagnostics>;
     /// Loads a record.
     ///
     /// # Errors
@@ -113,6 +119,11 @@ impl AppState {
             c.checks.insert(key, Arc::clone(&result));
         });
         Ok(result)
+    }
+
+    /// Cards for a build with edits.
+    pub(crate) fn cards(&self, what: &WhatIf) -> Result<Vec<Card>, Diagnostics> {
+        self.source.cards(what.build.as_deref(), &what.edits)
     }
 
     /// A record with its findings.

@@ -1003,6 +1003,14 @@ impl Source for Fixture {
         }
         Ok(result(build, edits))
     }
+    fn cards(
+        &self,
+        build: Option<&str>,
+        edits: &[KeyChange],
+    ) -> Result<Vec<dossier::cards::Card>, Diagnostics> {
+        let check = self.check(build, edits)?;
+        Ok(dossier::cards::deck(&check.aircraft, 1.2, &dossier::gates::Limits::built_in()?))
+    }
     fn record(&self, id: &str) -> Result<Record, Diagnostics> {
         Ok(record(id))
     }

@@ -1,6 +1,7 @@
 //! Handlers, one page a file.
 
 pub(super) mod aircraft;
+pub(super) mod card;
 pub(super) mod gate;
 pub(super) mod keep;
 pub(super) mod ladder;

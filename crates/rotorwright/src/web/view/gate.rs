@@ -201,6 +201,7 @@ pub(crate) fn body(
                 }
             }
         }
+        (super::card::links_of(&gate.id, links))
         @if POWERED.contains(&gate.id.as_str()) { (cautions()) }
     }
 }

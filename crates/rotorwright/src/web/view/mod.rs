@@ -2,6 +2,7 @@
 
 pub(crate) mod age;
 pub(crate) mod aircraft;
+pub(crate) mod card;
 pub(crate) mod cause;
 pub(crate) mod diagnostics;
 pub(crate) mod gate;
@@ -33,6 +34,10 @@ impl Links {
     /// Address of a gate.
     pub(crate) fn gate(&self, id: &str) -> String {
         self.to("gate", id)
+    }
+    /// Address of a card.
+    pub(crate) fn card(&self, id: &str) -> String {
+        self.to("card", id)
     }
     /// Address of a record.
     pub(crate) fn record(&self, id: &str) -> String {
