@@ -8,10 +8,10 @@
 use std::f64::consts::{PI, TAU};
 
 /// SplitMix64 (Steele, Lea and Flood 2014): small, seeded, the same everywhere.
-pub struct Dice(u64);
+pub(super) struct Dice(u64);
 
 impl Dice {
-    pub fn new(seed: u64) -> Self {
+    pub(super) fn new(seed: u64) -> Self {
         Self(seed.wrapping_mul(0x9e37_79b9_7f4a_7c15) ^ 0x1234_5678_9abc_def0)
     }
     fn next(&mut self) -> u64 {
@@ -21,19 +21,19 @@ impl Dice {
         z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
         z ^ (z >> 31)
     }
-    pub fn uniform(&mut self, a: f64, b: f64) -> f64 {
+    pub(super) fn uniform(&mut self, a: f64, b: f64) -> f64 {
         a + (b - a) * (self.next() >> 11) as f64 / (1_u64 << 53) as f64
     }
-    pub fn log_uniform(&mut self, a: f64, b: f64) -> f64 {
+    pub(super) fn log_uniform(&mut self, a: f64, b: f64) -> f64 {
         self.uniform(a.ln(), b.ln()).exp()
     }
-    pub fn chance(&mut self, p: f64) -> bool {
+    pub(super) fn chance(&mut self, p: f64) -> bool {
         self.uniform(0.0, 1.0) < p
     }
-    pub fn below(&mut self, n: usize) -> usize {
+    pub(super) fn below(&mut self, n: usize) -> usize {
         (self.next() % n as u64) as usize
     }
-    pub fn normal(&mut self) -> f64 {
+    pub(super) fn normal(&mut self) -> f64 {
         let (u, v) = (self.uniform(1e-12, 1.0), self.uniform(0.0, 1.0));
         (-2.0 * u.ln()).sqrt() * (TAU * v).cos()
     }
@@ -68,7 +68,7 @@ fn to_body(m: &[V; 3], v: V) -> V {
 
 /// What is true of one aircraft and its hop. Rotors in the order of the file's stations.
 #[derive(Debug, Clone)]
-pub struct Truth {
+pub(super) struct Truth {
     /// Hub places from the frame's middle, m.
     pub at: Vec<V>,
     /// Thrust axes.
@@ -118,7 +118,7 @@ pub struct Truth {
 }
 
 /// What is logged.
-pub struct Log {
+pub(super) struct Log {
     pub time: Vec<f64>,
     pub command: Vec<Vec<f64>>,
     pub speed: Vec<Vec<f64>>,
@@ -128,7 +128,7 @@ pub struct Log {
 
 impl Truth {
     /// A random aircraft and hop. `plain` keeps everything as in the file.
-    pub fn random(seed: u64, plain: bool) -> Self {
+    pub(super) fn random(seed: u64, plain: bool) -> Self {
         let mut d = Dice::new(seed);
         let arm = d.log_uniform(0.05, 0.8);
         let wide = if d.chance(0.3) { d.uniform(0.7, 1.4) } else { 1.0 };
@@ -233,7 +233,7 @@ impl Truth {
     }
 
     /// Flies the hop.
-    pub fn fly(&self) -> Log {
+    pub(super) fn fly(&self) -> Log {
         let mut d = Dice::new(self.seed);
         let n = self.at.len();
         let dt = 1.0 / 8000.0;
