@@ -54,17 +54,17 @@ struct Flown {
 /// Uniform and nearly normal numbers (Marsaglia 2003, xorshift; a sum of four uniforms), quick in a test build.
 struct Quick(u64);
 impl Quick {
-    fn next(&mut self) -> u64 {
+    fn bits(&mut self) -> u64 {
         self.0 ^= self.0 << 13;
         self.0 ^= self.0 >> 7;
         self.0 ^= self.0 << 17;
         self.0
     }
     fn uniform(&mut self) -> f64 {
-        (self.next() >> 11) as f64 / (1_u64 << 53) as f64
+        (self.bits() >> 11) as f64 / (1_u64 << 53) as f64
     }
     fn normal(&mut self) -> f64 {
-        let v = self.next();
+        let v = self.bits();
         let sum = (v & 0xffff) + (v >> 16 & 0xffff) + (v >> 32 & 0xffff) + (v >> 48);
         (sum as f64 / 65536.0 - 2.0) * 3f64.sqrt()
     }
@@ -404,4 +404,83 @@ fn val_attribution_over_500_flights() {
     for (plant, (right, _, _)) in &table {
         assert!(*right as f64 >= 0.9 * EACH as f64, "{plant:?}: {right} of {EACH}");
     }
+}
+
+/// A balance record: unbalance, correction and grade of closed-form amplitudes; `after` gives the residual.
+#[test]
+fn val_balance_record() {
+    let mut record = fly(Planted::RateCut, 7).record;
+    record.meta.kind = Kind::Balance;
+    record.channels.clear();
+    record.time.clear();
+    // 6 g mm at 40 deg; the trial mass of 0.3 g at 14 mm makes 4.2 g mm; 0.2 m/s^2 for each g mm.
+    let (per, trial, own, at) = (0.2, 4.2, 6.0, 40.0_f64.to_radians());
+    let amplitude = |angle: Option<f64>| {
+        let t = angle.map_or((0.0, 0.0), |a: f64| (trial * a.cos(), trial * a.sin()));
+        per * (own * at.cos() + t.0).hypot(own * at.sin() + t.1)
+    };
+    let mut put = |key: &str, value: f64, uncertainty: f64, unit: &str| {
+        let v = dossier::record::HandValue { value, uncertainty, unit: unit.to_owned() };
+        record.meta.values.insert(key.to_owned(), v);
+    };
+    put("station", 2.0, 0.0, "1");
+    put("speed", TAU * 90.0, 1.0, "rad/s");
+    put("baseline", amplitude(None), 0.01, "m/s^2");
+    for (k, deg) in [(1, 0.0_f64), (2, 120.0), (3, 240.0)] {
+        put(&format!("trial.{k}.angle"), deg.to_radians(), 0.0, "rad");
+        put(&format!("trial.{k}.amplitude"), amplitude(Some(deg.to_radians())), 0.01, "m/s^2");
+    }
+    put("trial.mass", 0.3e-3, 0.003e-3, "kg");
+    put("trial.radius", 14e-3, 0.1e-3, "m");
+    put("rotor.mass", 46e-3, 0.5e-3, "kg");
+    put("after", 0.1, 0.01, "m/s^2");
+    let f = dossier::findings::findings(&record, None);
+    let value = |key: &str| f.estimate(key).map_or(f64::NAN, |e| e.value);
+    let line = |what: &str, expected: f64, key: &str, scale: f64, tolerance: f64| {
+        let computed = scale * value(key);
+        println!(
+            "VALIDATION|vibration|balance record: {what}|closed-form vectors; ISO 21940-11|{expected}|{computed}|{tolerance} absolute"
+        );
+        assert!((computed - expected).abs() <= tolerance, "{what}: {computed} against {expected}");
+    };
+    line("correction, g", 0.3 * 6.0 / 4.2, "balance.mass", 1e3, 1e-6);
+    line("angle of the correction, deg", 220.0, "balance.angle", 180.0 / std::f64::consts::PI, 1e-6);
+    line("unbalance before, g mm", 6.0, "balance.unbalance", 1e6, 1e-6);
+    line("residual unbalance, g mm", 0.5, "balance.residual", 1e6, 1e-6);
+    line("grade, mm/s", 0.5e-6 / 46e-3 * TAU * 90.0 * 1e3, "balance.grade", 1.0, 1e-6);
+    let replaces = f.get("balance.residual").and_then(|i| i.replaces.clone());
+    assert_eq!(replaces.as_deref(), Some("rotor.unbalance"));
+    // An angle noted wrongly: no correction.
+    let a = record.meta.values["trial.1.amplitude"].clone();
+    record
+        .meta
+        .values
+        .insert("trial.1.amplitude".to_owned(), dossier::record::HandValue { value: a.value + 0.6, ..a });
+    let f = dossier::findings::findings(&record, None);
+    assert!(
+        f.get("balance.mass").is_some_and(|i| i.text.contains("inconsistent")),
+        "{:?}",
+        f.get("balance.mass")
+    );
+}
+
+/// Two flights beside each other: what was balanced is said to be gone.
+#[test]
+fn val_compared_flights() {
+    let aircraft = Plant::default().aircraft();
+    let before = vibration_findings(&fly(Planted::Unbalance, 1003).record, Some(&aircraft));
+    let after = vibration_findings(&fly(Planted::Clean, 43).record, Some(&aircraft));
+    let shown = dossier::compare::vibration::vibration(&before, &after);
+    let sources = &shown.tables[0];
+    assert!(sources.rows.iter().any(|r| r[0].starts_with("1/rev") && r[2] == "gone"), "{sources:?}");
+    assert!(shown.charts.iter().any(|c| c.id == "compare-accel.x"));
+    // The ledger of a flight adds up to its sum.
+    let ledger =
+        before.tables.iter().find(|t| t.id == "noise-accel").map(|t| t.rows.clone()).unwrap_or_default();
+    let number = |s: &str| s.trim_end_matches(" %").parse::<f64>().unwrap_or(f64::NAN);
+    let sum: f64 = ledger.iter().rev().skip(1).map(|r| number(&r[2])).sum();
+    println!(
+        "VALIDATION|vibration|noise ledger of a flight: shares add up, %|Parseval|100|{sum:.1}|0.5 absolute"
+    );
+    assert!((sum - 100.0).abs() < 0.5, "{ledger:?}");
 }
