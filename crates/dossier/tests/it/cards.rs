@@ -109,6 +109,7 @@ parallel = 1
 capacity = "{capacity}"
 cell_resistance = "{cell}"
 cutoff = "3.2 V"
+reserve = "20 %"
 "#,
         name = b.name,
         arm = b.arm,
