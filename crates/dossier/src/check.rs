@@ -7,7 +7,8 @@ use rayon::prelude::*;
 
 use crate::aircraft_file::AircraftFile;
 use crate::diagnostic::{Diagnostic, Diagnostics};
-use crate::findings::{Surroundings, findings_at};
+use crate::findings::Surroundings;
+use crate::findings::memo::findings_once;
 use crate::gates::{self, Context, Evidence, Flight, Limits};
 use crate::predict::{Group, Subject, freeze};
 use crate::programme::Programme;
@@ -100,7 +101,7 @@ impl Opened {
             .map(|m| {
                 let record = record_store::load(&self.dir.join("records"), &m.id)?;
                 let around = Surroundings { density, earth: self.programme.site.earth_on(&m.date) };
-                let findings = findings_at(&record, Some(&as_flown(aircraft, m)), around);
+                let findings = findings_once(&record, &as_flown(aircraft, m), around);
                 Ok(Flight { meta: m.clone(), findings })
             })
             .collect();

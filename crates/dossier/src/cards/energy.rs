@@ -6,7 +6,7 @@
 //! critical area, with friction 0.65 and a coefficient of restitution that falls from 0.8 at 10 deg to
 //! 0.6 at 90 deg of impact angle, linear between.
 
-use STANDARD_GRAVITY;
+use physics::STANDARD_GRAVITY;
 
 /// Energy of a blow below which critical injury is unlikely, J: 11 ft-lb.
 pub const CRITICAL_INJURY: f64 = 11.0 * FOOT_POUND;

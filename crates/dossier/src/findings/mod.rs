@@ -18,6 +18,7 @@ mod hop_rows;
 mod hover;
 mod identify;
 mod limits;
+pub(crate) mod memo;
 mod order;
 mod oscillation;
 mod phases;

@@ -45,6 +45,18 @@ pub struct Measured {
     pub records: Vec<String>,
 }
 
+impl Measured {
+    /// The figure as a statement of the aircraft file.
+    fn statement(&self, key: &str) -> KeyChange {
+        let value = if self.unit == "1" {
+            format!("{:e}", self.value)
+        } else {
+            format!("\"{:e} {}\"", self.value, self.unit)
+        };
+        KeyChange { key: key.to_owned(), value }
+    }
+}
+
 /// Predictions of one subject.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Prediction {
@@ -82,6 +94,10 @@ impl Subject {
         &self,
         measured: &BTreeMap<String, Measured>,
     ) -> Result<(Self, Vec<Diagnostic>), Diagnostics> {
+        if let Some(all) = self.with_all(measured) {
+            return Ok((all, Vec::new()));
+        }
+        // Something does not fit: one after the other, to name what.
         let mut effective = self.file.clone();
         let mut kept: BTreeMap<String, Measured> = BTreeMap::new();
         let mut refused = Vec::new();
@@ -90,9 +106,7 @@ impl Subject {
             let candidate = if present {
                 Ok(effective.clone())
             } else {
-                let value = format!("\"{:e} {}\"", m.value, m.unit);
-                let value = if m.unit == "1" { format!("{:e}", m.value) } else { value };
-                effective.with_edits(&[KeyChange { key: key.clone(), value }])
+                effective.with_edits(&[m.statement(key)])
             };
             let taken = candidate.and_then(|file| {
                 let mut all: BTreeMap<String, f64> = kept.iter().map(|(k, m)| (k.clone(), m.value)).collect();
@@ -121,6 +135,21 @@ impl Subject {
         let subject =
             Self { file: self.file.clone(), effective, measured: kept, site: self.site.clone(), resolved };
         Ok((subject, refused))
+    }
+
+    /// All measured figures at once, where they fit.
+    fn with_all(&self, measured: &BTreeMap<String, Measured>) -> Option<Self> {
+        let absent: Vec<KeyChange> = measured
+            .iter()
+            .filter(|(key, _)| !self.resolved.inputs.iter().any(|i| i.key == **key))
+            .map(|(key, m)| m.statement(key))
+            .collect();
+        let effective =
+            if absent.is_empty() { self.file.clone() } else { self.file.with_edits(&absent).ok()? };
+        let values = measured.iter().map(|(k, m)| (k.clone(), m.value)).collect();
+        let resolved = effective.resolve(&values).ok()?;
+        let (file, site) = (self.file.clone(), self.site.clone());
+        Some(Self { file, effective, measured: measured.clone(), site, resolved })
     }
 
     /// The same subject with keys of the aircraft file changed. A measured figure stays unless its
