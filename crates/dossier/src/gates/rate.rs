@@ -19,7 +19,7 @@ pub(super) const GATE: GateSpec = GateSpec {
     id: "rate",
     name: "Rate",
     question: "Are rate steps crisp, without overshoot or drift?",
-    closes_on: "a flight with rate steps of +-100 deg/s and releases",
+    closes_on: "a flight with rate steps of ±100 deg/s and releases",
     drafts,
     ledgers,
     shown,
@@ -45,7 +45,7 @@ fn drafts(ctx: &Context<'_>) -> Vec<Draft> {
         note: None,
         candidates: latency(),
     };
-    let steps = "a flight with rate steps of +-100 deg/s in rate command";
+    let steps = "a flight with rate steps of ±100 deg/s in rate command";
     vec![
         margin(
             "rate.phase-margin",
@@ -77,7 +77,7 @@ fn drafts(ctx: &Context<'_>) -> Vec<Draft> {
         ),
         Draft {
             id: "rate.overshoot",
-            text: "overshoot of +-100 deg/s steps, the worse of roll and pitch",
+            text: "overshoot of ±100 deg/s steps, the worse of roll and pitch",
             metric: Some(Metric { output: "loop.worst.overshoot", group: Group::Step, carry: Carry::Add }),
             predicted: ctx.predicted("loop.worst.overshoot"),
             measured: ctx.flight_worst(&["step.x.overshoot", "step.y.overshoot"]),

@@ -89,7 +89,8 @@ pub(crate) fn criterion<'a>(r: &'a CheckResult, id: &str) -> &'a CriterionResult
 
 /// Input of the demo's aircraft, SI.
 pub(crate) fn input(key: &str) -> f64 {
-    base_result().inputs.iter().find(|i| i.key == key).unwrap_or_else(|| panic!("no input {key}")).value
+    let line = base_result().inputs.iter().find(|i| i.key == key).unwrap_or_else(|| panic!("no input {key}"));
+    line.replaced.as_ref().and_then(|r| r.stated).unwrap_or(line.value)
 }
 
 /// Key of a mass item of the demo, `mass.7`.

@@ -129,7 +129,14 @@ fn fits(current: &[f64], bent: &[f64], field: &[f64]) -> Option<(Fit, Fit)> {
     // lengths leave a tenth of it out, two would leave out a third.
     let length = signal::robust::correlation_length(line.residuals.as_slice());
     let lag = ((10.0 * length).ceil() as usize).min(n / 8).max(1);
-    Some((line.correlated(&x1, Some(lag)), curve.correlated(&x2, Some(lag))))
+    let mut fits = (line.correlated(&x1, Some(lag)), curve.correlated(&x2, Some(lag)));
+    // A window that is a share b of the record estimates its variance itself uncertainly: the 95 % point of
+    // the test grows from 1.96 by this cubic (Kiefer and Vogelsang 2005, Bartlett kernel; from memory).
+    let b = lag as f64 / n as f64;
+    let wider = (1.96 + 2.9694 * b + 0.416 * b * b - 0.5324 * b * b * b) / 1.96;
+    fits.0.covariance *= wider * wider;
+    fits.1.covariance *= wider * wider;
+    Some(fits)
 }
 
 /// Whether the field is proportional to the current.
