@@ -63,6 +63,12 @@ impl StepFit {
     }
 }
 
+/// What the model itself leaves in the start of the response, s, however clear the sound: found by recovery
+/// runs on planted drives, where the start is off by 0.4 ms in the median and 1.5 ms at the 95 % point.
+const START_MODEL: f64 = 0.75e-3;
+/// The same in the time constant, as a share of it: 1.3 % in the median.
+const LAG_MODEL: f64 = 0.015;
+
 /// Order of the autoregression that whitens.
 const WHITEN: usize = 12;
 
@@ -622,9 +628,9 @@ pub fn fit_step(audio: &[f64], rate: f64, step: &TrackStep, orders: &[f64]) -> R
     }
     Ok(StepFit {
         at: s.t0,
-        at_error: error(2),
+        at_error: error(2).hypot(START_MODEL),
         lag: s.tau,
-        lag_error: s.tau * error(3),
+        lag_error: s.tau * error(3).hypot(LAG_MODEL),
         from: s.w0 / TAU,
         to: s.w1 / TAU,
         drift: s.a / TAU,

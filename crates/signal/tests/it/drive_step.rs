@@ -329,7 +329,7 @@ fn val_recovery_of_steps() {
         let inside = 100.0 * coverage(&all);
         let ratio = median_of(all.iter().map(|r| r.1 / r.2).collect());
         println!(
-            "VALIDATION|drive steps|{name}: 1,000 truths inside the stated 95 % interval, %|nominal 95 %|94.75|{inside:.2}|2.25 absolute"
+            "VALIDATION|drive steps|{name}: 300 truths inside the stated 95 % interval, %|nominal 95 %|94.75|{inside:.2}|2.25 absolute"
         );
         println!(
             "VALIDATION|drive steps|{name}: median width over the Cramer-Rao bound|at most twice the bound|2|{ratio:.3}|at most"
