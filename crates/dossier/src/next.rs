@@ -94,7 +94,7 @@ pub fn next(dir: &Path, build: Option<&str>) -> Result<Next, Diagnostics> {
             text: "No case temperature was entered: feel for heat, then note it".to_owned(),
         });
     }
-    reasons.sort_by(|a, b| b.weight.cmp(&a.weight));
+    reasons.sort_by_key(|r| std::cmp::Reverse(r.weight));
     let gate = result.gates.iter().find(|g| g.state != State::Met);
     let before_flight = |id: &str| matches!(id, "sizing" | "structure" | "drive" | "sensing" | "set-up");
     if let Some(g) = gate.filter(|g| last.is_none() && before_flight(&g.id) && g.state == State::Short) {
@@ -154,7 +154,7 @@ fn reasons(f: &Findings, stated_resistance: Option<f64>) -> Vec<Reason> {
             format!("Motors at an end of their command in {:.2} % of the hover, at most 0.1 %", 100.0 * v),
         ),
         None => {
-            push(Weight::Watch, "Saturation cannot be told: log the rotor commands after mixing".to_owned())
+            push(Weight::Watch, "Saturation cannot be told: log the rotor commands after mixing".to_owned());
         }
     }
     for (letter, name) in [('x', "roll"), ('y', "pitch"), ('z', "yaw")] {
@@ -182,7 +182,7 @@ fn reasons(f: &Findings, stated_resistance: Option<f64>) -> Vec<Reason> {
                 );
             }
             Some(Outcome::Words { answer }) => {
-                push(Weight::Good, format!("{name} after a release: {answer}"))
+                push(Weight::Good, format!("{name} after a release: {answer}"));
             }
             _ => {}
         }

@@ -227,7 +227,7 @@ impl Siting {
         let deg = |f: &dyn Fn(&Candidate) -> f64| masts.iter().map(|c| f(c).to_degrees()).collect::<Vec<_>>();
         let mut series = vec![
             Series::new("full current", Style::Line, heights.clone(), deg(&|c| c.full_error)),
-            Series::new("hover current", Style::Dashed, heights.clone(), deg(&|c| c.hover_error)),
+            Series::new("hover current", Style::Dashed, heights, deg(&|c| c.hover_error)),
         ];
         let meets: Vec<&&Candidate> = masts.iter().filter(|c| c.misses.is_empty()).collect();
         series.push(Series::new(

@@ -211,7 +211,7 @@ impl Tracker {
             return Err(SignalError::Range { what: "rate", value: rate, low: 0.0, high: f64::INFINITY });
         }
         let half = (0.5 * window * rate).round();
-        if !(half >= 4.0 && half < 1e9) {
+        if !(4.0..1e9).contains(&half) {
             return Err(SignalError::Range {
                 what: "window",
                 value: window,
@@ -294,10 +294,10 @@ impl Tracker {
             self.work(channels, speeds, from, take);
             from += take;
             self.at += take;
-            if self.at == self.half {
-                if let Some(w) = self.close() {
-                    out(w);
-                }
+            if self.at == self.half
+                && let Some(w) = self.close()
+            {
+                out(w);
             }
         }
         Ok(())

@@ -61,7 +61,7 @@ fn hand_rotation(fingerprint: &BTreeMap<String, String>) -> Record {
     let turns =
         [([1.0, 0.15, -0.10], 2.0, 6.0), ([0.12, 1.0, 0.16], 10.0, 14.0), ([-0.10, 0.05, 1.0], 18.0, 22.0)];
     let count = (26.0 * RATE) as usize;
-    let (mut time, mut columns) = (Vec::with_capacity(count), vec![Vec::with_capacity(count); 6]);
+    let (mut time, mut columns) = (Vec::with_capacity(count), vec![Vec::new(); 6]);
     // Down in body axes; turned by the rates.
     let mut down = [0.0, 0.0, 1.0];
     for k in 0..count {

@@ -187,11 +187,11 @@ pub(super) fn run(context: &Context<'_>, out: &mut Out) -> bool {
         } else {
             "agreement of the hop with what was seen".to_owned()
         };
-        out.cannot_tell(sense, sense_label, why, next.clone(), RESTS);
+        out.cannot_tell(sense, sense_label, why, next, RESTS);
     }
 
     // Given the axes as mapped, which hand rotation shows.
-    let mapped = Seen { axes: true, ..seen.clone() };
+    let mapped = Seen { axes: true, ..seen };
     let (given, given_still) = (full.given(&mapped), careful.given(&mapped));
     let best_given = given.best();
     let clear = given.trusted

@@ -19,7 +19,8 @@ static KNOWN: Mutex<Option<HashMap<(u64, u64), Findings>>> = Mutex::new(None);
 pub(crate) fn findings_once(record: &Record, aircraft: &Aircraft, around: Surroundings) -> Findings {
     let key = (key(record, aircraft, &around, 0), key(record, aircraft, &around, 1));
     // A panic elsewhere leaves the map valid: entries are whole or absent.
-    let hit = KNOWN.lock().unwrap_or_else(PoisonError::into_inner).as_ref().and_then(|m| m.get(&key).cloned());
+    let hit =
+        KNOWN.lock().unwrap_or_else(PoisonError::into_inner).as_ref().and_then(|m| m.get(&key).cloned());
     if let Some(hit) = hit {
         return hit;
     }

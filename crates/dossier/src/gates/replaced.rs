@@ -36,7 +36,10 @@ pub fn replacements(evidence: &Evidence, today: &BTreeMap<String, String>) -> BT
             );
         }
     }
-    found.into_iter().filter_map(|(key, list)| Some((key, mean(list.into_values().collect())?))).collect()
+    found
+        .into_iter()
+        .filter_map(|(key, list)| Some((key, mean(&list.into_values().collect::<Vec<_>>())?)))
+        .collect()
 }
 
 /// What the newest weighing says of the whole aircraft without payload, carried to today's mass items by
@@ -112,7 +115,7 @@ pub fn carry(measured: &mut BTreeMap<String, Measured>, before: &Aircraft, after
 
 /// Mean of several stations. One load cell or clock served them all, so that their uncertainties
 /// do not average out; their spread does.
-fn mean(list: Vec<Measured>) -> Option<Measured> {
+fn mean(list: &[Measured]) -> Option<Measured> {
     let n = list.len() as f64;
     let first = list.first()?.clone();
     let value = list.iter().map(|m| m.value).sum::<f64>() / n;

@@ -342,7 +342,7 @@ fn cures(
     if let Some((name, factor)) = crossing(ctx) {
         add(
             "move the hover speed",
-            format!("{name}: 15 % away from it the resonance answers with {:.2} of today's", factor),
+            format!("{name}: 15 % away from it the resonance answers with {factor:.2} of today's"),
             total - structural.max(once) * (1.0 - factor * factor).max(0.0),
         );
     }

@@ -103,11 +103,8 @@ impl Subject {
         let mut refused = Vec::new();
         for (key, m) in measured {
             let present = self.resolved.inputs.iter().any(|i| i.key == *key);
-            let candidate = if present {
-                Ok(effective.clone())
-            } else {
-                effective.with_edits(&[m.statement(key)])
-            };
+            let candidate =
+                if present { Ok(effective.clone()) } else { effective.with_edits(&[m.statement(key)]) };
             let taken = candidate.and_then(|file| {
                 let mut all: BTreeMap<String, f64> = kept.iter().map(|(k, m)| (k.clone(), m.value)).collect();
                 all.insert(key.clone(), m.value);

@@ -1,5 +1,4 @@
 //! The aircraft file: reading, resolving, editing, fingerprints, and what broken files are told.
-#![expect(clippy::unwrap_used, clippy::panic, reason = "functions that the tests share")]
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};

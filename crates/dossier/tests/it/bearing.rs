@@ -1,5 +1,4 @@
 //! Gates structure and sensing, the survey of sites, run-up and reception records.
-#![expect(clippy::unwrap_used, reason = "a failure should stop the test")]
 
 use std::collections::BTreeMap;
 use std::f64::consts::TAU;
@@ -163,7 +162,7 @@ fn val_reception_by_hand() {
         "VALIDATION|reception|height error of 12 Pa at 1.15 kg/m^3, m|by hand, dp/(rho g)|-1.0641|{height:.4}|0.06 absolute"
     );
     assert!((height + 1.0641).abs() < 3.0 * u && u < 0.03, "{height} {u}");
-    let mut silent = r.clone();
+    let mut silent = r;
     silent.channels.remove("battery.current");
     let f = findings_at(&silent, None, Surroundings::default());
     assert!(matches!(f.get("reception.loss").unwrap().outcome, Outcome::CannotTell { .. }));

@@ -1,5 +1,4 @@
 //! A rotor by its blade in the aircraft file, and the figures of gate sizing.
-#![expect(clippy::unwrap_used, reason = "functions that the tests share")]
 
 use std::collections::BTreeMap;
 use std::path::Path;

@@ -1,5 +1,4 @@
 //! What measured records have taught the findings, on records made by formula.
-#![expect(clippy::panic, reason = "functions that the tests share")]
 
 use std::collections::BTreeMap;
 use std::f64::consts::TAU;

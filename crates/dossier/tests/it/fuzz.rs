@@ -3,8 +3,6 @@
 //! Each test runs for `ROTORWRIGHT_FUZZ_SECONDS` (2 where not set) from a fixed seed, over bytes:
 //! whole files are cut, repeated, spliced and sprinkled with text that breaks readers.
 
-#![expect(clippy::unwrap_used, reason = "a test stops where its own tools fail")]
-
 use std::collections::BTreeMap;
 use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
 use std::path::Path;

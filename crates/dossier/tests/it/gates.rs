@@ -1,5 +1,4 @@
 //! States, staleness, limits, order, frozen predictions, and an aircraft file with next to nothing in it.
-#![expect(clippy::unwrap_used, reason = "functions that the tests share")]
 
 use std::collections::BTreeSet;
 use std::path::Path;

@@ -296,7 +296,10 @@ impl Truth {
                             let pattern: [f64; 4] =
                                 [[1.0, 1.0, -1.0, -1.0], [1.0, -1.0, -1.0, 1.0], [1.0, -1.0, 1.0, -1.0]]
                                     [slot / 2];
-                            c += self.pulse * top * pattern[i] * if slot % 2 == 0 { 1.0 } else { -1.0 };
+                            c += self.pulse
+                                * top
+                                * pattern[i]
+                                * if slot.is_multiple_of(2) { 1.0 } else { -1.0 };
                         }
                         // The file's lever of output i: station i.
                         let (s, file) = (self.at[i], self.file_spin[i]);

@@ -1,7 +1,5 @@
 //! Import: text and Parquet files through channel maps, and the questions that import asks.
 
-#![expect(clippy::unwrap_used, clippy::panic, reason = "a test that cannot go on has failed")]
-
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 

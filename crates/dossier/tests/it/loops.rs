@@ -12,7 +12,7 @@ fn choice(dir: &std::path::Path) -> Tuning {
     let opened = Opened::open(dir, None, &[]).unwrap_or_else(|d| panic!("{d}"));
     let evidence = opened.evidence();
     opened
-        .with_context(&evidence, &Group::ALL, |ctx| tuning::tune(ctx))
+        .with_context(&evidence, &Group::ALL, tuning::tune)
         .unwrap_or_else(|d| panic!("{d}"))
         .unwrap_or_else(|why| panic!("{why}"))
 }

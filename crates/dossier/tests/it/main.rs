@@ -1,6 +1,11 @@
 //! Integration tests.
 
-#![allow(clippy::panic, reason = "a test helper reports by panicking")]
+#![allow(
+    clippy::panic,
+    clippy::unwrap_used,
+    clippy::expect_used,
+    reason = "a test helper reports by panicking"
+)]
 
 mod aircraft_file;
 mod bearing;

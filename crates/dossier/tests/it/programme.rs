@@ -1,5 +1,4 @@
 //! The programme file: reading, defaults of the site, and what broken files are told.
-#![expect(clippy::unwrap_used, reason = "functions that the tests share")]
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;

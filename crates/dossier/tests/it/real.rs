@@ -2,7 +2,6 @@
 //!
 //! The data are not part of the project: ROTORWRIGHT_REALDATA names their folder, else it is looked for
 //! beside the workspace. Where it is missing the tests say that they skip. Sources: `tests/real/README.md`.
-#![expect(clippy::unwrap_used, clippy::panic, reason = "functions that the tests share")]
 
 use std::path::{Path, PathBuf};
 

@@ -1,7 +1,5 @@
 //! Set-up records: turned by hand, spun one by one, ticked.
 
-#![expect(clippy::unwrap_used, reason = "a test stops where its own input is wrong")]
-
 use std::collections::BTreeMap;
 use std::path::Path;
 

@@ -1,5 +1,4 @@
 //! The demo dossier for tests: written and flown once, copied where a test changes it.
-#![expect(clippy::unwrap_used, reason = "functions that the tests share")]
 
 use std::path::{Path, PathBuf};
 use std::sync::OnceLock;

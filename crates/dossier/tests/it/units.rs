@@ -1,5 +1,4 @@
 //! Quantities with units and tolerances.
-#![expect(clippy::panic, reason = "functions that the tests share")]
 
 use dossier::units::{Dimension, UNITS, UnitError, format, parse_quantity, parse_unit};
 use proptest::prelude::*;

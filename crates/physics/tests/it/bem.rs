@@ -1,9 +1,4 @@
 //! Blade-element rotor against a numpy program, NACA rotors and measured propellers.
-#![expect(
-    clippy::unwrap_used,
-    clippy::panic,
-    reason = "helpers of tests, where a failure should stop the test"
-)]
 
 use std::collections::BTreeMap;
 use std::f64::consts::{PI, TAU};

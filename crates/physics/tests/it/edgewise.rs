@@ -1,5 +1,4 @@
 //! Forward flight, interference and winding heat against published values and scipy.
-#![expect(clippy::unwrap_used, reason = "helpers of tests, where a failure should stop the test")]
 
 use std::f64::consts::TAU;
 
@@ -193,7 +192,7 @@ fn prop_envelope_of_a_quad() {
 fn val_coaxial_momentum() {
     let source = "Leishman & Ananthan 2006, Leishman & Syal 2008 (values from memory, derived again)";
     for (what, expected, found) in [
-        ("interference, discs in one plane", 1.414_214, coaxial(Balance::SamePlane).factor),
+        ("interference, discs in one plane", std::f64::consts::SQRT_2, coaxial(Balance::SamePlane).factor),
         ("interference, equal thrusts", 1.280_776, coaxial(Balance::Thrust).factor),
         ("lower over upper induced speed, equal thrusts", 0.561_553, coaxial(Balance::Thrust).induced_ratio),
         ("upper over lower thrust, equal torques", 1.437_565, coaxial(Balance::Torque).thrust_ratio),
@@ -238,7 +237,7 @@ fn val_winding_temperature() {
     }
     // The rise that a winding is known by comes out again.
     let heat = WindingHeat { rise: 45.0, current: 18.0, time: 70.0, limit: None };
-    let known = Motor { thermal: Some(heat), ..motor.clone() };
+    let known = Motor { thermal: Some(heat), ..motor };
     let settled = Winding::of(&known).unwrap().settled(&known, 18.0, 0.0, 298.15).unwrap();
     assert!(close(343.15, settled, 1e-12), "{settled}");
     assert!(winding.settled(&motor, 10.0, 2.0, 298.15).unwrap() < 320.0);

@@ -1,7 +1,5 @@
 //! Digital filters against SciPy and the published coefficients of the audio cookbook.
 
-#![expect(clippy::unwrap_used, clippy::panic, reason = "helpers of tests")]
-
 use std::collections::BTreeMap;
 use std::f64::consts::TAU;
 

@@ -1,5 +1,4 @@
 //! The flight model against closed forms, the powertrain's formulas and an independent linear loop.
-#![expect(clippy::unwrap_used, reason = "a test fails by panicking")]
 
 use nalgebra::UnitQuaternion;
 use physics::aircraft::{

@@ -1,7 +1,5 @@
 //! Rate chain, margins, ledger, steps and noise against python-control, closed forms and simulations.
 
-#![expect(clippy::unwrap_used, reason = "helpers of tests")]
-
 use std::collections::BTreeMap;
 use std::f64::consts::{FRAC_PI_2, PI, TAU};
 

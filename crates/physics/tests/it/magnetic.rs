@@ -1,5 +1,4 @@
 //! Magnetic fields against closed forms, quadrature and the World Magnetic Model's official test values.
-#![expect(clippy::unwrap_used, reason = "a failure should stop the test")]
 
 use physics::Vec3;
 use physics::magnetic::earth::local_field;

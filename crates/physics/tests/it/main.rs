@@ -1,5 +1,7 @@
 //! Integration tests.
 
+#![allow(clippy::panic, clippy::unwrap_used, clippy::expect_used, reason = "a test reports by panicking")]
+
 mod atmosphere;
 mod bem;
 mod control;

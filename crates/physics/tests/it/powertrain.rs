@@ -1,5 +1,4 @@
 //! Motor, battery, operating points, full thrust and endurance against scipy and published values.
-#![expect(clippy::unwrap_used, reason = "helpers of tests, where a failure should stop the test")]
 
 use std::collections::BTreeMap;
 

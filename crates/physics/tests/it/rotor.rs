@@ -1,5 +1,4 @@
 //! Rotor against measured propellers, momentum theory and scipy.
-#![expect(clippy::unwrap_used, reason = "helpers of tests, where a failure should stop the test")]
 
 use physics::rotor::{Coefficients, Rotor, Table, TableError, TableRow, coaxial_lower_power_factor};
 use proptest::prelude::*;

@@ -1,7 +1,5 @@
 //! Outer loops, rejection, scaling and the search of gains against python-control, closed forms and exact margins.
 
-#![expect(clippy::unwrap_used, reason = "helpers of tests")]
-
 use std::f64::consts::{FRAC_PI_2, PI};
 
 use physics::loops::chain::RateChain;

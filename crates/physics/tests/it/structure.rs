@@ -1,5 +1,4 @@
 //! Beams, plates, isolators and the rotor-speed diagram against exact roots, finite elements and handbook values.
-#![expect(clippy::unwrap_used, reason = "a failure should stop the test")]
 
 use physics::structure::beam::{Beam, Root};
 use physics::structure::diagram::{Dwell, amplification, least_separation, orders, separation};

@@ -1,9 +1,4 @@
 //! Reading the reference tables, and the lines the validation page is built from.
-#![expect(
-    clippy::unwrap_used,
-    clippy::panic,
-    reason = "helpers of tests, where a failure should stop the test"
-)]
 
 /// Rows of `reference/<name>.csv` as text fields, without comments and header.
 pub(crate) fn rows(text: &str) -> Vec<Vec<String>> {

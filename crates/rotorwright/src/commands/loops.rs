@@ -37,7 +37,7 @@ pub(super) fn run(args: &Args, out: &mut dyn Write) -> Outcome {
     if args.json {
         let opened = Opened::open(&args.dir, args.build.as_deref(), &[])?;
         let evidence = opened.evidence();
-        let choice = opened.with_context(&evidence, &Group::ALL, |ctx| tuning::tune(ctx))?;
+        let choice = opened.with_context(&evidence, &Group::ALL, tuning::tune)?;
         let (choice, waits) = match choice {
             Ok(t) => (Some(t), None),
             Err(why) => (None, Some(why)),

@@ -42,7 +42,7 @@ fn axis(a: &chart::Axis, values: &[f64]) -> Option<Axis> {
     }
     let positive = values.iter().copied().filter(|v| *v > 0.0 && v.is_finite());
     let (low, high) = positive.fold((f64::INFINITY, 0.0f64), |(l, h), v| (l.min(v), h.max(v)));
-    (low < high).then(|| Axis { label, kind: Kind::Log, low: low * 0.9, high: high * 1.1 })
+    (low < high).then_some(Axis { label, kind: Kind::Log, low: low * 0.9, high: high * 1.1 })
 }
 
 /// The chart as it is drawn; none when it has no point.

@@ -108,12 +108,12 @@ pub fn spread(
             free += usize::from(prior.is_none());
         }
     }
-    let mut kept = usable.clone();
+    let mut kept = usable;
     let mut left_out = Vec::new();
     for round in 0..2 {
         let fit = weighted(values, errors, covariates, priors, &kept, &used)?;
         if round == 1 || kept.len() < 5 {
-            return Some(finish(fit, covariates.len(), &used, left_out));
+            return Some(finish(&fit, covariates.len(), &used, left_out));
         }
         // Far outliers only: a step that was disturbed.
         // About their median: one far figure drags the mean along.
@@ -126,7 +126,7 @@ pub fn spread(
             .map(|(i, _)| *i)
             .collect();
         if far.is_empty() || kept.len() - far.len() < 3 {
-            return Some(finish(fit, covariates.len(), &used, left_out));
+            return Some(finish(&fit, covariates.len(), &used, left_out));
         }
         kept.retain(|i| !far.contains(i));
         left_out = far;
@@ -223,7 +223,7 @@ fn weighted(
     Some(Weighted { coefficients, errors, residuals, excess, degrees })
 }
 
-fn finish(fit: Weighted, covariates: usize, used: &[usize], left_out: Vec<usize>) -> Spread {
+fn finish(fit: &Weighted, covariates: usize, used: &[usize], left_out: Vec<usize>) -> Spread {
     let figure =
         |j: usize| Figure { value: fit.coefficients[j], uncertainty: fit.errors[j], degrees: fit.degrees };
     let mut coefficients = vec![figure(0)];

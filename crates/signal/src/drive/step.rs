@@ -569,7 +569,7 @@ fn one(
         Some(h) => vec![h.dead, h.lag.ln(), h.before, h.after],
         None => vec![dead0, lag0.ln(), w.before, w.after],
     };
-    let mut step = vec![0.02 * lag0.min(0.1).max(1e-4), 0.01, 1e-3 * span.abs(), 1e-3 * span.abs()];
+    let mut step = vec![0.02 * lag0.clamp(1e-4, 0.1), 0.01, 1e-3 * span.abs(), 1e-3 * span.abs()];
     for e in &free {
         start.push(*e);
         step.push(0.02);

@@ -358,13 +358,13 @@ impl Fitter<'_> {
                     let most = if *k == 3 { 0.5 } else { f64::INFINITY };
                     next[*k] += (factor * step[base + f]).clamp(-most, most);
                 }
-                if let Some((nx, nc, nr, s)) = self.project(&next) {
-                    if s <= square {
-                        fall = (square - s) / square.max(f64::MIN_POSITIVE);
-                        (p, x, c, r, square) = (next, nx, nc, nr, s);
-                        moved = true;
-                        break;
-                    }
+                if let Some((nx, nc, nr, s)) = self.project(&next)
+                    && s <= square
+                {
+                    fall = (square - s) / square.max(f64::MIN_POSITIVE);
+                    (p, x, c, r, square) = (next, nx, nc, nr, s);
+                    moved = true;
+                    break;
                 }
                 factor *= 0.35;
             }

@@ -1,7 +1,5 @@
 //! Recovery of planted plants from simulated closed loops, and the estimators against each other.
 
-#![expect(clippy::unwrap_used, reason = "helpers of tests")]
-
 use std::f64::consts::TAU;
 
 use nalgebra::DMatrix;

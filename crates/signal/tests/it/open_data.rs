@@ -3,8 +3,6 @@
 //! The data are not part of the project: ROTORWRIGHT_REALDATA names their folder, else it is looked for beside the
 //! workspace. Where it is missing the tests say that they skip.
 
-#![expect(clippy::unwrap_used, reason = "helpers of tests")]
-
 use std::path::{Path, PathBuf};
 
 use signal::response::model::{Parameter, Plant};

@@ -43,6 +43,7 @@ pub(crate) fn coverage(rows: &[(f64, f64, f64)]) -> f64 {
 }
 
 /// Median.
+#[expect(clippy::needless_pass_by_value, reason = "callers build the list for this")]
 pub(crate) fn median_of(values: Vec<f64>) -> f64 {
     signal::robust::median(&values).unwrap_or(f64::NAN)
 }

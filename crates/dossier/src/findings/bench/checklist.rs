@@ -103,7 +103,13 @@ fn first(bench: &Bench<'_>, out: &mut Out) {
             out.value(key, label, e, format!("The {name} limit is the widest: {ratio:.2} of what the card end-points computes for this build."), FIRST_RESTS);
         }
         _ => {
-            out.cannot_tell(key, label, format!("what was set for {}", missing.join(", ")), TEST, FIRST_RESTS)
+            out.cannot_tell(
+                key,
+                label,
+                format!("what was set for {}", missing.join(", ")),
+                TEST,
+                FIRST_RESTS,
+            );
         }
     }
 }

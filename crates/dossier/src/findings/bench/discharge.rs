@@ -71,7 +71,8 @@ pub(super) fn run(bench: &Bench<'_>, out: &mut Out) {
         cells(bench, out, &fit, battery, scale);
         capacity(bench, out, &fit, battery, (&t, &v, &i), scale);
     } else {
-        for (key, label) in [figures[0]] {
+        {
+            let (key, label) = figures[0];
             out.cannot_tell(
                 key,
                 label,

@@ -168,7 +168,7 @@ fn figures(
             // Every step meets the rows of both channels at the same phase where one clock drives all, so
             // that half a row of each stays open however many steps there are.
             let rows = steps.periods.0.hypot(steps.periods.1) / 12f64.sqrt();
-            let d = &Figure { uncertainty: d.uncertainty.hypot(rows), ..d.clone() };
+            let d = &Figure { uncertainty: d.uncertainty.hypot(rows), ..*d };
             out.value(DEAD.0, DEAD.1, single(d, "dead time"), text, ON_ESC);
             own_dead_time(bench, out, d);
         }

@@ -243,7 +243,7 @@ fn constants(bench: &Bench<'_>, out: &mut Out, list: &[Point], zero: Option<Figu
             out.replaces("sweep.kv", "motor.kv");
         }
         _ => {
-            out.cannot_tell("sweep.kv", "velocity constant", "command, voltage, current and speed", TEST, on)
+            out.cannot_tell("sweep.kv", "velocity constant", "command, voltage, current and speed", TEST, on);
         }
     }
     match m.resistance {
