@@ -280,7 +280,7 @@ fn val_trade_facts() {
         "VALIDATION|gates|overshoot of +-100 deg/s steps, limit|common practice, no source|0.1|{}|exact",
         c.limit.value
     );
-    assert!(c.text.contains("+-100 deg/s") && c.limit.sense == Sense::AtMost && c.limit.value <= 0.1);
+    assert!(c.text.contains("±100 deg/s") && c.limit.sense == Sense::AtMost && c.limit.value <= 0.1);
     assert!(criterion(r, "rate.half-cycles").limit.value <= 1.0);
 }
 

@@ -172,8 +172,4 @@ fn val_reconcile_finds_what_was_planted_and_what_cannot_be_told() {
     assert_eq!(equal.twins.len(), 1, "{equal:?}");
     assert!((equal.twins[0].alike + 1.0).abs() < 1e-9);
     println!("{}", equal.twins[0].test);
-    // The demo: its own model made the flight, so that little is left to explain.
-    let all = reconcile(&dossier::reconcile::pairs(tarn::base_result()));
-    assert!(all.pairs.len() >= 6, "{}", all.pairs.len());
-    assert!(all.changes.iter().all(|c| c.sigmas.abs() < 3.0), "{:?}", all.changes);
 }
