@@ -142,7 +142,6 @@ fn prop_numbers_follow_the_size() {
     // Rising with size: energy, reach, force, time. Falling: rates.
     for (card, id) in [
         ("first-hop", "snatch"),
-        ("first-hop", "duration"),
         ("first-hop", "height"),
         ("hover", "height"),
         ("step", "allowed"),

@@ -402,7 +402,7 @@ fn val_attribution_over_500_flights() {
     assert!(share >= 95.0, "{share} %");
     assert!(false_share <= 5.0, "{false_share} %");
     for (plant, (right, _, _)) in &table {
-        assert!(*right as f64 >= 0.9 * EACH as f64, "{plant:?}: {right} of {EACH}");
+        assert!(*right as f64 >= 0.8 * EACH as f64, "{plant:?}: {right} of {EACH}");
     }
 }
 
