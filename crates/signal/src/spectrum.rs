@@ -4,10 +4,9 @@
 
 use rustfft::num_complex::Complex;
 pub use rustfft::num_complex::Complex64;
-use rustfft::{Fft, FftPlanner};
-use std::sync::Arc;
 
 use crate::SignalError;
+use crate::plan::Plan;
 use crate::window::Window;
 
 /// What is taken off each block before the transform.
@@ -142,108 +141,13 @@ pub fn gain_random_error(coherence: f64, averages: f64) -> f64 {
     }
 }
 
-struct Plan {
-    fft: Arc<dyn Fft<f64>>,
-    window: Vec<f64>,
-    scale: f64,
-    bins: usize,
-    step: usize,
-    options: Options,
-    buffer: Vec<Complex<f64>>,
-    scratch: Vec<Complex<f64>>,
-}
-
-impl Plan {
-    fn new(rate: f64, options: &Options) -> Result<Self, SignalError> {
-        if !(rate > 0.0 && rate.is_finite()) {
-            return Err(SignalError::Range { what: "rate", value: rate, low: 0.0, high: f64::INFINITY });
-        }
-        if options.length < 2 {
-            return Err(SignalError::TooShort { need: 2, got: options.length });
-        }
-        if options.overlap >= options.length {
-            return Err(SignalError::Range {
-                what: "overlap",
-                value: options.overlap as f64,
-                low: 0.0,
-                high: (options.length - 1) as f64,
-            });
-        }
-        let window = options.window.samples(options.length);
-        let scale = 1.0 / (rate * window.iter().map(|w| w * w).sum::<f64>());
-        let fft = FftPlanner::new().plan_fft_forward(options.length);
-        let scratch = vec![Complex::default(); fft.get_inplace_scratch_len()];
-        Ok(Self {
-            fft,
-            window,
-            scale,
-            bins: options.length / 2 + 1,
-            step: options.length - options.overlap,
-            options: *options,
-            buffer: vec![Complex::default(); options.length],
-            scratch,
-        })
-    }
-
-    fn transform(&mut self, block: &[f64]) -> Vec<Complex<f64>> {
-        let mean = match self.options.detrend {
-            Detrend::None => 0.0,
-            Detrend::Constant => block.iter().sum::<f64>() / block.len() as f64,
-        };
-        for ((b, x), w) in self.buffer.iter_mut().zip(block).zip(&self.window) {
-            *b = Complex::new((x - mean) * w, 0.0);
-        }
-        self.fft.process_with_scratch(&mut self.buffer, &mut self.scratch);
-        self.buffer[..self.bins].to_vec()
-    }
-
-    /// Twice for all bins but zero and half the rate.
-    fn sides(&self, bin: usize) -> f64 {
-        let nyquist = self.options.length.is_multiple_of(2) && bin == self.bins - 1;
-        if bin == 0 || nyquist { 1.0 } else { 2.0 }
-    }
-
-    fn averages(&self, counts: &[usize]) -> f64 {
-        independent(&self.window, self.step, counts)
-    }
-
-    fn starts(&self, samples: usize) -> impl Iterator<Item = usize> + use<> {
-        let (length, step) = (self.options.length, self.step);
-        (0..).map(move |k| k * step).take_while(move |s| s + length <= samples)
-    }
-
-    fn frequency(&self, rate: f64) -> Vec<f64> {
-        (0..self.bins).map(|k| k as f64 * rate / self.options.length as f64).collect()
-    }
-}
-
-/// Independent blocks that would give the variance of an average over overlapping blocks of white noise (Welch
-/// 1967, equation for the variance).
-pub(crate) fn independent(window: &[f64], step: usize, counts: &[usize]) -> f64 {
-    let square: f64 = window.iter().map(|w| w * w).sum();
-    let shared: Vec<f64> = (1..)
-        .map(|lag| lag * step)
-        .take_while(|shift| *shift < window.len())
-        .map(|shift| (window[shift..].iter().zip(window).map(|(a, b)| a * b).sum::<f64>() / square).powi(2))
-        .collect();
-    let mut total = 0.0;
-    let n: usize = counts.iter().sum();
-    for &blocks in counts {
-        total += blocks as f64;
-        for (k, c) in shared.iter().enumerate().take(blocks.saturating_sub(1)) {
-            total += 2.0 * (blocks - k - 1) as f64 * c;
-        }
-    }
-    (n as f64).powi(2) / total
-}
-
 /// Power spectral density averaged over all blocks that fit into the gap-free stretches.
 ///
 /// # Errors
 /// No stretch holds a block; a rate that is not positive; an overlap of a whole block.
 pub fn welch(stretches: &[&[f64]], rate: f64, options: &Options) -> Result<Density, SignalError> {
     let mut plan = Plan::new(rate, options)?;
-    let mut density = vec![0.0; plan.bins];
+    let mut density = vec![0.0; plan.bins()];
     let mut counts = Vec::new();
     for s in stretches {
         let mut count = 0;
@@ -261,7 +165,7 @@ pub fn welch(stretches: &[&[f64]], rate: f64, options: &Options) -> Result<Densi
         return Err(SignalError::TooShort { need: options.length, got });
     }
     for (k, d) in density.iter_mut().enumerate() {
-        *d *= plan.scale * plan.sides(k) / blocks as f64;
+        *d = plan.density(k, *d) / blocks as f64;
     }
     Ok(Density {
         frequency: plan.frequency(rate),
@@ -279,9 +183,9 @@ pub fn welch(stretches: &[&[f64]], rate: f64, options: &Options) -> Result<Densi
 /// As [`welch`]; a pair of different lengths.
 pub fn cross(stretches: &[(&[f64], &[f64])], rate: f64, options: &Options) -> Result<Cross, SignalError> {
     let mut plan = Plan::new(rate, options)?;
-    let mut xx = vec![0.0; plan.bins];
-    let mut yy = vec![0.0; plan.bins];
-    let mut xy = vec![Complex::default(); plan.bins];
+    let mut xx = vec![0.0; plan.bins()];
+    let mut yy = vec![0.0; plan.bins()];
+    let mut xy = vec![Complex::default(); plan.bins()];
     let mut counts = Vec::new();
     for (x, y) in stretches {
         if x.len() != y.len() {
@@ -291,7 +195,7 @@ pub fn cross(stretches: &[(&[f64], &[f64])], rate: f64, options: &Options) -> Re
         for start in plan.starts(x.len()) {
             let a = plan.transform(&x[start..start + options.length]);
             let b = plan.transform(&y[start..start + options.length]);
-            for k in 0..plan.bins {
+            for k in 0..plan.bins() {
                 xx[k] += a[k].norm_sqr();
                 yy[k] += b[k].norm_sqr();
                 xy[k] += a[k].conj() * b[k];
@@ -305,8 +209,8 @@ pub fn cross(stretches: &[(&[f64], &[f64])], rate: f64, options: &Options) -> Re
         let got = stretches.iter().map(|s| s.0.len()).max().unwrap_or(0);
         return Err(SignalError::TooShort { need: options.length, got });
     }
-    for k in 0..plan.bins {
-        let scale = plan.scale * plan.sides(k) / blocks as f64;
+    for k in 0..plan.bins() {
+        let scale = plan.density(k, 1.0) / blocks as f64;
         xx[k] *= scale;
         yy[k] *= scale;
         xy[k] *= scale;

@@ -5,12 +5,9 @@
 //! through one complex transform as a + i b; as |Z(k)|^2 + |Z(N - k)|^2 = 2 |A(k)|^2 + 2 |B(k)|^2 (Bergland 1968,
 //! "A fast Fourier transform algorithm for real-valued series", CACM 11(10)) the sum over blocks needs no unpacking.
 
-use rustfft::num_complex::Complex;
-use rustfft::{Fft, FftPlanner};
-use std::sync::Arc;
-
 use crate::SignalError;
-use crate::spectrum::{Density, Detrend, Options};
+use crate::plan::{Plan, sum};
+use crate::spectrum::{Density, Options};
 
 /// Cuts a series that arrives in pieces into overlapping blocks.
 #[derive(Debug, Clone)]
@@ -59,111 +56,10 @@ impl Cutter {
     }
 }
 
-/// Transform with window and scale, as of one block.
-struct Engine {
-    fft: Arc<dyn Fft<f64>>,
-    window: Vec<f64>,
-    buffer: Vec<Complex<f64>>,
-    scratch: Vec<Complex<f64>>,
-    options: Options,
-    scale: f64,
-}
-
-impl std::fmt::Debug for Engine {
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        f.debug_struct("Engine").field("options", &self.options).finish_non_exhaustive()
-    }
-}
-
-impl Engine {
-    fn new(rate: f64, options: &Options) -> Result<Self, SignalError> {
-        if !(rate > 0.0 && rate.is_finite()) {
-            return Err(SignalError::Range { what: "rate", value: rate, low: 0.0, high: f64::INFINITY });
-        }
-        if options.length < 2 {
-            return Err(SignalError::TooShort { need: 2, got: options.length });
-        }
-        if options.overlap >= options.length {
-            return Err(SignalError::Range {
-                what: "overlap",
-                value: options.overlap as f64,
-                low: 0.0,
-                high: (options.length - 1) as f64,
-            });
-        }
-        let window = options.window.samples(options.length);
-        let scale = 1.0 / (rate * window.iter().map(|w| w * w).sum::<f64>());
-        let fft = FftPlanner::new().plan_fft_forward(options.length);
-        let scratch = vec![Complex::default(); fft.get_inplace_scratch_len()];
-        Ok(Self {
-            fft,
-            window,
-            buffer: vec![Complex::default(); options.length],
-            scratch,
-            options: *options,
-            scale,
-        })
-    }
-
-    fn mean(&self, block: &[f64]) -> f64 {
-        match self.options.detrend {
-            Detrend::None => 0.0,
-            Detrend::Constant => sum(block) / block.len() as f64,
-        }
-    }
-
-    /// Puts a block into the real parts and clears the imaginary ones.
-    fn load(&mut self, block: &[f64]) {
-        let mean = self.mean(block);
-        for ((b, x), w) in self.buffer.iter_mut().zip(block).zip(&self.window) {
-            *b = Complex::new((x - mean) * w, 0.0);
-        }
-    }
-
-    /// Puts a second block into the imaginary parts.
-    fn load_second(&mut self, block: &[f64]) {
-        let mean = self.mean(block);
-        for ((b, x), w) in self.buffer.iter_mut().zip(block).zip(&self.window) {
-            b.im = (x - mean) * w;
-        }
-    }
-
-    fn transform(&mut self) {
-        self.fft.process_with_scratch(&mut self.buffer, &mut self.scratch);
-    }
-
-    fn bins(&self) -> usize {
-        self.options.length / 2 + 1
-    }
-
-    /// One-sided density of one bin from its squared magnitude.
-    fn density(&self, bin: usize, square: f64) -> f64 {
-        let nyquist = self.options.length.is_multiple_of(2) && bin == self.bins() - 1;
-        self.scale * if bin == 0 || nyquist { square } else { 2.0 * square }
-    }
-
-    fn frequency(&self, rate: f64) -> Vec<f64> {
-        (0..self.bins()).map(|k| k as f64 * rate / self.options.length as f64).collect()
-    }
-}
-
-/// Sum in eight lanes, which the compiler turns into vector instructions.
-fn sum(x: &[f64]) -> f64 {
-    let mut lanes = [0.0; 8];
-    let chunks = x.chunks_exact(8);
-    let rest: f64 = chunks.remainder().iter().sum();
-    for c in chunks {
-        for (l, v) in lanes.iter_mut().zip(c) {
-            *l += v;
-        }
-    }
-    lanes.iter().sum::<f64>() + rest
-}
-
 /// Welch's estimate of a density from samples that arrive in pieces of any size.
 #[derive(Debug)]
 pub struct WelchStream {
-    engine: Engine,
+    plan: Plan,
     cutter: Cutter,
     rate: f64,
     /// Sum of |Z|^2 over all transforms, both halves.
@@ -183,11 +79,11 @@ impl WelchStream {
     /// # Errors
     /// A rate that is not positive; an overlap of a whole block; a block of fewer than two samples.
     pub fn new(rate: f64, options: &Options) -> Result<Self, SignalError> {
-        let engine = Engine::new(rate, options)?;
+        let plan = Plan::new(rate, options)?;
         Ok(Self {
             cutter: Cutter::new(options.length, options.length - options.overlap),
             square: vec![0.0; options.length],
-            engine,
+            plan,
             rate,
             half: false,
             counts: Vec::new(),
@@ -200,18 +96,17 @@ impl WelchStream {
     /// Takes the next samples of the stretch.
     pub fn push(&mut self, samples: &[f64]) {
         self.samples += samples.len();
-        let (engine, square, half, count) =
-            (&mut self.engine, &mut self.square, &mut self.half, &mut self.count);
+        let (plan, square, half, count) = (&mut self.plan, &mut self.square, &mut self.half, &mut self.count);
         self.cutter.push(samples, |block| {
             *count += 1;
             if *half {
-                engine.load_second(block);
-                engine.transform();
-                for (s, z) in square.iter_mut().zip(&engine.buffer) {
+                plan.load_second(block);
+                plan.process();
+                for (s, z) in square.iter_mut().zip(&plan.buffer) {
                     *s += z.re * z.re + z.im * z.im;
                 }
             } else {
-                engine.load(block);
+                plan.load(block);
             }
             *half = !*half;
         });
@@ -242,32 +137,28 @@ impl WelchStream {
         self.gap();
         let blocks = self.blocks();
         if blocks == 0 {
-            return Err(SignalError::TooShort { need: self.engine.options.length, got: self.longest });
+            return Err(SignalError::TooShort { need: self.plan.options.length, got: self.longest });
         }
         if self.half {
-            self.engine.transform();
-            for (s, z) in self.square.iter_mut().zip(&self.engine.buffer) {
+            self.plan.process();
+            for (s, z) in self.square.iter_mut().zip(&self.plan.buffer) {
                 *s += z.norm_sqr();
             }
         }
         let n = self.square.len();
-        let density = (0..self.engine.bins())
+        let density = (0..self.plan.bins())
             .map(|k| {
                 let both = 0.5 * (self.square[k] + self.square[(n - k) % n]);
-                self.engine.density(k, both) / blocks as f64
+                self.plan.density(k, both) / blocks as f64
             })
             .collect();
         Ok(Density {
-            frequency: self.engine.frequency(self.rate),
+            frequency: self.plan.frequency(self.rate),
             density,
             blocks,
-            averages: crate::spectrum::independent(
-                &self.engine.window,
-                self.engine.options.length - self.engine.options.overlap,
-                &self.counts,
-            ),
+            averages: self.plan.averages(&self.counts),
             resolution: self.rate / n as f64,
-            window: self.engine.options.window,
+            window: self.plan.options.window,
         })
     }
 }
@@ -286,7 +177,7 @@ pub struct Spectrogram {
 /// A spectrogram whose rows are given out as they are complete.
 #[derive(Debug)]
 pub struct SpectrogramStream {
-    engine: Engine,
+    plan: Plan,
     cutter: Cutter,
     rate: f64,
     start: f64,
@@ -300,11 +191,11 @@ impl SpectrogramStream {
     /// # Errors
     /// As [`WelchStream::new`].
     pub fn new(rate: f64, start: f64, options: &Options) -> Result<Self, SignalError> {
-        let engine = Engine::new(rate, options)?;
+        let plan = Plan::new(rate, options)?;
         Ok(Self {
             cutter: Cutter::new(options.length, options.length - options.overlap),
-            row: vec![0.0; engine.bins()],
-            engine,
+            row: vec![0.0; plan.bins()],
+            plan,
             rate,
             start,
             given: 0,
@@ -313,20 +204,20 @@ impl SpectrogramStream {
 
     /// Frequencies of the rows, Hz.
     pub fn frequency(&self) -> Vec<f64> {
-        self.engine.frequency(self.rate)
+        self.plan.frequency(self.rate)
     }
 
     /// Takes the next samples; `row` gets the middle of each complete block, s, and its density.
     pub fn push(&mut self, samples: &[f64], mut row: impl FnMut(f64, &[f64])) {
-        let step = self.engine.options.length - self.engine.options.overlap;
-        let middle = 0.5 * self.engine.options.length as f64 / self.rate;
-        let (engine, out, given) = (&mut self.engine, &mut self.row, &mut self.given);
+        let step = self.plan.step();
+        let middle = 0.5 * self.plan.options.length as f64 / self.rate;
+        let (plan, out, given) = (&mut self.plan, &mut self.row, &mut self.given);
         let (start, rate) = (self.start, self.rate);
         self.cutter.push(samples, |block| {
-            engine.load(block);
-            engine.transform();
+            plan.load(block);
+            plan.process();
             for (k, o) in out.iter_mut().enumerate() {
-                *o = engine.density(k, engine.buffer[k].norm_sqr());
+                *o = plan.density(k, plan.buffer[k].norm_sqr());
             }
             row(start + (*given * step) as f64 / rate + middle, out);
             *given += 1;
@@ -403,7 +294,7 @@ impl SpeedMapStream {
             });
         }
         Ok(Self {
-            sums: vec![vec![0.0; spectra.engine.bins()]; classes],
+            sums: vec![vec![0.0; spectra.plan.bins()]; classes],
             blocks: vec![0; classes],
             speeds: Cutter::new(options.length, options.length - options.overlap),
             spectra,
