@@ -22,8 +22,9 @@ use crate::result::{CheckResult, Fact, KeyChange};
 /// # Errors
 /// All that is wrong with the dossier's files.
 pub fn check(dir: &Path, build: Option<&str>, edits: &[KeyChange]) -> Result<CheckResult, Diagnostics> {
-    let evidence = evidence(dir, build)?;
-    check_on(dir, build, edits, &evidence)
+    let filed = Opened::open(dir, build, &[])?;
+    let evidence = filed.evidence();
+    if edits.is_empty() { filed.judge(&evidence, edits) } else { check_on(dir, build, edits, &evidence) }
 }
 
 /// What the records of a build show. It rests on the aircraft file as it stands: a what-if changes
@@ -127,35 +128,33 @@ impl Opened {
         evidence
     }
 
-    /// What `f` makes of the build with its evidence and predictions of the named groups.
-    ///
-    /// # Errors
-    /// What is wrong with the file that measured figures make.
-    pub fn with_context<T>(
-        &self,
-        evidence: &Evidence,
-        groups: &[Group],
-        f: impl FnOnce(&Context<'_>) -> T,
-    ) -> Result<T, Diagnostics> {
-        let measured = gates::replacements(evidence, &self.subject.file().fingerprint());
-        let (subject, _) = self.subject.with_measured(&measured)?;
-        let prediction = subject.predict(groups);
-        Ok(f(&Context::new(&subject, &prediction, evidence, &self.limits)))
-    }
-
     /// Judges every gate on the evidence.
     ///
     /// # Errors
     /// A frozen prediction that cannot be read.
     pub fn judge(self, evidence: &Evidence, edits: &[KeyChange]) -> Result<CheckResult, Diagnostics> {
-        let mut measured = gates::replacements(evidence, &self.subject.file().fingerprint());
+        Ok(self.judge_and(evidence, edits, |_| ())?.0)
+    }
+
+    /// The same, with what `also` makes of the context that the gates are judged in.
+    ///
+    /// # Errors
+    /// As [`Self::judge`].
+    pub fn judge_and<T>(
+        self,
+        evidence: &Evidence,
+        edits: &[KeyChange],
+        also: impl FnOnce(&Context<'_>) -> T,
+    ) -> Result<(CheckResult, T), Diagnostics> {
         let today = self.subject.file().fingerprint();
+        let mut measured = gates::replacements(evidence, &today);
         measured.extend(gates::weighed(evidence, &self.subject.resolved().aircraft, &today));
         // What if the key had another value? Then the measurement does not speak.
         measured.retain(|key, _| !edits.iter().any(|e| e.key == *key));
         let (subject, refused) = self.subject.with_measured(&measured)?;
         let prediction = subject.predict(&Group::ALL);
         let ctx = Context::new(&subject, &prediction, evidence, &self.limits);
+        let also = also(&ctx);
         let gates = gates::judge(&ctx);
         let frozen = freeze::load(&self.dir, &self.build)?;
         let scores = frozen.as_ref().map(|f| freeze::score(f, &ctx)).unwrap_or_default();
@@ -165,7 +164,7 @@ impl Opened {
         let mut waits = prediction.waits.clone();
         waits.dedup();
         let centre = physics::mass::mass_properties(&subject.resolved().aircraft.bodies).centre;
-        Ok(CheckResult {
+        let result = CheckResult {
             programme: self.programme.name.clone(),
             builds: self.programme.builds.iter().map(|b| b.id.clone()).collect(),
             aircraft: subject.resolved().aircraft.clone(),
@@ -186,6 +185,7 @@ impl Opened {
             edits: edits.to_vec(),
             warnings,
             build: self.build,
-        })
+        };
+        Ok((result, also))
     }
 }

@@ -7,8 +7,7 @@ use serde::Serialize;
 use crate::check::Opened;
 use crate::diagnostic::Diagnostics;
 use crate::findings::{Findings, Outcome};
-use crate::gates::{self, Context};
-use crate::predict::Group;
+use crate::gates;
 use crate::result::State;
 use crate::tuning::{self, Stop};
 
@@ -70,13 +69,12 @@ const OSCILLATION_WATCH: f64 = 0.05;
 pub fn next(dir: &Path, build: Option<&str>) -> Result<Next, Diagnostics> {
     let opened = Opened::open(dir, build, &[])?;
     let evidence = opened.evidence();
-    let choice = opened.with_context(&evidence, &Group::ALL, |ctx: &Context<'_>| tuning::tune(ctx))?;
     let build = opened.build.clone();
     let stated =
         opened.subject.resolved().aircraft.battery.as_ref().map(|b| {
             f64::from(b.series) / f64::from(b.parallel.max(1)) * b.cell_resistance + b.lead_resistance
         });
-    let result = opened.judge(&evidence, &[])?;
+    let (result, choice) = opened.judge_and(&evidence, &[], tuning::tune)?;
     let last = evidence.flights.last();
     let mut reasons = last.map(|f| reasons(&f.findings, stated)).unwrap_or_default();
     if let Some(note) = evidence.notes.iter().rev().find_map(|m| m.values.get("case_temperature")) {

@@ -2,7 +2,6 @@
 
 use dossier::check::Opened;
 use dossier::findings::Outcome;
-use dossier::predict::Group;
 use dossier::result::State;
 use dossier::tuning::{self, Tuning};
 
@@ -12,8 +11,9 @@ fn choice(dir: &std::path::Path) -> Tuning {
     let opened = Opened::open(dir, None, &[]).unwrap_or_else(|d| panic!("{d}"));
     let evidence = opened.evidence();
     opened
-        .with_context(&evidence, &Group::ALL, tuning::tune)
+        .judge_and(&evidence, &[], tuning::tune)
         .unwrap_or_else(|d| panic!("{d}"))
+        .1
         .unwrap_or_else(|why| panic!("{why}"))
 }
 

@@ -4,7 +4,6 @@ use std::io::Write;
 use std::path::PathBuf;
 
 use dossier::check::Opened;
-use dossier::predict::Group;
 use dossier::result::State;
 use dossier::tuning;
 
@@ -29,15 +28,15 @@ pub(super) struct Args {
 }
 
 pub(super) fn run(args: &Args, out: &mut dyn Write) -> Outcome {
-    let result = dossier::check::check(&args.dir, args.build.as_deref(), &[])?;
+    let opened = Opened::open(&args.dir, args.build.as_deref(), &[])?;
+    let evidence = opened.evidence();
+    // The choice of gains is printed for programs only.
+    let (result, choice) = opened.judge_and(&evidence, &[], |ctx| args.json.then(|| tuning::tune(ctx)))?;
     let Some(gate) = result.gates.iter().find(|g| g.id == "rate") else {
         return Err(Failure::call("there is no gate rate", "update the tool"));
     };
     let status = if gate.state == State::Met { Status::Met } else { Status::NotMet };
-    if args.json {
-        let opened = Opened::open(&args.dir, args.build.as_deref(), &[])?;
-        let evidence = opened.evidence();
-        let choice = opened.with_context(&evidence, &Group::ALL, tuning::tune)?;
+    if let Some(choice) = choice {
         let (choice, waits) = match choice {
             Ok(t) => (Some(t), None),
             Err(why) => (None, Some(why)),
