@@ -127,7 +127,7 @@ impl<'a> Context<'a> {
         let meta = self.evidence.weighing()?;
         let w = weighing(meta).ok()?;
         let origin = Origin::from(meta.origin);
-        let figure = |name: &str, (value, uncertainty): (f64, f64), unit: &str, now: Option<f64>| {
+        let figure = |name: &str, (value, uncertainty): (f64, f64), unit: &str, now: f64| {
             let measured = Estimate::new(
                 value,
                 unit,
@@ -139,8 +139,8 @@ impl<'a> Context<'a> {
                 }],
             );
             // The computed value of the day of weighing is kept in the record.
-            match (meta.values.get(&format!("computed.{name}")), now) {
-                (Some(then), Some(now)) if (then.value - now).abs() > 1e-9 => {
+            match meta.values.get(&format!("computed.{name}")) {
+                Some(then) if (then.value - now).abs() > 1e-9 => {
                     let moved = now - then.value;
                     // The difference rests on the changed items only; a tenth of it is a fair doubt.
                     let carried = Estimate::single(
@@ -157,10 +157,10 @@ impl<'a> Context<'a> {
         };
         let loaded = payload_fitted(meta);
         // By the items alone: the prediction already stands on the weighing.
-        let items = self.subject.stated_aircraft().map(|a| mass_properties(&as_flown(&a, meta).bodies));
-        let (mass, carried) = figure("mass", w.mass, "kg", items.as_ref().map(|m| m.mass));
-        let (x, _) = figure("centre.x", w.centre_x, "m", items.as_ref().map(|m| m.centre.x));
-        let (y, _) = figure("centre.y", w.centre_y, "m", items.as_ref().map(|m| m.centre.y));
+        let items = mass_properties(&as_flown(self.subject.stated_aircraft(), meta).bodies);
+        let (mass, carried) = figure("mass", w.mass, "kg", items.mass);
+        let (x, _) = figure("centre.x", w.centre_x, "m", items.centre.x);
+        let (y, _) = figure("centre.y", w.centre_y, "m", items.centre.y);
         // Without the computed values of its day a weighing cannot be carried.
         let known = meta.values.contains_key("computed.mass");
         let stale = if known {

@@ -24,6 +24,8 @@ pub struct Subject {
     file: AircraftFile,
     /// With the measured keys that the file leaves out.
     effective: AircraftFile,
+    /// What the file states, without what was measured.
+    stated: Resolved,
     /// Measured figures that replace numbers of the file.
     measured: BTreeMap<String, Measured>,
     site: Site,
@@ -82,7 +84,8 @@ impl Subject {
     /// What is wrong with the aircraft file.
     pub fn new(file: AircraftFile, site: Site) -> Result<Self, Diagnostics> {
         let resolved = file.resolve(&BTreeMap::new())?;
-        Ok(Self { effective: file.clone(), file, measured: BTreeMap::new(), site, resolved })
+        let (effective, stated) = (file.clone(), resolved.clone());
+        Ok(Self { effective, file, stated, measured: BTreeMap::new(), site, resolved })
     }
 
     /// The same subject with measured figures in the place of stated ones. A figure that the file
@@ -129,9 +132,7 @@ impl Subject {
         }
         let values = kept.iter().map(|(k, m)| (k.clone(), m.value)).collect();
         let resolved = effective.resolve(&values)?;
-        let subject =
-            Self { file: self.file.clone(), effective, measured: kept, site: self.site.clone(), resolved };
-        Ok((subject, refused))
+        Ok((Self { effective, measured: kept, resolved, ..self.clone() }, refused))
     }
 
     /// All measured figures at once, where they fit.
@@ -145,8 +146,7 @@ impl Subject {
             if absent.is_empty() { self.file.clone() } else { self.file.with_edits(&absent).ok()? };
         let values = measured.iter().map(|(k, m)| (k.clone(), m.value)).collect();
         let resolved = effective.resolve(&values).ok()?;
-        let (file, site) = (self.file.clone(), self.site.clone());
-        Some(Self { file, effective, measured: measured.clone(), site, resolved })
+        Some(Self { effective, measured: measured.clone(), resolved, ..self.clone() })
     }
 
     /// The same subject with keys of the aircraft file changed. A measured figure stays unless its
@@ -162,9 +162,7 @@ impl Subject {
         let mut left = self.measured.clone();
         left.retain(|key, _| !edits.iter().any(|e| e.key == *key));
         // What was measured of the whole changes with its items.
-        if let Ok(before) = self.file.resolve(&BTreeMap::new()) {
-            crate::gates::carry(&mut left, &before.aircraft, &stated.resolved.aircraft);
-        }
+        crate::gates::carry(&mut left, &self.stated.aircraft, &stated.resolved.aircraft);
         self.carry_response(&stated, edits, &mut left);
         Ok(stated.with_measured(&left)?.0)
     }
@@ -214,9 +212,9 @@ impl Subject {
         self.effective.resolve(&all)
     }
 
-    /// The aircraft as its file states it, without what was measured; `None` where it no longer resolves.
-    pub fn stated_aircraft(&self) -> Option<Aircraft> {
-        self.file.resolve(&BTreeMap::new()).ok().map(|r| r.aircraft)
+    /// The aircraft as its file states it, without what was measured.
+    pub fn stated_aircraft(&self) -> &Aircraft {
+        &self.stated.aircraft
     }
 
     /// The aircraft file.
@@ -255,13 +253,7 @@ impl Subject {
 
     /// What the file itself states under a key, with its standard uncertainty.
     fn stated(&self, key: &str) -> Option<(f64, f64)> {
-        self.file
-            .resolve(&BTreeMap::new())
-            .ok()?
-            .inputs
-            .iter()
-            .find(|i| i.key == key)
-            .map(|i| (i.value, i.uncertainty))
+        self.stated.inputs.iter().find(|i| i.key == key).map(|i| (i.value, i.uncertainty))
     }
 
     /// The site.
