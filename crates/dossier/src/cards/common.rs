@@ -25,6 +25,13 @@ pub(super) fn number(
     Number { id, name: name.to_owned(), value, unit, shown, why: why.into() }
 }
 
+/// What ballast and straps of a restrained run-up hold.
+pub(super) fn hold_down(b: &Basis<'_>) -> Number {
+    let hold = 1.5 * b.thrust;
+    let why = "1.5 x full thrust, the weight not counted (common practice, no source)";
+    number("hold-down", "ballast and straps hold", hold, "N", newtons(hold), why)
+}
+
 pub(super) fn limit(what: &str, limit: impl Into<String>, why: impl Into<String>) -> LimitLine {
     LimitLine { what: what.to_owned(), limit: limit.into(), why: why.into() }
 }

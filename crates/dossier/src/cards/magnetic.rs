@@ -1,8 +1,8 @@
 //! Magnetometer and current in a restrained run-up.
 
 use super::basis::Basis;
-use super::common::{channel, limit, lines, number};
-use super::shown::{amperes, newtons, seconds};
+use super::common::{channel, hold_down, limit, lines, number};
+use super::shown::{amperes, seconds};
 use super::{Draft, Power, Spec};
 
 pub(super) const CARD: Spec = Spec {
@@ -16,17 +16,9 @@ pub(super) const CARD: Spec = Spec {
 };
 
 fn fill(b: &Basis<'_>) -> Draft {
-    let hold = 1.5 * b.thrust;
     let dwell = 4.0;
     let mut numbers = vec![
-        number(
-            "hold-down",
-            "ballast and straps hold",
-            hold,
-            "N",
-            newtons(hold),
-            "1.5 x full thrust, the weight not counted (common practice, no source)",
-        ),
+        hold_down(b),
         number(
             "dwell",
             "time at each level",

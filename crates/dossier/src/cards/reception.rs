@@ -1,8 +1,8 @@
 //! Satellite signal and barometer with motors and radio off and on.
 
 use super::basis::Basis;
-use super::common::{channel, limit, lines, number};
-use super::shown::{newtons, seconds};
+use super::common::{channel, hold_down, limit, lines, number};
+use super::shown::seconds;
 use super::{Draft, Power, Spec};
 
 pub(super) const CARD: Spec = Spec {
@@ -16,20 +16,12 @@ pub(super) const CARD: Spec = Spec {
 };
 
 fn fill(b: &Basis<'_>) -> Draft {
-    let hold = 1.5 * b.thrust;
     // Dynamic pressure of the wake, T/A at the disc.
     let wake = b.weight / (b.aircraft.stations.len().max(1) as f64 * b.aircraft.rotor.disc_area().max(1e-9));
     Draft {
         purpose: "What motors, radio and camera cost the satellite receiver and the barometer.".to_owned(),
         numbers: vec![
-            number(
-                "hold-down",
-                "ballast and straps hold",
-                hold,
-                "N",
-                newtons(hold),
-                "1.5 x full thrust, the weight not counted (common practice, no source)",
-            ),
+            hold_down(b),
             number(
                 "dwell",
                 "time in each state",

@@ -44,7 +44,7 @@ use crate::record::{Kind, Record};
 /// All that one record shows about the aircraft that flew it. Without the aircraft what needs its
 /// geometry, mass or rotor is "cannot tell".
 pub fn findings(record: &Record, aircraft: Option<&Aircraft>) -> Findings {
-    findings_in(record, aircraft, None)
+    findings_at(record, aircraft, Surroundings::default())
 }
 
 /// What surrounded a record, as far as it is known.
@@ -54,11 +54,6 @@ pub struct Surroundings {
     pub density: Option<(f64, f64)>,
     /// Earth's magnetic field on the day.
     pub earth: Option<LocalField>,
-}
-
-/// The same with the density of the air at the site, kg/m^3, and its standard uncertainty.
-pub fn findings_in(record: &Record, aircraft: Option<&Aircraft>, density: Option<(f64, f64)>) -> Findings {
-    findings_at(record, aircraft, Surroundings { density, earth: None })
 }
 
 /// The same with all that is known of the surroundings.

@@ -58,6 +58,28 @@ pub(super) struct Draft {
 }
 
 impl Draft {
+    /// A criterion that no model predicts and no change of the file answers.
+    pub(super) fn measured_only(
+        id: &'static str,
+        text: &'static str,
+        measured: Answer,
+        compare: Compare,
+        needs: &'static str,
+        note: Option<String>,
+    ) -> Self {
+        Self {
+            id,
+            text,
+            metric: None,
+            predicted: None,
+            measured,
+            compare,
+            needs,
+            note,
+            candidates: Vec::new(),
+        }
+    }
+
     /// Sections that the measured figure rests on.
     pub(super) fn rests_on(&self) -> &[String] {
         match &self.measured {

@@ -59,18 +59,7 @@ fn drafts(ctx: &Context<'_>) -> Vec<Draft> {
             candidates: candidate::compass(ctx),
         });
     }
-    let plain = |id, text, measured, compare, needs, note| Draft {
-        id,
-        text,
-        metric: None,
-        predicted: None,
-        measured,
-        compare,
-        needs,
-        note,
-        candidates: Vec::new(),
-    };
-    out.push(plain(
+    out.push(Draft::measured_only(
         "sensing.signal-loss",
         "satellite signal lost with motors and radio on",
         ctx.bench("reception.loss"),
@@ -86,7 +75,7 @@ fn drafts(ctx: &Context<'_>) -> Vec<Draft> {
         },
     };
     let raw = "a restrained run-up or a flight with the accelerometer logged raw, and imu.accel_range";
-    out.push(plain(
+    out.push(Draft::measured_only(
         "sensing.clipped",
         "share of accelerometer samples at the end of the range",
         either("run_up.clipped", "clipping.accel"),
@@ -94,7 +83,7 @@ fn drafts(ctx: &Context<'_>) -> Vec<Draft> {
         raw,
         None,
     ));
-    out.push(plain(
+    out.push(Draft::measured_only(
         "sensing.accel-peak",
         "largest accelerometer value over its range",
         either("run_up.accel_peak", "clipping.accel_peak"),

@@ -1,7 +1,6 @@
 //! Gate set-up: may the propellers go on?
 
 use crate::gates::GateSpec;
-use crate::gates::candidate::Candidate;
 use crate::gates::context::Context;
 use crate::gates::criterion::{Compare, Draft};
 use crate::gates::evidence::Answer;
@@ -46,19 +45,8 @@ fn drafts(ctx: &Context<'_>) -> Vec<Draft> {
         .rev()
         .find_map(|f| f.findings.get("hop.sense"))
         .map(|f| format!("First hop: {}", f.text));
-    let draft = |id, text, measured, compare, needs, note| Draft {
-        id,
-        text,
-        metric: None,
-        predicted: None,
-        measured,
-        compare,
-        needs,
-        note,
-        candidates: Vec::<Candidate>::new(),
-    };
     vec![
-        draft(
+        Draft::measured_only(
             "set-up.axes",
             "sensor axes and signs as mapped: posterior probability",
             ctx.bench("axes.posterior"),
@@ -66,7 +54,7 @@ fn drafts(ctx: &Context<'_>) -> Vec<Draft> {
             "a hand rotation, unpowered, with gyro and accelerometer",
             hop,
         ),
-        draft(
+        Draft::measured_only(
             "set-up.order",
             "rotor order as in the file: seen, or posterior probability",
             seen_or_flown(ctx, "order.confirmed", "order.posterior"),
@@ -74,7 +62,7 @@ fn drafts(ctx: &Context<'_>) -> Vec<Draft> {
             "a spin check with propellers off; a tethered first hop or a flight with rotor commands or speeds, and rates",
             flown,
         ),
-        draft(
+        Draft::measured_only(
             "set-up.direction",
             "spins as in the file: seen, or posterior probability",
             seen_or_flown(ctx, "direction.confirmed", "order.posterior"),
@@ -82,7 +70,7 @@ fn drafts(ctx: &Context<'_>) -> Vec<Draft> {
             "a spin check with propellers off; a tethered first hop or a flight with rotor commands or speeds, and rates",
             None,
         ),
-        draft(
+        Draft::measured_only(
             "set-up.end-points",
             "start commands of all motors, largest difference",
             ctx.bench("start.spread"),
@@ -90,7 +78,7 @@ fn drafts(ctx: &Context<'_>) -> Vec<Draft> {
             "the start command of every motor, propellers off",
             None,
         ),
-        draft(
+        Draft::measured_only(
             "set-up.presets",
             "fail-safe presets tried, as a share of the list",
             ctx.bench("presets.done"),
@@ -98,7 +86,7 @@ fn drafts(ctx: &Context<'_>) -> Vec<Draft> {
             "a checklist: low_stops, lost_link, low_battery, cut_power",
             None,
         ),
-        draft(
+        Draft::measured_only(
             "set-up.first-flight",
             "first-flight limits over those computed for this build, the widest",
             ctx.bench("first.ratio"),

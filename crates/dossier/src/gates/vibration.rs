@@ -68,17 +68,14 @@ fn drafts(ctx: &Context<'_>) -> Vec<Draft> {
             note: None,
             candidates: candidate::filters(a),
         },
-        Draft {
-            id: "vibration.balance",
-            text: "residual unbalance of the worst rotor, ISO 21940-11",
-            metric: None,
-            predicted: None,
-            measured: worst_grade(ctx),
-            compare: Compare::Interval,
-            needs: "a balance run: 1/rev without and with a trial mass at three angles, then with the correction on",
-            note: Some("G 16 at first; G 6.3 is the aim".to_owned()),
-            candidates: Vec::new(),
-        },
+        Draft::measured_only(
+            "vibration.balance",
+            "residual unbalance of the worst rotor, ISO 21940-11",
+            worst_grade(ctx),
+            Compare::Interval,
+            "a balance run: 1/rev without and with a trial mass at three angles, then with the correction on",
+            Some("G 16 at first; G 6.3 is the aim".to_owned()),
+        ),
     ]
 }
 

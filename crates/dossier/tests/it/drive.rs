@@ -4,7 +4,7 @@
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
-use dossier::findings::{Findings, findings};
+use dossier::findings::{Findings, Surroundings, findings, findings_at};
 use dossier::import::{self, Limit, Request};
 use dossier::record::{Kind, RecordOrigin};
 use dossier::record_store;
@@ -30,7 +30,11 @@ fn prop_demo_drives_are_recovered() {
             f.estimate("step.lag_up").unwrap().uncertainty < 0.05 * f.estimate("step.lag_up").unwrap().value
         );
         let record = record_store::load(&aircraft.join("records"), &format!("2026-03-02-sweep-{n}")).unwrap();
-        let f = dossier::findings::findings_in(&record, Some(&stated.aircraft), Some((1.155, 0.003)));
+        let f = findings_at(
+            &record,
+            Some(&stated.aircraft),
+            Surroundings { density: Some((1.155, 0.003)), earth: None },
+        );
         let kv = f.estimate("sweep.kv").unwrap();
         assert!(
             (kv.value / input("motor.kv") - 1.0).abs() < 0.004 + 2.5 * kv.uncertainty / kv.value,
