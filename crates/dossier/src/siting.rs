@@ -277,8 +277,7 @@ impl Siting {
                 .to_vec(),
             rows,
             note: format!(
-                "{} Currents {:.0} and {:.0} A, horizontal field {:.1} µT.",
-                self.reason,
+                "Currents {:.0} A in hover and {:.0} A at full, horizontal field of the earth {:.1} µT.",
                 self.hover_current,
                 self.full_current,
                 self.horizontal_field * 1e6

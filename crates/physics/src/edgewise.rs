@@ -115,9 +115,22 @@ pub fn flow(rotor: &Rotor, speed: f64, in_plane: f64, axial: f64, density: f64) 
 }
 
 /// Rotor speed, rad/s, that gives a thrust, N, in oblique flow; `None` where there is none.
+///
+/// The thrust sets the induced speed by momentum alone, so that the speed is one root with the inflow known.
 pub fn speed_for_thrust(rotor: &Rotor, thrust: f64, in_plane: f64, axial: f64, density: f64) -> Option<f64> {
     let still = rotor.speed_for_thrust(thrust, 0.0, density).filter(|s| *s > 0.0)?;
-    let over = |speed: f64| flow(rotor, speed, in_plane, axial, density).thrust / thrust - 1.0;
+    let area = rotor.disc_area();
+    let square = thrust / (2.0 * density * area);
+    let balance = |v: f64| v * in_plane.hypot(axial + v) - square;
+    let most = square.sqrt() + axial.abs();
+    let induced = root(balance, (0.0, -square), (most, balance(most)), 1e-12 * most)?;
+    let over = |speed: f64| {
+        let tip = 0.5 * rotor.diameter * speed;
+        let [k1, k2, ..] = constants(rotor, speed);
+        let mu = in_plane / tip;
+        let ct = k1 * (1.0 + 1.5 * mu * mu) - k2 * (axial + induced) / tip;
+        density * area * tip * tip * ct / thrust - 1.0
+    };
     let (mut low, mut high) = (0.7 * still, 1.3 * still);
     for _ in 0..40 {
         if over(low) <= 0.0 {

@@ -21,7 +21,7 @@ pub mod magnetic;
 pub mod mass;
 pub mod polar;
 pub mod powertrain;
-mod root;
+pub mod root;
 pub mod rotor;
 pub mod siting;
 pub mod structure;

@@ -3,7 +3,7 @@
 /// Root of `f` between `a` and `b`, where it changes sign, by Chandrupatla's method (Chandrupatla
 /// 1997, Advances in Engineering Software 28, 145-149): inverse quadratic interpolation where the
 /// three last points allow it, bisection else, so that it always ends. `None` without a sign change.
-pub(crate) fn root(
+pub fn root(
     mut f: impl FnMut(f64) -> f64,
     (mut a, mut fa): (f64, f64),
     (mut b, mut fb): (f64, f64),

@@ -121,22 +121,54 @@ impl AircraftFile {
     /// An unknown key, a number that is not finite or out of range, or a combination that no
     /// aircraft may have.
     pub fn resolve(&self, overrides: &BTreeMap<String, f64>) -> Result<Resolved, Diagnostics> {
+        let (values, aircraft) = self.with_values(&BTreeMap::new(), overrides)?;
+        let warnings = cross::warnings(&self.draft, &values, &aircraft, &self.source);
+        let inputs = self
+            .draft
+            .inputs
+            .iter()
+            .zip(&values)
+            .map(|(input, value)| InputLine { value: *value, ..input.line.clone() })
+            .collect();
+        Ok(Resolved { aircraft, inputs, warnings })
+    }
+
+    /// The aircraft alone, with numbers replaced that [`Self::resolve`] has taken before, and more of them.
+    ///
+    /// # Errors
+    /// As [`Self::resolve`].
+    pub fn moved(
+        &self,
+        taken: &BTreeMap<String, f64>,
+        more: &BTreeMap<String, f64>,
+    ) -> Result<Aircraft, Diagnostics> {
+        self.with_values(taken, more).map(|(_, aircraft)| aircraft)
+    }
+
+    /// Values of all inputs and the aircraft they make. Only what is not `taken` is looked at.
+    fn with_values(
+        &self,
+        taken: &BTreeMap<String, f64>,
+        overrides: &BTreeMap<String, f64>,
+    ) -> Result<(Vec<f64>, Aircraft), Diagnostics> {
         let mut values = self.draft.values();
         let mut diagnostics = Vec::new();
-        for (key, value) in overrides {
-            match self.index.get(key).and_then(|i| self.draft.inputs.get(*i).map(|x| (*i, x))) {
-                Some((i, input)) => match self.replaceable(input, *value) {
-                    Ok(()) => {
-                        if let Some(v) = values.get_mut(i) {
-                            *v = *value;
+        for (list, check) in [(taken, false), (overrides, true)] {
+            for (key, value) in list {
+                match self.index.get(key).and_then(|i| self.draft.inputs.get(*i).map(|x| (*i, x))) {
+                    Some((i, input)) => match if check { self.replaceable(input, *value) } else { Ok(()) } {
+                        Ok(()) => {
+                            if let Some(v) = values.get_mut(i) {
+                                *v = *value;
+                            }
                         }
-                    }
-                    Err(d) => diagnostics.push(*d),
-                },
-                None => diagnostics.push(self.unknown_input(key)),
+                        Err(d) => diagnostics.push(*d),
+                    },
+                    None => diagnostics.push(self.unknown_input(key)),
+                }
             }
         }
-        if !overrides.is_empty() && diagnostics.is_empty() {
+        if !(taken.is_empty() && overrides.is_empty()) && diagnostics.is_empty() {
             diagnostics = cross::errors(&self.draft, &values, &self.source);
         }
         if !diagnostics.is_empty() {
@@ -147,15 +179,7 @@ impl AircraftFile {
                 .help("this is a defect of the program; please report it with the file")
                 .into());
         };
-        let warnings = cross::warnings(&self.draft, &values, &aircraft, &self.source);
-        let inputs = self
-            .draft
-            .inputs
-            .iter()
-            .zip(&values)
-            .map(|(input, value)| InputLine { value: *value, ..input.line.clone() })
-            .collect();
-        Ok(Resolved { aircraft, inputs, warnings })
+        Ok((values, aircraft))
     }
 
     fn replaceable(&self, input: &Input, value: f64) -> Result<(), Box<Diagnostic>> {

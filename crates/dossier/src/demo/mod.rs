@@ -25,8 +25,8 @@ use crate::record::{
 use crate::record_store;
 use crate::result::KeyChange;
 
-const DOSSIER: &str = include_str!("dossier.toml");
-const AIRCRAFT: &str = include_str!("aircraft.toml");
+pub(crate) const DOSSIER: &str = include_str!("dossier.toml");
+pub(crate) const AIRCRAFT: &str = include_str!("aircraft.toml");
 /// Seed of everything random in the demo.
 const SEED: u64 = 20_260_304;
 const DATE_WEIGHED: &str = "2026-03-02";

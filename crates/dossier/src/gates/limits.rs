@@ -95,9 +95,13 @@ impl Limits {
         if errors.is_empty() { Ok(Self(rules)) } else { Err(Diagnostics(errors)) }
     }
 
-    /// The limit of a criterion for one aircraft.
+    /// The limit of a criterion for one aircraft; none where it scales with the distance between hubs and there is
+    /// one hub only.
     pub fn limit(&self, id: &str, aircraft: &Aircraft) -> Option<Limit> {
         let rule = self.0.get(id)?;
+        if !matches!(rule.value, Value::Plain(_)) && aircraft.hub_to_hub() <= 0.0 {
+            return None;
+        }
         let (value, basis) = match rule.value {
             Value::Plain(v) => (v, rule.basis.clone()),
             Value::TimesCrossover(f) => {

@@ -26,6 +26,7 @@ use std::collections::BTreeSet;
 use physics::aircraft::Aircraft;
 use physics::mass::mass_properties;
 use physics::powertrain::{self, OperatingPoint};
+use physics::root::root;
 use physics::{STANDARD_GRAVITY, control};
 
 pub use self::context::{Context, Weighed};
@@ -37,6 +38,7 @@ use self::criterion::Draft;
 use crate::chart::Shown;
 use crate::check::as_flown;
 use crate::estimate::Estimate;
+use crate::predict::Group;
 use crate::result::{CriterionResult, GateResult, Ledger, Limiting, State};
 
 /// A gate before it is judged.
@@ -232,13 +234,17 @@ pub fn limiting(gates: &[GateResult]) -> Option<Limiting> {
 
 /// Hover operating point of an aircraft at a state of charge.
 pub(crate) fn hover_point(a: &Aircraft, density: f64, charge: f64) -> Option<OperatingPoint> {
+    powertrain::operating_point(a, &hover_thrusts(a, density)?, charge, density).ok()
+}
+
+/// Thrust of every rotor in hover, N.
+fn hover_thrusts(a: &Aircraft, density: f64) -> Option<Vec<f64>> {
     let mass = mass_properties(&a.bodies);
     let weight = mass.mass * STANDARD_GRAVITY;
     let share = weight / a.stations.len().max(1) as f64;
     let speed = a.rotor.speed_for_thrust(share, 0.0, density)?;
     let reaction = a.rotor.torque_per_thrust(speed, density);
-    let trim = control::hover_trim(a, &mass.centre, reaction, weight).ok()?;
-    powertrain::operating_point(a, &trim.thrusts, charge, density).ok()
+    control::hover_trim(a, &mass.centre, reaction, weight).ok().map(|trim| trim.thrusts)
 }
 
 /// A figure of the aircraft as flown in a record: without payload unless the record says it was
@@ -251,19 +257,21 @@ pub(crate) fn at_hover_voltage(
 ) -> Option<Estimate> {
     let flight = ctx.evidence.flights.iter().find(|f| f.meta.id == record)?;
     let voltage = flight.findings.estimate("hover.voltage")?.value;
-    ctx.subject.estimate(unit, &|aircraft, air| {
+    ctx.subject.estimate(unit, Some(Group::Full), &|aircraft, air| {
         let flown = as_flown(aircraft, &flight.meta);
         let density = air.usual.density;
-        let bus = |charge: f64| hover_point(&flown, density, charge).map(|p| p.bus_voltage);
-        let (mut low, mut high) = (0.02, 1.0);
-        if bus(high)? <= voltage {
-            return f(&flown, density, high);
-        }
-        for _ in 0..40 {
-            let mid = 0.5 * (low + high);
+        let thrusts = hover_thrusts(&flown, density)?;
+        let over = |charge: f64| {
             // An infeasible point has too little charge.
-            if bus(mid).is_some_and(|v| v > voltage) { high = mid } else { low = mid }
+            powertrain::operating_point(&flown, &thrusts, charge, density)
+                .map_or(-voltage, |p| p.bus_voltage - voltage)
+        };
+        let (low, high) = (0.02, 1.0);
+        let (below, above) = (over(low), over(high));
+        if above <= -voltage {
+            return None;
         }
-        f(&flown, density, 0.5 * (low + high))
+        let end = if above <= 0.0 { high } else { low };
+        f(&flown, density, root(over, (low, below), (high, above), 1e-12).unwrap_or(end))
     })
 }

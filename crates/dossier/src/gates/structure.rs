@@ -356,7 +356,9 @@ fn diagram(modes: &[Mode], blades: u32, d: Dwell, fastest: f64) -> Chart {
     for m in modes {
         let half = (2.0 * m.frequency.uncertainty).max(0.004 * top);
         let (low, high) = (m.frequency.value - half, m.frequency.value + half);
-        let name = if m.tapped { format!("{}, tapped", m.name) } else { m.name.clone() };
+        // The part and its frequency: the table below has the whole name.
+        let part = m.name.split(':').next().unwrap_or_default();
+        let name = format!("{part} {:.0} Hz", m.frequency.value);
         series.push(Series::band(&name, vec![0.0, fastest], vec![low; 2], vec![high; 2]));
     }
     for (order, name) in orders(blades) {

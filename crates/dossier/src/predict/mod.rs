@@ -5,9 +5,11 @@ mod airspeed;
 mod bearing;
 mod compass;
 pub mod freeze;
+mod gyro_noise;
 mod nominal;
 mod propagate;
 mod rate_loop;
+mod reach;
 
 pub use airspeed::AIRSPEED_CHARGE;
 pub use bearing::{dwell, separation};

@@ -7,13 +7,14 @@ use physics::aircraft::Aircraft;
 use physics::atmosphere::{self, Air};
 use physics::control;
 use physics::loops::damping::rate_damping;
-use physics::loops::{filter, ledger, noise};
+use physics::loops::{filter, ledger};
 use physics::magnetic::LocalField;
 use physics::mass::{MassProperties, mass_properties};
 use physics::powertrain::{self, OperatingPoint, PowertrainError};
 use physics::{STANDARD_GRAVITY, Vec3};
 
 use super::airspeed;
+use super::gyro_noise::GyroNoise;
 use super::rate_loop::{
     AxisFigures, FIGURES, GAIN_DOWN, GAIN_UP, HALF_CYCLES, LoopBase, OVERSHOOT, PHASE_MARGIN, SENSITIVITY,
     axis_figures,
@@ -241,22 +242,31 @@ pub fn delay_budget(aircraft: &Aircraft) -> f64 {
 
 /// Predicts the asked groups.
 pub fn nominal(aircraft: &Aircraft, air: &SiteAir, groups: &[Group]) -> Nominal {
-    nominal_near(aircraft, air, groups, None)
+    nominal_near(aircraft, air, groups, &Near::default())
 }
 
-/// The same, with the rate loop's figures taken from a central aircraft where only the motor lag differs.
-pub(super) fn nominal_near(
-    aircraft: &Aircraft,
-    air: &SiteAir,
-    groups: &[Group],
-    base: Option<&LoopBase>,
-) -> Nominal {
+/// What is known of a central aircraft and holds where little differs from it.
+#[derive(Default)]
+pub(super) struct Near {
+    /// The rate loop's figures, where only the motor lag differs.
+    pub(super) rate_loop: Option<LoopBase>,
+    /// Noise of the gyro, where IMU, filters and gains are the same.
+    pub(super) gyro_noise: Option<GyroNoise>,
+}
+
+/// The same, near a central aircraft.
+pub(super) fn nominal_near(aircraft: &Aircraft, air: &SiteAir, groups: &[Group], near: &Near) -> Nominal {
     let mut out = Nominal::default();
     let bare_aircraft = aircraft.without_payload();
     let density = air.usual.density;
     let loaded = Case::new(aircraft, density);
     let bare = Case::new(&bare_aircraft, density);
-    let wants = |g: Group| groups.contains(&g);
+    let sized = aircraft.hub_to_hub() > 0.0;
+    let scaled = [Group::Loop, Group::Step, Group::Yaw, Group::Filters, Group::Vibration];
+    let wants = |g: Group| groups.contains(&g) && (sized || !scaled.contains(&g));
+    if !sized && scaled.iter().any(|g| groups.contains(g)) {
+        out.wait("Loops", &"one rotor has no distance to another, which the crossover scales with");
+    }
     if wants(Group::Mass) {
         mass_outputs(&mut out, &loaded, &bare);
     }
@@ -283,13 +293,13 @@ pub(super) fn nominal_near(
     }
     if wants(Group::Loop) || wants(Group::Step) {
         let axes: &[usize] = if wants(Group::Yaw) { &[0, 1, 2] } else { &[0, 1] };
-        loop_outputs(&mut out, &bare, density, axes, wants(Group::Step), base);
+        loop_outputs(&mut out, &bare, density, axes, wants(Group::Step), near.rate_loop.as_ref());
     }
     if wants(Group::Filters) {
         filter_outputs(&mut out, aircraft);
     }
     if wants(Group::Vibration) {
-        vibration_outputs(&mut out, &bare, density);
+        vibration_outputs(&mut out, &bare, density, near.gyro_noise.as_ref());
     }
     if wants(Group::Structure) {
         bearing::outputs(&mut out, &bare, &loaded, density, full.as_ref());
@@ -723,7 +733,7 @@ fn filter_outputs(out: &mut Nominal, a: &Aircraft) {
     out.put("filters.delay", "Filters", name, "s", phase / required);
 }
 
-fn vibration_outputs(out: &mut Nominal, bare: &Case<'_>, density: f64) {
+fn vibration_outputs(out: &mut Nominal, bare: &Case<'_>, density: f64, near: Option<&GyroNoise>) {
     let head = "Vibration at hover, without payload";
     let a = bare.aircraft;
     let n = a.stations.len().max(1) as f64;
@@ -753,19 +763,15 @@ fn vibration_outputs(out: &mut Nominal, bare: &Case<'_>, density: f64) {
     };
     let eff = control::effectiveness(a, &bare.mass.centre, bare.reaction);
     let Ok(mixer) = control::mixer(&eff) else { return };
-    let required = required_crossover(a);
-    let nyquist = 0.5 / imu.sample_period;
-    let from = (3.0 * required / std::f64::consts::TAU).min(0.5 * nyquist);
+    let asked = match GyroNoise::rms(a, imu, near) {
+        Ok(rms) => rms,
+        Err(e) => {
+            out.wait(head, &e);
+            return;
+        }
+    };
     let mut variance: f64 = 0.0;
-    for axis in 0..3 {
-        let transfer = match noise::gyro_to_command(a, axis) {
-            Ok(t) => t,
-            Err(e) => {
-                out.wait(head, &e);
-                return;
-            }
-        };
-        let alpha = noise::rms(&transfer, &|_| imu.rate_noise * imu.rate_noise, from, nyquist);
+    for (axis, alpha) in asked.into_iter().enumerate() {
         let moment = alpha * bare.mass.inertia[(axis, axis)];
         let most = (0..mixer.nrows()).map(|r| mixer[(r, axis + 1)].abs()).fold(0.0, f64::max);
         variance += (moment * most / full).powi(2);

@@ -12,8 +12,10 @@ use rayon::prelude::*;
 use crate::aircraft_file::{AircraftFile, Resolved};
 use crate::diagnostic::{Diagnostic, Diagnostics};
 use crate::estimate::{Contribution, Estimate, Origin};
-use crate::predict::nominal::{Group, Nominal, SiteAir, central_lag, lags, nominal, nominal_near};
+use crate::predict::gyro_noise::GyroNoise;
+use crate::predict::nominal::{Group, Near, Nominal, SiteAir, central_lag, lags, nominal, nominal_near};
 use crate::predict::rate_loop::LoopBase;
+use crate::predict::reach::Centre;
 use crate::programme::Site;
 use crate::result::{Figure, InputLine, KeyChange, Replaced};
 
@@ -28,6 +30,8 @@ pub struct Subject {
     stated: Resolved,
     /// Measured figures that replace numbers of the file.
     measured: BTreeMap<String, Measured>,
+    /// Their values.
+    taken: BTreeMap<String, f64>,
     site: Site,
     resolved: Resolved,
 }
@@ -59,6 +63,12 @@ impl Measured {
     }
 }
 
+/// What small moves of an input start from.
+struct About<'a> {
+    centre: Centre<'a>,
+    near: Near,
+}
+
 /// Predictions of one subject.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Prediction {
@@ -85,7 +95,15 @@ impl Subject {
     pub fn new(file: AircraftFile, site: Site) -> Result<Self, Diagnostics> {
         let resolved = file.resolve(&BTreeMap::new())?;
         let (effective, stated) = (file.clone(), resolved.clone());
-        Ok(Self { effective, file, stated, measured: BTreeMap::new(), site, resolved })
+        Ok(Self {
+            effective,
+            file,
+            stated,
+            measured: BTreeMap::new(),
+            taken: BTreeMap::new(),
+            site,
+            resolved,
+        })
     }
 
     /// The same subject with measured figures in the place of stated ones. A figure that the file
@@ -130,9 +148,9 @@ impl Subject {
                 }
             }
         }
-        let values = kept.iter().map(|(k, m)| (k.clone(), m.value)).collect();
-        let resolved = effective.resolve(&values)?;
-        Ok((Self { effective, measured: kept, resolved, ..self.clone() }, refused))
+        let taken = kept.iter().map(|(k, m)| (k.clone(), m.value)).collect();
+        let resolved = effective.resolve(&taken)?;
+        Ok((Self { effective, measured: kept, taken, resolved, ..self.clone() }, refused))
     }
 
     /// All measured figures at once, where they fit.
@@ -144,9 +162,9 @@ impl Subject {
             .collect();
         let effective =
             if absent.is_empty() { self.file.clone() } else { self.file.with_edits(&absent).ok()? };
-        let values = measured.iter().map(|(k, m)| (k.clone(), m.value)).collect();
-        let resolved = effective.resolve(&values).ok()?;
-        Some(Self { effective, measured: measured.clone(), resolved, ..self.clone() })
+        let taken = measured.iter().map(|(k, m)| (k.clone(), m.value)).collect();
+        let resolved = effective.resolve(&taken).ok()?;
+        Some(Self { effective, measured: measured.clone(), taken, resolved, ..self.clone() })
     }
 
     /// The same subject with keys of the aircraft file changed. A measured figure stays unless its
@@ -202,14 +220,8 @@ impl Subject {
     }
 
     /// The aircraft with some numbers moved from where they are, measured figures included.
-    fn resolve(&self, moved: &BTreeMap<String, f64>) -> Result<Resolved, Diagnostics> {
-        if self.measured.is_empty() {
-            return self.effective.resolve(moved);
-        }
-        let mut all: BTreeMap<String, f64> =
-            self.measured.iter().map(|(k, m)| (k.clone(), m.value)).collect();
-        all.extend(moved.iter().map(|(k, v)| (k.clone(), *v)));
-        self.effective.resolve(&all)
+    fn with_moved(&self, moved: &BTreeMap<String, f64>) -> Result<Aircraft, Diagnostics> {
+        self.effective.moved(&self.taken, moved)
     }
 
     /// The aircraft as its file states it, without what was measured.
@@ -268,7 +280,7 @@ impl Subject {
 
     /// Density of the air at the site, kg/m^3, with its standard uncertainty.
     pub fn density(&self) -> Option<(f64, f64)> {
-        let e = self.estimate("kg/m^3", &|_, air| Some(air.usual.density))?;
+        let e = self.estimate("kg/m^3", None, &|_, air| Some(air.usual.density))?;
         Some((e.value, e.uncertainty))
     }
 
@@ -277,26 +289,20 @@ impl Subject {
         nominal(&self.resolved.aircraft, &self.air(), groups)
     }
 
-    /// Central values with one input moved; `None` where that makes no aircraft.
-    fn moved(&self, key: &str, value: f64, groups: &[Group], base: Option<&LoopBase>) -> Option<Nominal> {
+    /// Central values with one input moved, of the groups that it reaches; `None` where that makes no aircraft.
+    fn moved(&self, key: &str, value: f64, groups: &[Group], about: &About<'_>) -> Option<Nominal> {
         let moved = BTreeMap::from([(key.to_owned(), value)]);
-        // Arms, mast and leads act on their own groups alone.
-        let own = [Group::Structure, Group::Sensing];
-        let groups = if ["structure.", "lead.", "magnetometer."].iter().any(|s| key.starts_with(s)) {
-            groups.iter().copied().filter(|g| own.contains(g)).collect()
-        } else {
-            groups.to_vec()
-        };
-        let groups = groups.as_slice();
+        let near = &about.near;
+        if key.starts_with("site.") {
+            let air = SiteAir::of(&self.site.with(&moved));
+            return Some(nominal_near(&self.resolved.aircraft, &air, groups, near));
+        }
+        let aircraft = self.with_moved(&moved).ok()?;
+        let groups = about.centre.reached(&aircraft, groups);
         if groups.is_empty() {
             return None;
         }
-        if key.starts_with("site.") {
-            let air = SiteAir::of(&self.site.with(&moved));
-            return Some(nominal_near(&self.resolved.aircraft, &air, groups, base));
-        }
-        let resolved = self.resolve(&moved).ok()?;
-        Some(nominal_near(&resolved.aircraft, &self.air(), groups, base))
+        Some(nominal_near(&aircraft, &self.air(), &groups, near))
     }
 
     /// The rate loop of the central aircraft, where the groups ask for it.
@@ -328,29 +334,39 @@ impl Subject {
         self.predict_from(groups, &inputs)
     }
 
-    /// One figure of the aircraft at its site with uncertainty; `None` where it does not exist.
+    /// One figure of the aircraft at its site with uncertainty; `None` where it does not exist. It reads what
+    /// `group` reads of the aircraft, or nothing but the site.
     pub fn estimate(
         &self,
         unit: &str,
+        group: Option<Group>,
         f: &(dyn Fn(&Aircraft, &SiteAir) -> Option<f64> + Sync),
     ) -> Option<Estimate> {
         let value = f(&self.resolved.aircraft, &self.air())?;
         let inputs: Vec<_> = self.inputs().into_iter().filter(|i| i.uncertainty > 0.0).collect();
-        let at = |key: &str, v: f64| -> Option<f64> {
+        let centre = Centre::new(&self.resolved.aircraft);
+        // `None` inside for no effect.
+        let at = |key: &str, v: f64| -> Option<Option<f64>> {
             let moved = BTreeMap::from([(key.to_owned(), v)]);
             if key.starts_with("site.") {
-                return f(&self.resolved.aircraft, &SiteAir::of(&self.site.with(&moved)));
+                return f(&self.resolved.aircraft, &SiteAir::of(&self.site.with(&moved))).map(Some);
             }
-            f(&self.resolve(&moved).ok()?.aircraft, &self.air())
+            let Some(group) = group else { return Some(None) };
+            let aircraft = self.with_moved(&moved).ok()?;
+            if centre.reached(&aircraft, &[group]).is_empty() {
+                return Some(None);
+            }
+            f(&aircraft, &self.air()).map(Some)
         };
         let contributions = inputs
             .par_iter()
             .filter_map(|i| {
                 let plus = at(&i.key, i.value + i.uncertainty)?;
                 let minus = at(&i.key, i.value - i.uncertainty)?;
-                Some(Contribution {
+                let effect = 0.5 * (plus.unwrap_or(value) - minus.unwrap_or(value));
+                (effect != 0.0).then(|| Contribution {
                     source: i.key.clone(),
-                    sensitivity: 0.5 * (plus - minus) / i.uncertainty,
+                    sensitivity: effect / i.uncertainty,
                     uncertainty: i.uncertainty,
                 })
             })
@@ -360,13 +376,20 @@ impl Subject {
 
     fn predict_from(&self, groups: &[Group], inputs: &[InputLine]) -> Prediction {
         let centre = self.nominal(groups);
-        let base = self.loop_base(groups);
+        let gyro_noise = groups
+            .contains(&Group::Vibration)
+            .then(|| GyroNoise::new(&self.resolved.aircraft.without_payload()))
+            .flatten();
+        let about = About {
+            centre: Centre::new(&self.resolved.aircraft),
+            near: Near { rate_loop: self.loop_base(groups), gyro_noise },
+        };
         let moved: Vec<(Option<Nominal>, Option<Nominal>)> = inputs
             .par_iter()
             .map(|i| {
                 (
-                    self.moved(&i.key, i.value + i.uncertainty, groups, base.as_ref()),
-                    self.moved(&i.key, i.value - i.uncertainty, groups, base.as_ref()),
+                    self.moved(&i.key, i.value + i.uncertainty, groups, &about),
+                    self.moved(&i.key, i.value - i.uncertainty, groups, &about),
                 )
             })
             .collect();

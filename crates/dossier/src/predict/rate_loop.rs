@@ -48,7 +48,7 @@ pub(super) fn figures(chain: &chain::RateChain, required: f64, with_step: bool) 
     let m = margins::margins(&|w| chain.loop_gain(w), required / 100.0, required * 60.0, chain.integrators());
     let step = (with_step && m.stable)
         // 12 time constants of the required loop; a peak between two points is off by less than 1e-3.
-        .then(|| response::step(&|s| chain.closed_at(s), 12.0 / required, 0.04 / required).ok())
+        .then(|| response::step_seen(&|s| chain.closed_at(s), 12.0 / required, 0.04 / required).ok())
         .flatten();
     // Counted as in a flight: a turn to the other side by more than 5 % of the step.
     let half_cycles = step.as_ref().map(|s| signal::ringdown::half_cycles(&s.value, 1.0, 0.05));

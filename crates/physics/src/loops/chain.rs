@@ -33,6 +33,18 @@ pub struct RateChain {
     pub stages: Vec<Stage>,
 }
 
+/// Responses of the parts of a loop at one point.
+struct Around {
+    /// From the airframe's rate to the controller.
+    sensing: Complex<f64>,
+    /// The controller, from the measured rate.
+    controller: Complex<f64>,
+    /// The controller, from the rate demand: without the derivative.
+    demand: Complex<f64>,
+    /// From the controller's output to the airframe's rate.
+    forward: Complex<f64>,
+}
+
 fn stage(id: &str, name: &str, key: Option<&str>, path: Path, element: Element) -> Stage {
     Stage { id: id.to_owned(), name: name.to_owned(), key: key.map(str::to_owned), path, element }
 }
@@ -137,7 +149,30 @@ impl RateChain {
 
     /// Loop gain at a point s of the complex plane, rad/s.
     pub fn loop_gain_at(&self, s: Complex<f64>) -> Complex<f64> {
-        self.stages.iter().map(|stage| stage.element.at(s)).product()
+        let around = self.around(s);
+        around.sensing * around.controller * around.forward
+    }
+
+    /// The parts of the loop at a point s. Delays add up to one exponential.
+    fn around(&self, s: Complex<f64>) -> Around {
+        let one = Complex::new(1.0, 0.0);
+        let mut parts = Around { sensing: one, controller: one, demand: one, forward: one };
+        let (mut sensing, mut forward) = (0.0, 0.0);
+        for stage in &self.stages {
+            match (stage.path, &stage.element) {
+                (Path::Sensing, Element::Delay { time }) => sensing += time,
+                (Path::Sensing, element) => parts.sensing *= element.at(s),
+                (Path::Controller, Element::Pid { p, i, .. }) => {
+                    parts.controller *= stage.element.at(s);
+                    parts.demand *= s.inv() * *i + *p;
+                }
+                (Path::Controller | Path::Forward, Element::Delay { time }) => forward += time,
+                (Path::Controller | Path::Forward, element) => parts.forward *= element.at(s),
+            }
+        }
+        parts.sensing *= Element::Delay { time: sensing }.at(s);
+        parts.forward *= Element::Delay { time: forward }.at(s);
+        parts
     }
 
     /// Phase of the loop gain, rad, not wrapped to one turn.
@@ -147,15 +182,8 @@ impl RateChain {
 
     /// Rate over rate demand, closed loop, at a point s. The derivative acts on the measurement only.
     pub fn closed_at(&self, s: Complex<f64>) -> Complex<f64> {
-        let mut forward = Complex::new(1.0, 0.0);
-        for stage in &self.stages {
-            match (&stage.path, &stage.element) {
-                (Path::Controller, Element::Pid { p, i, .. }) => forward *= s.inv() * *i + *p,
-                (Path::Sensing, _) => {}
-                (Path::Controller | Path::Forward, element) => forward *= element.at(s),
-            }
-        }
-        forward / (Complex::new(1.0, 0.0) + self.loop_gain_at(s))
+        let Around { sensing, controller, demand, forward } = self.around(s);
+        demand * forward / (Complex::new(1.0, 0.0) + sensing * controller * forward)
     }
 
     /// Attitude loop gain at a point s: attitude gain (1/s) x closed rate loop / s. The attitude estimate is taken

@@ -14,8 +14,10 @@ use std::f64::consts::{FRAC_PI_2, PI, TAU};
 use nalgebra::Complex;
 use serde::Serialize;
 
-/// Points in each decade of frequency before refinement: features narrower than 0.6 % may be missed.
-const PER_DECADE: f64 = 400.0;
+use crate::root::root;
+
+/// Points in each decade of frequency before refinement: features narrower than 1.2 % may be missed.
+const PER_DECADE: f64 = 200.0;
 
 /// Margins of a loop. Ratios are plain, not dB; frequencies in rad/s, angles in rad.
 ///
@@ -119,9 +121,12 @@ pub fn margins(loop_gain: Response<'_>, from: f64, to: f64, integrators: u32) ->
     } else {
         0.0
     };
-    let peak_sensitivity = peak(loop_gain, &grid, &|l| (ONE / (ONE + l)).norm());
-    let disc_margin =
-        if stable { 1.0 / peak(loop_gain, &grid, &|l| ((ONE - l) / (ONE + l)).norm() / 2.0) } else { 0.0 };
+    let peak_sensitivity = peak(loop_gain, &grid, &|l| (ONE + l).norm_sqr().recip()).sqrt();
+    let disc_margin = if stable {
+        2.0 / peak(loop_gain, &grid, &|l| (ONE - l).norm_sqr() / (ONE + l).norm_sqr()).sqrt()
+    } else {
+        0.0
+    };
     let mut result = Margins {
         crossover,
         phase_margin,
@@ -175,16 +180,24 @@ fn grid(loop_gain: Response<'_>, from: f64, to: f64) -> Vec<Point> {
 }
 
 fn refine(at: &dyn Fn(f64) -> Point, left: Point, right: Point, depth: u32, points: &mut Vec<Point>) {
-    let turn = wrap((ONE + right.value).arg() - (ONE + left.value).arg()).abs();
-    let near = left.value.norm().max(right.value.norm()) > 0.1;
-    let change = wrap(right.value.arg() - left.value.arg()).abs();
-    if depth == 0 || !(turn > 0.2 || near && change > 0.2) {
+    let near = left.value.norm_sqr().max(right.value.norm_sqr()) > 0.01;
+    let far = turns_far(ONE + left.value, ONE + right.value) || near && turns_far(left.value, right.value);
+    if depth == 0 || !far {
         return;
     }
     let middle = at((left.omega * right.omega).sqrt());
     refine(at, left, middle, depth - 1, points);
     points.push(middle);
     refine(at, middle, right, depth - 1, points);
+}
+
+/// Tangent of the turn between two points that asks for one between them, 0.2 rad.
+const FAR: f64 = 0.2027;
+
+/// Whether the argument changes by more than 0.2 rad from one value to the other.
+fn turns_far(from: Complex<f64>, to: Complex<f64>) -> bool {
+    let turned = to * from.conj();
+    turned.im.abs() > FAR * turned.re
 }
 
 /// Whether the closed loop is stable, and how many poles are not.
@@ -204,7 +217,7 @@ fn nyquist(grid: &[Point], integrators: u32) -> (bool, u32) {
     };
     let begin = if integrators == 0 { if 1.0 + constant.re < 0.0 { PI } else { 0.0 } } else { start };
     for pair in grid.windows(2) {
-        angle += wrap((ONE + pair[1].value).arg() - (ONE + pair[0].value).arg());
+        angle += ((ONE + pair[1].value) * (ONE + pair[0].value).conj()).arg();
     }
     // Beyond the range the gain goes to zero, 1 + L to 1.
     angle -= (ONE + last.value).arg();
@@ -223,26 +236,19 @@ struct Crossing {
     falling: bool,
 }
 
-/// Root of `f` between two frequencies of unlike sign, by bisection in the logarithm.
-fn root(f: &dyn Fn(f64) -> f64, mut low: f64, mut high: f64) -> f64 {
-    let sign = f(low) > 0.0;
-    for _ in 0..60 {
-        let middle = (low * high).sqrt();
-        if (f(middle) > 0.0) == sign {
-            low = middle;
-        } else {
-            high = middle;
-        }
-    }
-    (low * high).sqrt()
+/// Root of `f` between two frequencies of unlike sign, in the logarithm.
+fn crossing(f: &dyn Fn(f64) -> f64, low: f64, high: f64) -> f64 {
+    let at = |x: f64| f(x.exp());
+    let (low, high) = (low.ln(), high.ln());
+    root(at, (low, at(low)), (high, at(high)), 1e-14).unwrap_or(0.5 * (low + high)).exp()
 }
 
 fn gain_crossings(loop_gain: Response<'_>, grid: &[Point]) -> Vec<Crossing> {
-    let excess = |omega: f64| loop_gain(omega).norm() - 1.0;
+    let excess = |omega: f64| loop_gain(omega).norm_sqr() - 1.0;
     grid.windows(2)
-        .filter(|pair| (pair[0].value.norm() > 1.0) != (pair[1].value.norm() > 1.0))
+        .filter(|pair| (pair[0].value.norm_sqr() > 1.0) != (pair[1].value.norm_sqr() > 1.0))
         .map(|pair| {
-            let omega = root(&excess, pair[0].omega, pair[1].omega);
+            let omega = crossing(&excess, pair[0].omega, pair[1].omega);
             Crossing { omega, argument: loop_gain(omega).arg(), falling: pair[0].value.norm() > 1.0 }
         })
         .collect()
@@ -254,7 +260,7 @@ fn axis_crossings(loop_gain: Response<'_>, grid: &[Point]) -> Vec<(f64, f64)> {
     grid.windows(2)
         .filter(|pair| (pair[0].value.im > 0.0) != (pair[1].value.im > 0.0))
         .filter_map(|pair| {
-            let omega = root(&imaginary, pair[0].omega, pair[1].omega);
+            let omega = crossing(&imaginary, pair[0].omega, pair[1].omega);
             let value = loop_gain(omega);
             (value.re < 0.0).then(|| (omega, value.norm()))
         })

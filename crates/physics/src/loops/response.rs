@@ -6,7 +6,7 @@
 //! > y(t) = e^(s0 t)/P [ F(s0)/2 + sum over k of Re( F(s0 + j k pi/P) e^(j k pi t/P) ) ] + error,
 //! > error of about e^(-2 s0 P) y(2 P + t)
 //!
-//! with F = T(s)/s, P at least twice the time asked for and e^(-2 s0 P) = 1e-9. The series is cut where F has become
+//! with F = T(s)/s, P at least twice the time asked for and e^(-2 s0 P) = 1e-9 (1e-7 where the step is looked at). The series is cut where F has become
 //! negligible, with its last half tapered. Where there is a motor lag the error is below 1e-6; a loop of an integrator
 //! and a delay alone has a kink where the delay ends, rounded by some 1e-5 s times its slope. Needs no
 //! rational form, no Pade form and no stability.
@@ -14,6 +14,7 @@
 use std::f64::consts::PI;
 
 use nalgebra::Complex;
+use rustfft::FftPlanner;
 use serde::Serialize;
 
 use super::chain::RateChain;
@@ -22,6 +23,10 @@ use super::chain::RateChain;
 const MOST_POINTS: usize = 100_000;
 /// Most terms of the series.
 const MOST_TERMS: usize = 80_000;
+/// What is left of the series, as a fraction of the step, before its last half is tapered.
+const FINEST: f64 = 1e-8;
+/// The same where the figures of the step are all that is asked for.
+const SEEN: f64 = 1e-3;
 
 /// Why there is no step response.
 #[derive(Debug, Clone, Copy, PartialEq, thiserror::Error, Serialize)]
@@ -106,6 +111,30 @@ pub fn step(
     duration: f64,
     dt: f64,
 ) -> Result<Step, ResponseError> {
+    step_within(transfer, duration, dt, 1e-9, FINEST)
+}
+
+/// The same for a step that is looked at and compared: a shorter series, right to 1e-4 of the step where there is a
+/// motor lag.
+///
+/// # Errors
+/// As [`step`].
+pub fn step_seen(
+    transfer: &dyn Fn(Complex<f64>) -> Complex<f64>,
+    duration: f64,
+    dt: f64,
+) -> Result<Step, ResponseError> {
+    step_within(transfer, duration, dt, 1e-7, SEEN)
+}
+
+/// `echo` is the share of the response after 2 P that comes back into it.
+fn step_within(
+    transfer: &dyn Fn(Complex<f64>) -> Complex<f64>,
+    duration: f64,
+    dt: f64,
+    echo: f64,
+    accuracy: f64,
+) -> Result<Step, ResponseError> {
     let count = duration / dt;
     if !(duration > 0.0 && dt > 0.0 && count.is_finite() && count <= MOST_POINTS as f64) {
         return Err(ResponseError::Span { duration, dt });
@@ -114,20 +143,20 @@ pub fn step(
     // The instants are those of a discrete Fourier transform of this size, so that the series is one transform.
     let size = (4 * points).next_power_of_two();
     let span = 0.5 * size as f64 * dt;
-    let shift = -(1e-9f64.ln()) / (2.0 * span);
+    let shift = -echo.ln() / (2.0 * span);
     let spacing = PI / span;
     let image = |k: usize| {
         let s = Complex::new(shift, k as f64 * spacing);
         transfer(s) / s
     };
     // What the last terms may still add, seen through the growth e^(shift t).
-    let negligible = 1e-8 * span / (shift * duration).exp();
+    let negligible = accuracy * span / (shift * duration).exp();
     let mut terms = Vec::new();
     let mut quiet = 0usize;
     for k in 0..MOST_TERMS {
         let term = image(k);
         // A term, times the number of terms that still matter in a series that falls as a square.
-        quiet = if term.norm() * (k as f64) < negligible { quiet + 1 } else { 0 };
+        quiet = if term.norm_sqr() * (k * k) as f64 <= negligible * negligible { quiet + 1 } else { 0 };
         terms.push(term);
         if quiet > 50 && k > 200 {
             break;
@@ -146,27 +175,14 @@ pub fn step(
             *bin += part;
         }
     }
-    let value = transform(folded)
+    FftPlanner::new().plan_fft_inverse(size).process(&mut folded);
+    let value = folded
         .iter()
         .take(points)
         .enumerate()
         .map(|(j, sum)| (shift * j as f64 * dt).exp() / span * sum.re)
         .collect();
     Ok(Step { dt, value })
-}
-
-/// Sums over k of `x_k e^(2 pi i j k / n)` for every j, n a power of two (Cooley and Tukey 1965).
-fn transform(x: Vec<Complex<f64>>) -> Vec<Complex<f64>> {
-    let n = x.len();
-    if n < 2 {
-        return x;
-    }
-    let even = transform(x.iter().step_by(2).copied().collect());
-    let odd = transform(x.iter().skip(1).step_by(2).copied().collect());
-    let turned =
-        odd.iter().enumerate().map(|(j, o)| o * Complex::from_polar(1.0, 2.0 * PI * j as f64 / n as f64));
-    let (low, high): (Vec<_>, Vec<_>) = even.iter().zip(turned).map(|(e, o)| (e + o, e - o)).unzip();
-    low.into_iter().chain(high).collect()
 }
 
 /// Response of the rate to a unit step of rate demand, closed loop.

@@ -93,7 +93,9 @@ pub struct Stage {
 
 /// (1 - e^-x) / x, without loss of digits near zero.
 fn hold(x: Complex<f64>) -> Complex<f64> {
-    if x.norm() < 1e-2 {
+    if x.norm_sqr() == 0.0 {
+        Complex::new(1.0, 0.0)
+    } else if x.norm_sqr() < 1e-4 {
         // Series to the fifth order: the next term is below 1e-15.
         let mut sum = Complex::new(1.0, 0.0);
         let mut term = Complex::new(1.0, 0.0);
@@ -112,6 +114,7 @@ impl Element {
     pub fn at(&self, s: Complex<f64>) -> Complex<f64> {
         let one = Complex::new(1.0, 0.0);
         match self {
+            Self::Delay { time: 0.0 } => one,
             Self::Delay { time } => (-s * *time).exp(),
             Self::Hold { period } => hold(s * *period),
             Self::Filter { sections, sample_rate } => filter::response_at(sections, s, *sample_rate),

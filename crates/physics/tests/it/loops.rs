@@ -13,7 +13,7 @@ use physics::loops::inflow::InflowLead;
 use physics::loops::ledger::{ledger, savings, total_delay};
 use physics::loops::margins::margins;
 use physics::loops::noise::{gyro_to_command, rms};
-use physics::loops::response::{ResponseError, attitude_step, closed_step, step};
+use physics::loops::response::{ResponseError, attitude_step, closed_step, step, step_seen};
 use physics::loops::stage::Element;
 use proptest::prelude::*;
 
@@ -243,6 +243,31 @@ fn val_phase_of_delay_lag_and_hold() {
         assert!((got_gain - gain).abs() < 1e-4, "{what} {got_gain}");
         assert!((element.phase(TAU * frequency).to_degrees() - phase).abs() < 1e-4);
     }
+}
+
+/// The shorter series of a step that is looked at, against the one that is checked against other programs below.
+#[test]
+fn prop_a_step_that_is_looked_at_is_right_to_a_ten_thousandth() {
+    let mut seen = 0;
+    for (case, chain) in chains() {
+        let m = chain.margins();
+        if !m.stable {
+            continue;
+        }
+        for (duration, dt) in
+            [(12.0 / m.crossover, 0.04 / m.crossover), (6.0 / m.crossover, 0.01 / m.crossover)]
+        {
+            let transfer = |s| chain.closed_at(s);
+            let (fine, quick) =
+                (step(&transfer, duration, dt).unwrap(), step_seen(&transfer, duration, dt).unwrap());
+            let worst = fine.value.iter().zip(&quick.value).map(|(a, b)| (a - b).abs()).fold(0.0, f64::max);
+            // Without any lag the step has a kink where the delay ends, which every cut series rounds.
+            let smooth = chain.stages.iter().any(|s| matches!(s.element, Element::Lag { tau } if tau > 0.0));
+            assert!(worst < if smooth { 1e-4 } else { 3e-4 }, "{case}: {worst:e}");
+            seen += usize::from(smooth);
+        }
+    }
+    assert!(seen > 2, "{seen}");
 }
 
 #[test]

@@ -230,7 +230,7 @@ fn val_isolator() {
 fn val_diagram_by_hand() {
     // Two blades at 80 to 100 rev/s: 1/rev 80 to 100 Hz, blade passage 160 to 200 Hz.
     let dwell = Dwell { low: 80.0, high: 100.0 };
-    let by_hand = "by hand: |f_e/f_n - 1| at the nearer edge";
+    let by_hand = "by hand: size of f_e/f_n - 1, at the nearer edge";
     for (f, want, order) in [
         (125.0, 0.2, "1/rev"),          // 100/125 = 0.8
         (130.0, 30.0 / 130.0, "1/rev"), // 160/130 = 1.231 is nearly as near

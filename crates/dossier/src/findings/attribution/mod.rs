@@ -84,7 +84,10 @@ impl Source {
             _ => self.seen,
         };
         let broad = matches!(self.kind, SourceKind::Looseness | SourceKind::Clipping);
-        !broad && frequency >= low - slack && frequency <= high + slack
+        // A folded line that sweeps over much of the band makes no peak, and lies everywhere.
+        let folded = self.order.zip(turns).is_some_and(|(o, t)| f64::from(o) * t.1 > 0.5 * rate);
+        let smeared = folded && high - low > 0.15 * rate;
+        !broad && !smeared && frequency >= low - slack && frequency <= high + slack
     }
 }
 

@@ -65,7 +65,7 @@ impl Axis {
         };
         let wc = self.margins.crossover;
         self.margins_of(plant)?;
-        response::step(&closed, 12.0 / wc, 0.04 / wc).ok().map(|s| s.figures().overshoot)
+        response::step_seen(&closed, 12.0 / wc, 0.04 / wc).ok().map(|s| s.figures().overshoot)
     }
 
     fn margins_of(&self, plant: &Plant) -> Option<Margins> {
