@@ -41,7 +41,7 @@ impl Display {
             "s" if size < 1.0 => (1e3, "ms"),
             "kg" if size < 1.0 => (1e3, "g"),
             "m" if size < 1.0 => (1e3, "mm"),
-            "kg m^2" if size > 0.0 && size < 1e-5 => (1e6, "kg mm²"),
+            "kg m^2" if size > 0.0 && size < 1e-4 => (1e6, "kg mm²"),
             "kg m^2" if size > 0.0 && size < 1.0 => (1e3, "g m²"),
             "ohm" if size > 0.0 && size < 1.0 => (1e3, "mohm"),
             "N m" if size > 0.0 && size < 0.1 => (1e3, "mN m"),

@@ -9,10 +9,12 @@ use std::sync::{Arc, Mutex, PoisonError};
 
 use dossier::aircraft_file::AircraftFile;
 use dossier::cards::Card;
+use dossier::check::Opened;
 use dossier::diagnostic::{Diagnostic, Diagnostics};
 use dossier::findings::Findings;
 use dossier::gates::Evidence;
 use dossier::programme::{Programme, is_build_id};
+use dossier::reconcile::{self, Account};
 use dossier::record::Record;
 use dossier::record_store;
 use dossier::result::{CheckResult, KeyChange};
@@ -69,6 +71,12 @@ impl Source for DossierSource {
 
     fn cards(&self, build: Option<&str>, edits: &[KeyChange]) -> Result<Vec<Card>, Diagnostics> {
         Ok(dossier::cards::of_dossier(&self.dir, build, edits)?.1)
+    }
+
+    fn reconcile(&self, build: Option<&str>, edits: &[KeyChange]) -> Result<Account, Diagnostics> {
+        let evidence = self.evidence(build)?;
+        let opened = Opened::open(&self.dir, build, edits)?;
+        Ok(opened.judge_and(&evidence, edits, reconcile::of_build)?.1)
     }
 
     fn record(&self, id: &str) -> Result<Record, Diagnostics> {

@@ -122,15 +122,24 @@ const SCORED: [(&str, &str, &str, &str); 11] = [
 
 /// Scores frozen predictions: difference over the combined standard uncertainty.
 pub fn score(frozen: &Frozen, ctx: &Context<'_>) -> Vec<Score> {
+    compared(&|id| frozen.figures.get(id).cloned(), &frozen.fingerprint, ctx)
+}
+
+/// Predictions of an aircraft file with this fingerprint beside what was measured on it.
+pub(crate) fn compared(
+    predicted: &dyn Fn(&str) -> Option<Estimate>,
+    fingerprint: &BTreeMap<String, String>,
+    ctx: &Context<'_>,
+) -> Vec<Score> {
     let mut scores = Vec::new();
     let mut add = |model: &str, name: &str, id: &str, measured: Estimate| {
-        let Some(predicted) = frozen.figures.get(id) else { return };
-        let difference = measured.minus(predicted);
+        let Some(predicted) = predicted(id) else { return };
+        let difference = measured.minus(&predicted);
         if difference.uncertainty > 0.0 {
             scores.push(Score {
                 model: model.to_owned(),
                 name: name.to_owned(),
-                predicted: predicted.clone(),
+                predicted,
                 score: difference.value / difference.uncertainty,
                 measured,
             });
@@ -145,7 +154,7 @@ pub fn score(frozen: &Frozen, ctx: &Context<'_>) -> Vec<Score> {
     }
     for (model, name, id, finding) in SCORED {
         // Scored only where the aircraft that flew is the one the prediction was frozen for.
-        if let Some(f) = ctx.evidence.flight(finding, &frozen.fingerprint).found()
+        if let Some(f) = ctx.evidence.flight(finding, fingerprint).found()
             && f.stale.is_none()
         {
             add(model, name, id, f.estimate);

@@ -224,6 +224,17 @@ impl Subject {
         self.effective.moved(&self.taken, moved)
     }
 
+    /// The same file without what was measured.
+    pub fn as_stated(&self) -> Self {
+        Self {
+            effective: self.file.clone(),
+            measured: BTreeMap::new(),
+            taken: BTreeMap::new(),
+            resolved: self.stated.clone(),
+            ..self.clone()
+        }
+    }
+
     /// The aircraft as its file states it, without what was measured.
     pub fn stated_aircraft(&self) -> &Aircraft {
         &self.stated.aircraft

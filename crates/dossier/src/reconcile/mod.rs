@@ -6,6 +6,7 @@
 //! Methods for Atmospheric Sounding, eq. 2.31). Two inputs whose effects on all figures are parallel cannot be told apart:
 //! the cosine of their columns, each figure counted in its own measurement uncertainty, says so.
 
+mod build;
 mod tests_to_tell;
 
 use std::collections::BTreeMap;
@@ -13,9 +14,9 @@ use std::collections::BTreeMap;
 use nalgebra::{DMatrix, DVector};
 use serde::Serialize;
 
+pub use self::build::{Account, of_build};
 pub use self::tests_to_tell::cheapest_test;
 use crate::estimate::Estimate;
-use crate::result::CheckResult;
 
 /// A figure predicted and measured.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -76,25 +77,6 @@ pub struct Reconciliation {
 const WORTH: f64 = 0.3;
 /// Cosine above which two inputs cannot be told apart.
 const ALIKE: f64 = 0.97;
-
-/// Pairs of a build: criteria that are predicted and measured, and scored predictions.
-pub fn pairs(result: &CheckResult) -> Vec<(String, Estimate, Estimate)> {
-    let mut out: Vec<(String, Estimate, Estimate)> = Vec::new();
-    for s in &result.scores {
-        out.push((s.name.clone(), s.predicted.clone(), s.measured.clone()));
-    }
-    for c in result.gates.iter().flat_map(|g| &g.criteria) {
-        if let (Some(p), Some(m)) = (&c.predicted, &c.measured)
-            && m.stale.is_none()
-            // A figure made from the prediction itself says nothing new.
-            && !c.id.starts_with("hover.command")
-            && p.unit == m.estimate.unit
-        {
-            out.push((c.text.clone(), p.clone(), m.estimate.clone()));
-        }
-    }
-    out
-}
 
 /// Reconciles figures: name, predicted, measured.
 pub fn reconcile(figures: &[(String, Estimate, Estimate)]) -> Reconciliation {
@@ -188,7 +170,7 @@ fn twins(s: &DMatrix<f64>, u: &DMatrix<f64>, x: &DVector<f64>, names: &[&str]) -
                     a: names[a].to_owned(),
                     b: names[b].to_owned(),
                     alike,
-                    test: cheapest_test(names[a], names[b]).to_owned(),
+                    test: cheapest_test(&[names[a], names[b]]).to_owned(),
                 });
             }
         }

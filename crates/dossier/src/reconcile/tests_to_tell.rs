@@ -27,9 +27,9 @@ fn place(source: &str) -> usize {
     TESTS.iter().position(|(keys, _)| keys.iter().any(|k| source.starts_with(k))).unwrap_or(TESTS.len() + 1)
 }
 
-/// The cheapest measurement that settles one of two inputs and so the other.
-pub fn cheapest_test(a: &str, b: &str) -> &'static str {
-    let first = place(a).min(place(b));
+/// The cheapest measurement that settles one of several inputs and so helps to tell the others.
+pub fn cheapest_test(inputs: &[&str]) -> &'static str {
+    let first = inputs.iter().map(|i| place(i)).min().unwrap_or(usize::MAX);
     match TESTS.get(first) {
         Some((_, test)) => test,
         None if first == TESTS.len() => "a swing test on two wires: the inertia by itself",

@@ -132,7 +132,7 @@ fn choose(ctx: &Context<'_>, with_outer: bool) -> Result<Tuning, String> {
     let centre = required.max(today_gains.p).max(1.0);
     let plants = Plants::new(&family.chains, centre, POINTS)
         .ok_or_else(|| "a rate loop with gains in the aircraft file".to_owned())?;
-    let noise = plants::noise(ctx, &aircraft, &today_gains);
+    let (noise, noise_basis) = plants::noise(ctx, &aircraft, &today_gains);
     let (p, i, d) = grid(required, &today_gains);
     let cells = plants.sweep(&p, &i, &d, &limits, &noise);
     let today = plants.judge(today_gains, &limits, &noise);
@@ -170,7 +170,7 @@ fn choose(ctx: &Context<'_>, with_outer: bool) -> Result<Tuning, String> {
     let spent = family.spent.clone();
     let verdict = show::verdict(&today, recommended.as_ref(), required, save, &spent);
     let mut tuning = Tuning {
-        basis: family.basis,
+        basis: format!("{}; {noise_basis}", family.basis),
         measured: family.measured,
         required,
         today,

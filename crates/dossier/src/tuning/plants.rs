@@ -9,8 +9,9 @@ use physics::loops::noise;
 use physics::loops::search::{Gains, Noise};
 use physics::mass::mass_properties;
 
+use crate::findings::Spectrum;
 use crate::gates::Context;
-use crate::predict::loop_lag;
+use crate::predict::{loop_lag, required_crossover};
 
 /// Plants, the nominal one first.
 pub(super) struct Family {
@@ -153,29 +154,80 @@ fn gain_range(ctx: &Context<'_>, bare: &Aircraft) -> (f64, f64) {
     (low * slower.min(1.0), high)
 }
 
-/// Noise of the command for unit gains: as flown where a flight has shown it, else from the gyro's own noise.
-pub(super) fn noise(ctx: &Context<'_>, aircraft: &Aircraft, today: &Gains) -> Noise {
+/// Noise of the command for unit gains: as flown where a flight has shown it, else from the gyro's own noise; and in
+/// words what it rests on. Its spectrum is that of the raw gyro in the flight, so that a derivative is charged with the
+/// rotors' lines too; without one it is taken as white.
+pub(super) fn noise(ctx: &Context<'_>, aircraft: &Aircraft, today: &Gains) -> (Noise, &'static str) {
+    let flown = ctx.flight("vibration.command_noise").found().filter(|f| f.stale.is_none());
+    let seen = flown.as_ref().and_then(|f| raw_gyro(ctx, &f.record));
+    let density = |f: f64| seen.as_ref().map_or(1.0, |s| s.at(f));
     let own = |p: f64, d: f64| -> f64 {
         let mut a = aircraft.clone();
         if let Some(l) = &mut a.rate_loop {
             (l.p, l.i, l.d) = ([p; 3], [0.0; 3], [d; 3]);
         }
         let (Ok(transfer), Some(imu)) = (noise::gyro_to_command(&a, 0), &a.imu) else { return 0.0 };
-        let to = 0.5 / imu.sample_period;
-        noise::rms(&transfer, &|_| 1.0, 0.02 * to, to).powi(2)
+        let to = seen.as_ref().map_or(f64::INFINITY, Gyro::highest).min(0.5 / imu.sample_period);
+        // The band that command noise is measured in: above the loop's own.
+        let from = (3.0 * required_crossover(aircraft) / std::f64::consts::TAU).min(0.5 * to);
+        noise::rms(&transfer, &density, from, to).powi(2)
     };
     let (pp, dd) = (own(1.0, 0.0), own(0.0, 1.0));
     let pd = 0.5 * (own(1.0, 1.0) - pp - dd);
     let shape = Noise { pp, dd, pd };
-    let flown =
-        ctx.flight("vibration.command_noise").found().filter(|f| f.stale.is_none()).map(|f| f.estimate.value);
-    let level = flown.or_else(|| ctx.prediction.get("vibration.command_noise").map(|e| e.value));
+    let words = match (&flown, &seen) {
+        (Some(_), Some(_)) => "command noise as flown, its spectrum that of the raw gyro",
+        (Some(_), None) => {
+            "command noise as flown, its spectrum taken as white: no raw gyro is logged, and a derivative may be noisier"
+        }
+        (None, _) => "command noise of the sensor alone: no flight has shown the vibration yet",
+    };
+    let level = flown
+        .map(|f| f.estimate.value)
+        .or_else(|| ctx.prediction.get("vibration.command_noise").map(|e| e.value));
     let now = shape.rms(today);
     match level {
         Some(level) if now > 0.0 => {
             let scale = (level / now).powi(2);
-            Noise { pp: pp * scale, dd: dd * scale, pd: pd * scale }
+            (Noise { pp: pp * scale, dd: dd * scale, pd: pd * scale }, words)
         }
-        _ => Noise::default(),
+        _ => (Noise::default(), words),
     }
+}
+
+/// Density of the raw gyro over frequency, of roll and pitch together.
+struct Gyro<'a> {
+    axes: Vec<&'a Spectrum>,
+}
+
+impl Gyro<'_> {
+    fn highest(&self) -> f64 {
+        self.axes.iter().filter_map(|s| s.frequency.last().copied()).fold(f64::INFINITY, f64::min)
+    }
+
+    /// Nearest line of each axis: a peak is as wide as the spectrum's own resolution.
+    fn at(&self, frequency: f64) -> f64 {
+        self.axes
+            .iter()
+            .filter_map(|s| {
+                let next = s.frequency.partition_point(|f| *f < frequency);
+                let last = next.saturating_sub(1);
+                let nearer = |k: &usize| s.frequency.get(*k).map_or(f64::INFINITY, |f| (f - frequency).abs());
+                let place = if nearer(&last) < nearer(&next) { last } else { next };
+                s.density.get(place)
+            })
+            .sum()
+    }
+}
+
+/// Spectra of the raw gyro of a flight, roll and pitch.
+fn raw_gyro<'a>(ctx: &'a Context<'_>, record: &str) -> Option<Gyro<'a>> {
+    let flight = ctx.evidence.flights.iter().find(|f| f.meta.id == record)?;
+    let axes: Vec<&Spectrum> = flight
+        .findings
+        .spectra
+        .iter()
+        .filter(|s| matches!(s.channel.as_str(), "rate_raw.x" | "rate_raw.y"))
+        .collect();
+    (axes.len() == 2).then_some(Gyro { axes })
 }

@@ -15,7 +15,7 @@ fn single(value: f64, uncertainty: f64, source: &str) -> Estimate {
 }
 
 fn report(what: &str, source: &str, expected: f64, computed: f64, tolerance: f64) {
-    println!("VALIDATION|estimates|{what}|{source}|{expected}|{computed:.6}|{tolerance}");
+    println!("VALIDATION|estimates|{what}|{source}|{expected}|{computed:.9}|{tolerance}");
     assert!((expected - computed).abs() <= tolerance, "{what}: {computed}, expected {expected}");
 }
 

@@ -173,3 +173,17 @@ fn val_reconcile_finds_what_was_planted_and_what_cannot_be_told() {
     assert!((equal.twins[0].alike + 1.0).abs() < 1e-9);
     println!("{}", equal.twins[0].test);
 }
+
+/// The demo's records were made by the aircraft that its file states: no input is asked to move far.
+#[test]
+fn prop_reconcile_on_the_demo() {
+    let opened = dossier::check::Opened::open(crate::tarn::base(), None, &[]).unwrap();
+    let evidence = opened.evidence();
+    let account = opened.judge_and(&evidence, &[], dossier::reconcile::of_build).unwrap().1;
+    assert!(account.found.pairs.len() > 20);
+    assert!(account.found.pairs.iter().any(|p| p.name.contains("rotor.ct")));
+    for (c, i) in account.changes() {
+        assert!(c.sigmas.abs() < 2.0, "{} {:.1}", i.key, c.sigmas);
+    }
+    assert!(account.found.misfit.1 <= account.found.misfit.0);
+}

@@ -167,7 +167,7 @@ fn val_rational_margins_against_python_control() {
 fn val_textbook_margins() {
     let check = |what: &str, expected: f64, got: f64, tolerance: f64| {
         println!(
-            "VALIDATION|loops|{what}|closed form, cross-checked with python-control 0.10.2|{expected}|{got:.4}|{tolerance}"
+            "VALIDATION|loops|{what}|closed form, cross-checked with python-control 0.10.2|{expected}|{got:.12}|{tolerance}"
         );
         assert!((expected - got).abs() < tolerance, "{what} {got}");
     };

@@ -34,6 +34,7 @@ mod import;
 mod loops;
 mod new;
 mod next;
+mod reconcile;
 mod report;
 mod schema;
 mod serve;
@@ -72,6 +73,7 @@ enum Command {
     Triage(triage::Args),
     Loops(loops::Args),
     Next(next::Args),
+    Reconcile(reconcile::Args),
     Card(card::Args),
     Report(report::Args),
     Serve(serve::Args),
@@ -163,6 +165,7 @@ impl Cli {
             Command::Triage(args) => triage::run(args, out),
             Command::Loops(args) => loops::run(args, out),
             Command::Next(args) => next::run(args, out),
+            Command::Reconcile(args) => reconcile::run(args, out),
             Command::Card(args) => card::run(args, out),
             Command::Report(args) => report::run(args, out),
             Command::Serve(args) => serve::run(args, out),

@@ -4,6 +4,7 @@ pub mod card;
 pub mod check;
 pub mod findings;
 pub mod proposal;
+pub mod reconcile;
 pub mod siting;
 pub mod table;
 pub mod triage;

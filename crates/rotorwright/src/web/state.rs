@@ -6,6 +6,7 @@ use std::sync::{Arc, Mutex, PoisonError};
 use dossier::cards::Card;
 use dossier::diagnostic::Diagnostics;
 use dossier::findings::Findings;
+use dossier::reconcile::Account;
 use dossier::record::Record;
 use dossier::result::{CheckResult, KeyChange};
 
@@ -25,6 +26,11 @@ pub trait Source: Send + Sync + 'static {
     /// # Errors
     /// What is wrong with the files or the edits.
     fn cards(&self, build: Option<&str>, edits: &[KeyChange]) -> Result<Vec<Card>, Diagnostics>;
+    /// What all measurements of a build say of its file.
+    ///
+    /// # Errors
+    /// What is wrong with the files or the edits.
+    fn reconcile(&self, build: Option<&str>, edits: &[KeyChange]) -> Result<Account, Diagnostics>;
     /// Loads a record.
     ///
     /// # Errors
@@ -124,6 +130,11 @@ impl AppState {
     /// Cards for a build with edits.
     pub(crate) fn cards(&self, what: &WhatIf) -> Result<Vec<Card>, Diagnostics> {
         self.source.cards(what.build.as_deref(), &what.edits)
+    }
+
+    /// What all measurements of a build say of its file.
+    pub(crate) fn reconcile(&self, what: &WhatIf) -> Result<Account, Diagnostics> {
+        self.source.reconcile(what.build.as_deref(), &what.edits)
     }
 
     /// A record with its findings.

@@ -1011,6 +1011,16 @@ impl Source for Fixture {
         let check = self.check(build, edits)?;
         Ok(dossier::cards::deck(&check.aircraft, 1.2, &dossier::gates::Limits::built_in()?))
     }
+    fn reconcile(
+        &self,
+        _build: Option<&str>,
+        _edits: &[KeyChange],
+    ) -> Result<dossier::reconcile::Account, Diagnostics> {
+        Ok(dossier::reconcile::Account {
+            found: dossier::reconcile::Reconciliation::default(),
+            inputs: Vec::new(),
+        })
+    }
     fn record(&self, id: &str) -> Result<Record, Diagnostics> {
         Ok(record(id))
     }

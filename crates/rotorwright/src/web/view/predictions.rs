@@ -1,5 +1,6 @@
 //! Frozen predictions beside what was measured later.
 
+use dossier::reconcile::Account;
 use dossier::result::CheckResult;
 use maud::{Markup, html};
 
@@ -29,6 +30,66 @@ pub(crate) fn scores(check: &CheckResult) -> Markup {
                                 td.num {
                                     (format!("{:+.1}", s.score).replace('-', "−"))
                                     p.small { (if s.score.abs() <= 2.0 { "agrees" } else { "disagrees" }) }
+                                }
+                            }
+                        }
+                    }
+                }
+            }
+        }
+    }
+}
+
+/// Prediction from the file alone against measurement, and the smallest change of inputs that explains it.
+pub(crate) fn account(a: &Account) -> Markup {
+    html! {
+        @if a.found.pairs.is_empty() {
+            p { "Nothing to reconcile yet: no record measures anything that the file predicts." }
+        } @else {
+            @if a.found.changes.is_empty() {
+                p { "The file explains what was measured: no input is asked to change." }
+            } @else {
+                div.scroll tabindex="0" role="group" aria-label="changes of stated inputs" {
+                    table {
+                        caption { "The smallest change of stated inputs that explains all measurements together" }
+                        thead { tr {
+                            th scope="col" { "input" } th.num scope="col" { "stated" } th.num scope="col" { "would be" }
+                            th.num scope="col" { "moves by, of its uncertainty" }
+                        } }
+                        tbody {
+                            @for (c, i) in a.changes() {
+                                @let scale = Scale::of(&i.unit, i.value, &i.key);
+                                tr {
+                                    th scope="row" { (i.name) " " code { (i.key) } }
+                                    td.num { (scale.show(i.value)) }
+                                    td.num { (scale.show(i.value + c.by)) }
+                                    td.num { (format!("{:+.1} ± {:.1}", c.sigmas, c.uncertainty).replace('-', "−")) }
+                                }
+                            }
+                        }
+                    }
+                }
+                p.small { (a.misfit_words()) }
+            }
+            @for set in a.alike() { p { (set) } }
+            details {
+                summary { "Every figure, as predicted from the file alone and as measured" }
+                div.scroll tabindex="0" role="group" aria-label="figures reconciled" {
+                    table {
+                        caption { "Score: difference over its standard uncertainty. Left: what the changes leave of it, over the measurement's own." }
+                        thead { tr {
+                            th scope="col" { "figure" } th.num scope="col" { "predicted" } th.num scope="col" { "measured" }
+                            th.num scope="col" { "score" } th.num scope="col" { "left" }
+                        } }
+                        tbody {
+                            @for p in &a.found.pairs {
+                                @let scale = Scale::of(&p.predicted.unit, p.predicted.value, &p.name.replace(',', ""));
+                                tr {
+                                    th scope="row" { (p.name) }
+                                    td.num { (scale.estimate(&p.predicted)) }
+                                    td.num { (scale.estimate(&p.measured)) p.small { (p.measured.origin.word()) } }
+                                    td.num { (format!("{:+.1}", p.score).replace('-', "−")) }
+                                    td.num { (format!("{:+.1}", p.left).replace('-', "−")) }
                                 }
                             }
                         }
