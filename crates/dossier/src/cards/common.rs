@@ -1,7 +1,7 @@
 //! What several cards share: cautions, distances, boxes, pass limits.
 
 use super::basis::Basis;
-use super::shown::{joules, metres, newtons, next_rate, si, speed};
+use super::shown::{hertz, joules, metres, newtons, next_rate, si, speed, with};
 use super::{LimitLine, LogLine, Number, Power};
 use crate::gates::Limits;
 use crate::result::Sense;
@@ -39,7 +39,7 @@ pub(super) fn limit(what: &str, limit: impl Into<String>, why: impl Into<String>
 /// A channel with its least rate, rounded up to a usual one; zero is written down by hand.
 pub(super) fn channel(name: &str, tap: &str, rate: f64, why: impl Into<String>) -> LogLine {
     let least_rate = if rate > 0.0 { next_rate(rate) } else { 0.0 };
-    let shown = if rate > 0.0 { super::shown::hertz(least_rate) } else { "by hand".to_owned() };
+    let shown = if rate > 0.0 { hertz(least_rate) } else { "by hand".to_owned() };
     LogLine { channel: name.to_owned(), tap: tap.to_owned(), least_rate, shown, why: why.into() }
 }
 
@@ -189,6 +189,16 @@ pub(super) fn check_boxes(power: Power) -> Vec<String> {
     }
 }
 
+/// A limit as people read it: shares in per cent, natural frequencies in hertz.
+fn shown(id: &str, value: f64, unit: &str) -> String {
+    match unit {
+        "1" if value < 1e-3 => format!("{:.0} in a million", 1e6 * value),
+        "1" if value < 1.0 => with(value, 100.0, "%"),
+        "rad/s" if id.ends_with("frequency") => hertz(value / std::f64::consts::TAU),
+        _ => si(value, unit),
+    }
+}
+
 /// Limits of the named criteria, as far as there are any.
 pub(super) fn pass(criteria: &[&str], b: &Basis<'_>, limits: &Limits) -> Vec<LimitLine> {
     let mut all = Vec::new();
@@ -202,7 +212,7 @@ pub(super) fn pass(criteria: &[&str], b: &Basis<'_>, limits: &Limits) -> Vec<Lim
         let what = id.split_once('.').map_or(id, |(_, name)| name).replace('-', " ");
         all.push(LimitLine {
             what,
-            limit: format!("{sign}\u{a0}{}", si(l.value, &l.unit)),
+            limit: format!("{sign}\u{a0}{}", shown(id, l.value, &l.unit)),
             why: format!("{}: {}", l.origin, l.basis),
         });
     }

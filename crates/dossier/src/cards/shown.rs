@@ -16,7 +16,7 @@ fn figure(value: f64, digits: i32) -> String {
     format!("{:.decimals$}", (value * scale).round() / scale)
 }
 
-fn with(value: f64, factor: f64, unit: &str) -> String {
+pub(super) fn with(value: f64, factor: f64, unit: &str) -> String {
     format!("{}\u{a0}{unit}", figure(value * factor, if value * factor >= 100.0 { 3 } else { 2 }))
 }
 

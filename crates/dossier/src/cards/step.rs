@@ -101,11 +101,7 @@ fn fill(b: &Basis<'_>) -> Draft {
             "reachable crossover of each ESC or setting",
             "loop predictions with these in place of the stated ones",
         ]),
-        pass_limits: vec![
-            limit("dead time + atan(wc tau)/wc", format!("≤ {}", seconds(allowed)), "derived: 0.7 T_b"),
-            limit("dead time", "≤ 5 ms", "common practice, no source"),
-            limit("lag down over lag up", "≤ 1.5", "derived"),
-        ],
+        pass_limits: Vec::new(),
         check_boxes: lines(["propeller screws and blades looked at"]),
     }
 }

@@ -177,7 +177,7 @@ fn val_reconcile_finds_what_was_planted_and_what_cannot_be_told() {
 /// The demo's records were made by the aircraft that its file states: no input is asked to move far.
 #[test]
 fn prop_reconcile_on_the_demo() {
-    let opened = dossier::check::Opened::open(crate::tarn::base(), None, &[]).unwrap();
+    let opened = Opened::open(tarn::base(), None, &[]).unwrap();
     let evidence = opened.evidence();
     let account = opened.judge_and(&evidence, &[], dossier::reconcile::of_build).unwrap().1;
     assert!(account.found.pairs.len() > 20);
