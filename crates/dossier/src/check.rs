@@ -108,6 +108,7 @@ impl Opened {
             .collect();
         for f in seen {
             match f {
+                Ok(f) if !f.meta.setting.is_empty() => evidence.trials.push(f),
                 Ok(f) if f.meta.kind == Kind::Flight => evidence.flights.push(f),
                 Ok(f) => evidence.benches.push(f),
                 // One damaged record does not hide what the others show.
@@ -123,6 +124,7 @@ impl Opened {
         }
         evidence.flights.sort_by(|a, b| (&a.meta.date, &a.meta.id).cmp(&(&b.meta.date, &b.meta.id)));
         evidence.benches.sort_by(|a, b| (&a.meta.date, &a.meta.id).cmp(&(&b.meta.date, &b.meta.id)));
+        evidence.trials.sort_by(|a, b| (&a.meta.date, &a.meta.id).cmp(&(&b.meta.date, &b.meta.id)));
         evidence.weighings.sort_by(|a, b| (&a.date, &a.id).cmp(&(&b.date, &b.id)));
         evidence.notes.sort_by(|a, b| (&a.date, &a.id).cmp(&(&b.date, &b.id)));
         evidence

@@ -176,6 +176,10 @@ pub struct RecordMeta {
     /// Free text.
     #[serde(default)]
     pub remark: String,
+    /// What was different from the build on this bench ("motor timing 30 deg"): a trial, to be compared. No gate
+    /// rests on a trial, and no prediction. Empty where the record is of the build as it is.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub setting: String,
     /// Sources.
     #[serde(default)]
     pub sources: Vec<Source>,

@@ -10,12 +10,13 @@ use std::sync::{Arc, Mutex, PoisonError};
 use dossier::aircraft_file::AircraftFile;
 use dossier::cards::Card;
 use dossier::check::Opened;
+use dossier::compare::{self, BuildComparison, RecordComparison};
 use dossier::diagnostic::{Diagnostic, Diagnostics};
 use dossier::findings::Findings;
 use dossier::gates::Evidence;
 use dossier::programme::{Programme, is_build_id};
 use dossier::reconcile::{self, Account};
-use dossier::record::Record;
+use dossier::record::{Record, RecordMeta};
 use dossier::record_store;
 use dossier::result::{CheckResult, KeyChange};
 
@@ -90,9 +91,23 @@ impl Source for DossierSource {
             .flights
             .iter()
             .chain(&evidence.benches)
+            .chain(&evidence.trials)
             .find(|f| f.meta.id == record.meta.id)
             .map(|f| f.findings.clone())
             .unwrap_or_default())
+    }
+
+    fn records(&self) -> Result<Vec<RecordMeta>, Diagnostics> {
+        Ok(record_store::list(&self.dir.join("records"))?)
+    }
+
+    fn compare_builds(&self, before: &str, after: &str) -> Result<BuildComparison, Diagnostics> {
+        let (first, second) = (self.evidence(Some(before))?, self.evidence(Some(after))?);
+        compare::builds_on(&self.dir, (before, &first), (after, &second))
+    }
+
+    fn compare_records(&self, ids: &[String], build: Option<&str>) -> Result<RecordComparison, Diagnostics> {
+        compare::records_on(&self.dir, ids, build, &|build| self.evidence(Some(build)))
     }
 
     fn keep(&self, from: &str, edits: &[KeyChange], id: &str) -> Result<(), Diagnostics> {

@@ -10,6 +10,7 @@ mod bearing;
 mod blade;
 mod build;
 mod cross;
+pub mod difference;
 mod edit;
 pub(crate) mod fields;
 mod fingerprint;

@@ -105,7 +105,30 @@ pub(super) fn records(
         all.push(sweep(&drive, station + 1, fingerprint, &mut random));
         all.extend(steps(&drive, station + 1, fingerprint, &mut random));
     }
+    all.extend(trials(aircraft, density, fingerprint));
     all
+}
+
+/// The first rotor's steps with other settings of the ESC: to be compared, no gate rests on them.
+fn trials(aircraft: &Aircraft, density: f64, fingerprint: &BTreeMap<String, String>) -> Vec<Record> {
+    type Set = fn(&mut physics::aircraft::Esc);
+    let settings: [(&str, &str, Set); 2] = [
+        ("slow-frames", "frames of 2.5 ms", |e| e.protocol_period = 2.5e-3),
+        ("coasting", "no braking", |e| e.braking = false),
+    ];
+    settings
+        .iter()
+        .enumerate()
+        .filter_map(|(k, (id, setting, set))| {
+            let mut changed = aircraft.clone();
+            set(changed.esc.as_mut()?);
+            let drive = Drive::new(&changed, 0, density)?;
+            let mut record = steps(&drive, 1, fingerprint, &mut Noise(SEED + 200 + k as u64))?;
+            record.meta.id = format!("{DATE}-step-1-{id}");
+            (*setting).clone_into(&mut record.meta.setting);
+            Some(record)
+        })
+        .collect()
 }
 
 fn rounded(value: f64, quantum: f64) -> f64 {

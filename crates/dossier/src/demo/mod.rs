@@ -91,6 +91,7 @@ fn meta(
         date: date.to_owned(),
         origin: RecordOrigin::Simulated,
         remark: remark.to_owned(),
+        setting: String::new(),
         sources: Vec::new(),
         rate: 0.0,
         channels: Vec::new(),

@@ -34,6 +34,7 @@ use physics::magnetic::LocalField;
 use serde::Serialize;
 
 pub use self::attribution::{Source, SourceKind};
+pub(crate) use self::bench::drive_chain;
 pub(crate) use self::context::Known;
 use self::context::{Context, Out};
 pub(crate) use self::phases::ROTORS_ONLY;

@@ -187,7 +187,7 @@ fn cause(ctx: &Context<'_>, shortage: &Shortage<'_>, tried: &Tried<'_>) -> Optio
 }
 
 /// Section of the aircraft file that a key belongs to.
-pub(super) fn section(key: &str) -> &str {
+pub(crate) fn section(key: &str) -> &str {
     let mut parts = key.split('.');
     match parts.next().unwrap_or_default() {
         "aircraft" | "station" => "geometry",

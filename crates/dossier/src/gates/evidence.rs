@@ -23,6 +23,8 @@ pub struct Evidence {
     pub flights: Vec<Flight>,
     /// Bench records with their findings, oldest first.
     pub benches: Vec<Flight>,
+    /// Bench records of another setting than the build's, oldest first: nothing rests on them.
+    pub trials: Vec<Flight>,
     /// Weighings, oldest first.
     pub weighings: Vec<RecordMeta>,
     /// Notes, oldest first.

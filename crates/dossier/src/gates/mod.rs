@@ -3,7 +3,7 @@
 //! A new gate is one new file and one line in [`GATES`].
 
 mod candidate;
-mod causes;
+pub(crate) mod causes;
 mod context;
 mod criterion;
 mod drive;

@@ -68,6 +68,7 @@ pub fn read_with_map(
         date: String::new(),
         origin: RecordOrigin::Measured,
         remark: String::new(),
+        setting: String::new(),
         sources: Vec::new(),
         rate: if step > 0.0 { 1.0 / step } else { 0.0 },
         channels: channels.keys().map(|n| channel_meta(n, taken.get(n), map)).collect(),

@@ -244,6 +244,7 @@ pub fn import_hand(request: &HandRequest<'_>) -> Result<RecordMeta, Diagnostics>
         date: request.date.to_owned(),
         origin: RecordOrigin::Measured,
         remark,
+        setting: String::new(),
         sources,
         rate: 0.0,
         channels: Vec::new(),

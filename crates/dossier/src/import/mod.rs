@@ -72,6 +72,8 @@ pub struct Request<'a> {
     pub values: BTreeMap<String, HandValue>,
     /// Free text.
     pub remark: &'a str,
+    /// What was different from the build; empty for the build as it is.
+    pub setting: &'a str,
     /// Hash of each section of the build's aircraft file.
     pub fingerprint: BTreeMap<String, String>,
     /// Answers to doubts, `id=answer`.
@@ -200,6 +202,7 @@ pub fn import(request: &Request<'_>, progress: &mut dyn FnMut(u64, u64)) -> Resu
     request.date.clone_into(&mut record.meta.date);
     record.meta.origin = request.origin;
     request.remark.clone_into(&mut record.meta.remark);
+    request.setting.clone_into(&mut record.meta.setting);
     record.meta.fingerprint.clone_from(&request.fingerprint);
     for answer in request.accept {
         record.meta.report.remarks.push(format!("accepted at import: {answer}"));

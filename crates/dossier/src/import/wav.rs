@@ -130,6 +130,8 @@ pub struct WavRequest<'a> {
     pub date: &'a str,
     /// Free text.
     pub remark: &'a str,
+    /// What was different from the build; empty for the build as it is.
+    pub setting: &'a str,
     /// Values entered by hand: `station`, `distance`, `temperature`, `microphone` (channel 1 or 2), `blades`.
     pub values: BTreeMap<String, HandValue>,
     /// Blades of the rotor, as far as known.
@@ -179,6 +181,7 @@ pub fn import_wav(request: &WavRequest<'_>) -> Result<RecordMeta, Diagnostics> {
         date: request.date.to_owned(),
         origin: RecordOrigin::Measured,
         remark: request.remark.to_owned(),
+        setting: request.setting.to_owned(),
         sources: vec![Source { file: name, sha256, bytes }],
         rate: sound.rate,
         channels: Vec::new(),

@@ -173,25 +173,38 @@ impl Subject {
     /// # Errors
     /// What is wrong with the changed file.
     pub fn with_edits(&self, edits: &[KeyChange]) -> Result<Self, Diagnostics> {
-        let stated = Self::new(self.file.with_edits(edits)?, self.site.clone())?;
+        let keys: Vec<&str> = edits.iter().map(|e| e.key.as_str()).collect();
+        self.with_file(self.file.with_edits(edits)?, &keys)
+    }
+
+    /// The same subject with another aircraft file, in which `changed` keys differ. A measured figure stays unless
+    /// its own key is among them.
+    ///
+    /// # Errors
+    /// What is wrong with the changed file.
+    pub fn with_file(&self, file: AircraftFile, changed: &[&str]) -> Result<Self, Diagnostics> {
+        let stated = Self::new(file, self.site.clone())?;
         if self.measured.is_empty() {
             return Ok(stated);
         }
         let mut left = self.measured.clone();
-        left.retain(|key, _| !edits.iter().any(|e| e.key == *key));
+        left.retain(|key, _| !changed.contains(&key.as_str()));
         // What was measured of the whole changes with its items.
         crate::gates::carry(&mut left, &self.stated.aircraft, &stated.resolved.aircraft);
-        self.carry_response(&stated, edits, &mut left);
+        self.carry_response(&stated, changed, &mut left);
         Ok(stated.with_measured(&left)?.0)
+    }
+
+    /// Measured figures in use, by input key.
+    pub fn measured(&self) -> &BTreeMap<String, Measured> {
+        &self.measured
     }
 
     /// A measured response holds for the drive it was measured on: where motor or rotor are changed it goes with
     /// the computed time constant.
-    fn carry_response(&self, stated: &Self, edits: &[KeyChange], left: &mut BTreeMap<String, Measured>) {
-        let turns = |e: &KeyChange| {
-            e.key.starts_with("rotor") || e.key.starts_with("motor") || e.key == "esc.braking"
-        };
-        if !edits.iter().any(turns) {
+    fn carry_response(&self, stated: &Self, changed: &[&str], left: &mut BTreeMap<String, Measured>) {
+        let turns = |key: &str| key.starts_with("rotor") || key.starts_with("motor") || key == "esc.braking";
+        if !changed.iter().any(|key| turns(key)) {
             return;
         }
         let density = self.air().usual.density;

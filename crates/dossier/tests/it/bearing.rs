@@ -25,6 +25,7 @@ fn record(kind: Kind, time: Vec<f64>, channels: BTreeMap<String, Vec<f64>>) -> R
         date: "2026-03-04".to_owned(),
         origin: RecordOrigin::Measured,
         remark: String::new(),
+        setting: String::new(),
         sources: Vec::new(),
         rate: 50.0,
         channels: channels

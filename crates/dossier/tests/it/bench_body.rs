@@ -122,6 +122,7 @@ fn val_sound_file_to_findings() {
         build: "b1",
         date: "2026-03-04",
         remark: "",
+        setting: "",
         values: values.clone(),
         blades: Some(2),
         fingerprint: BTreeMap::new(),

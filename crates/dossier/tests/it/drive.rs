@@ -73,6 +73,7 @@ fn sweep_of(file: &Path) -> Option<Findings> {
         date: "2026-01-01",
         origin: RecordOrigin::Measured,
         remark: "",
+        setting: "",
         fingerprint: BTreeMap::new(),
         accept: &accept,
         limit: Limit::default(),

@@ -27,6 +27,7 @@ fn record(rate: f64, channels: Vec<(String, Vec<f64>)>) -> Record {
         date: "2026-01-01".to_owned(),
         origin: RecordOrigin::Measured,
         remark: String::new(),
+        setting: String::new(),
         sources: Vec::new(),
         rate,
         channels: channels

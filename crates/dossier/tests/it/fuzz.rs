@@ -331,6 +331,7 @@ fn fuzz_parquet() {
         date: "2026-03-04".to_owned(),
         origin: RecordOrigin::Simulated,
         remark: String::new(),
+        setting: String::new(),
         sources: Vec::new(),
         rate: 100.0,
         channels: vec![ChannelMeta {

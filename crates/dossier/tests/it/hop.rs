@@ -82,6 +82,7 @@ fn record(t: &Truth) -> Record {
         date: "2026-03-04".to_owned(),
         origin: RecordOrigin::Simulated,
         remark: String::new(),
+        setting: String::new(),
         sources: Vec::new(),
         rate: t.log_rate,
         channels: channels

@@ -545,6 +545,7 @@ fn request<'a>(files: &'a [PathBuf], map_file: &'a Path, map: &'a str, records: 
         date: "2026-03-04",
         origin: RecordOrigin::Measured,
         remark: "first hop",
+        setting: "",
         fingerprint: [("rotor".to_owned(), "ab12".to_owned())].into(),
         accept: &[],
         limit: Limit::default(),

@@ -83,6 +83,7 @@ impl Dossier {
             date: "2026-01-01",
             origin: RecordOrigin::Measured,
             remark: "",
+            setting: "",
             fingerprint: self.aircraft().fingerprint(),
             accept: &[],
             limit: Limit::default(),

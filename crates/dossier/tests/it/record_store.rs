@@ -27,6 +27,7 @@ fn record(id: &str, time: Vec<f64>, channels: BTreeMap<String, Vec<f64>>) -> Rec
         date: "2026-03-04".to_owned(),
         origin: RecordOrigin::Measured,
         remark: "still air\n\"quoted\"".to_owned(),
+        setting: String::new(),
         sources: Vec::new(),
         rate: 100.0,
         channels: described,

@@ -322,6 +322,7 @@ impl Plant {
                 date: "2026-03-04".to_owned(),
                 origin: RecordOrigin::Simulated,
                 remark: String::new(),
+                setting: String::new(),
                 sources: Vec::new(),
                 rate: FINE / LOG as f64,
                 channels: names

@@ -248,6 +248,7 @@ fn fly(plant: Planted, seed: u64) -> Flown {
         date: "2026-03-04".to_owned(),
         origin: RecordOrigin::Simulated,
         remark: String::new(),
+        setting: String::new(),
         sources: Vec::new(),
         rate,
         channels: channels

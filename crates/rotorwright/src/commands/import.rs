@@ -62,6 +62,10 @@ pub(super) struct Args {
     /// Words to keep with the record
     #[arg(long, default_value = "")]
     remark: String,
+    /// What was different from the build on the bench, as in 'motor timing 30 deg': a trial for
+    /// `compare`. No gate rests on it
+    #[arg(long, default_value = "")]
+    setting: String,
     /// Propose a map even when --channels is there
     #[arg(long)]
     propose: bool,
@@ -143,6 +147,7 @@ fn sound(args: &Args, place: &Place, file: &PathBuf, out: &mut dyn Write) -> Out
         build: &place.build,
         date: &place.date,
         remark: &args.remark,
+        setting: args.setting.trim(),
         values,
         blades: Some(place.aircraft.rotor.blades),
         fingerprint: place.fingerprint.clone(),
@@ -181,6 +186,7 @@ fn log(args: &Args, place: &Place, out: &mut dyn Write) -> Outcome {
             date: &place.date,
             origin: RecordOrigin::Measured,
             remark: &args.remark,
+            setting: args.setting.trim(),
             fingerprint: place.fingerprint.clone(),
             accept: &args.accept,
             limit: Limit { share: args.malformed_limit / 100.0, ..Limit::default() },

@@ -27,6 +27,7 @@ macro_rules! after_help {
 
 mod card;
 mod check;
+mod compare;
 mod completions;
 mod demo;
 mod freeze;
@@ -72,6 +73,7 @@ enum Command {
     Siting(siting::Args),
     Triage(triage::Args),
     Loops(loops::Args),
+    Compare(compare::Args),
     Next(next::Args),
     Reconcile(reconcile::Args),
     Card(card::Args),
@@ -164,6 +166,7 @@ impl Cli {
             Command::Siting(args) => siting::run(args, out),
             Command::Triage(args) => triage::run(args, out),
             Command::Loops(args) => loops::run(args, out),
+            Command::Compare(args) => compare::run(args, out),
             Command::Next(args) => next::run(args, out),
             Command::Reconcile(args) => reconcile::run(args, out),
             Command::Card(args) => card::run(args, out),

@@ -2,6 +2,7 @@
 
 pub mod card;
 pub mod check;
+pub mod compare;
 pub mod findings;
 pub mod proposal;
 pub mod reconcile;

@@ -10,7 +10,7 @@ pub struct Table {
     headers: Vec<String>,
     rows: Vec<Vec<String>>,
     /// Lines across all columns but the first, by the row that they stand above.
-    spans: BTreeMap<usize, (String, String)>,
+    spans: BTreeMap<usize, Vec<(String, String)>>,
     indent: usize,
 }
 
@@ -37,9 +37,9 @@ impl Table {
         self.rows.push(row);
     }
 
-    /// A text across all columns but the first, above the next row; `first` stands in the first.
+    /// A text across all columns but the first, above the next row or below the last; `first` stands in the first.
     pub fn span(&mut self, first: &str, text: &str) {
-        self.spans.insert(self.rows.len(), (first.to_owned(), text.to_owned()));
+        self.spans.entry(self.rows.len()).or_default().push((first.to_owned(), text.to_owned()));
     }
 
     /// Whether there are no rows.
@@ -54,13 +54,15 @@ impl Table {
         self.line(&mut out, &self.headers, &widths);
         let rules: Vec<String> = widths.iter().map(|&w| "-".repeat(w)).collect();
         self.line(&mut out, &rules, &widths);
-        for (k, row) in self.rows.iter().enumerate() {
-            if let Some((first, text)) = self.spans.get(&k) {
+        for k in 0..=self.rows.len() {
+            for (first, text) in self.spans.get(&k).into_iter().flatten() {
                 let lead = widths.first().map_or(0, |w| self.indent + w + GAP);
                 let first = format!("{:indent$}{first:<lead$}", "", indent = self.indent);
                 out.push_str(&paragraph(text, &first, lead, width));
             }
-            self.line(&mut out, row, &widths);
+            if let Some(row) = self.rows.get(k) {
+                self.line(&mut out, row, &widths);
+            }
         }
         out
     }
@@ -72,7 +74,7 @@ impl Table {
             self.rows.iter().chain([&self.headers]).filter_map(move |r| r.get(i)).map(String::as_str)
         };
         let most = |i: usize, measure: fn(&str) -> usize| -> usize {
-            let spans = self.spans.values().filter(|_| i == 0).map(|(first, _)| measure(first));
+            let spans = self.spans.values().flatten().filter(|_| i == 0).map(|(first, _)| measure(first));
             column(i).map(measure).chain(spans).max().unwrap_or(0)
         };
         let mut widths: Vec<usize> = (0..self.headers.len()).map(|i| most(i, length)).collect();

@@ -51,6 +51,7 @@ pub fn app(state: AppState) -> Router {
         .route("/record/{id}", get(pages::record::page))
         .route("/record/{id}/samples", get(pages::record::samples))
         .route("/predictions", get(pages::predictions::page))
+        .route("/compare", get(pages::compare::page))
         .route("/siting", get(pages::siting::page))
         .route("/report", get(pages::report::page))
         .route("/keep", post(pages::keep::act))

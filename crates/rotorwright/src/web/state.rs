@@ -4,10 +4,11 @@ use std::collections::HashMap;
 use std::sync::{Arc, Mutex, PoisonError};
 
 use dossier::cards::Card;
+use dossier::compare::{BuildComparison, RecordComparison};
 use dossier::diagnostic::Diagnostics;
 use dossier::findings::Findings;
 use dossier::reconcile::Account;
-use dossier::record::Record;
+use dossier::record::{Record, RecordMeta};
 use dossier::result::{CheckResult, KeyChange};
 
 use super::whatif::WhatIf;
@@ -41,6 +42,21 @@ pub trait Source: Send + Sync + 'static {
     /// # Errors
     /// The record's build cannot be read.
     fn findings(&self, record: &Record) -> Result<Findings, Diagnostics>;
+    /// Descriptions of all records, of every build.
+    ///
+    /// # Errors
+    /// A record's description cannot be read.
+    fn records(&self) -> Result<Vec<RecordMeta>, Diagnostics>;
+    /// Compares two builds.
+    ///
+    /// # Errors
+    /// A build that does not exist, or is wrong.
+    fn compare_builds(&self, before: &str, after: &str) -> Result<BuildComparison, Diagnostics>;
+    /// Compares records; drives in the rate loop of `build`.
+    ///
+    /// # Errors
+    /// Records that do not exist or do not go together.
+    fn compare_records(&self, ids: &[String], build: Option<&str>) -> Result<RecordComparison, Diagnostics>;
     /// Writes a build with the edits applied as the new build `id`.
     ///
     /// # Errors
@@ -163,6 +179,27 @@ impl AppState {
     /// their own pages to report.
     pub(crate) fn seen_of<'a>(&self, ids: impl Iterator<Item = &'a String>) -> Vec<Seen> {
         ids.filter_map(|id| self.seen(id).ok()).collect()
+    }
+
+    /// Descriptions of all records.
+    pub(crate) fn records(&self) -> Result<Vec<RecordMeta>, Diagnostics> {
+        self.source.records()
+    }
+
+    /// Two builds side by side.
+    pub(crate) fn compare_builds(&self, before: &str, after: &str) -> Result<BuildComparison, Diagnostics> {
+        let _turn = self.computing.lock().unwrap_or_else(PoisonError::into_inner);
+        self.source.compare_builds(before, after)
+    }
+
+    /// Records side by side.
+    pub(crate) fn compare_records(
+        &self,
+        ids: &[String],
+        build: Option<&str>,
+    ) -> Result<RecordComparison, Diagnostics> {
+        let _turn = self.computing.lock().unwrap_or_else(PoisonError::into_inner);
+        self.source.compare_records(ids, build)
     }
 
     /// Writes a new build.

@@ -8,6 +8,7 @@ use std::f64::consts::{PI, TAU};
 use std::path::Path;
 use std::sync::Mutex;
 
+use dossier::compare::{BuildComparison, RecordComparison};
 use dossier::diagnostic::{Diagnostic, Diagnostics};
 use dossier::estimate::{Contribution, Estimate, Origin};
 use dossier::findings::{Finding, Findings, Outcome, Peak, Phase, PhaseKind, Spectrum, StepTrace};
@@ -534,6 +535,7 @@ fn meta(id: &str, kind: Kind) -> RecordMeta {
         } else {
             "three scales, level and tilted".to_owned()
         },
+        setting: String::new(),
         sources: if flight {
             vec![Origins {
                 file: "flight.csv".to_owned(),
@@ -1026,6 +1028,26 @@ impl Source for Fixture {
     }
     fn findings(&self, record: &Record) -> Result<Findings, Diagnostics> {
         Ok(findings(record))
+    }
+    fn records(&self) -> Result<Vec<RecordMeta>, Diagnostics> {
+        Ok(result(None, &[]).records)
+    }
+    fn compare_builds(&self, before: &str, after: &str) -> Result<BuildComparison, Diagnostics> {
+        Ok(BuildComparison {
+            programme: "Heron".to_owned(),
+            before: before.to_owned(),
+            after: after.to_owned(),
+            changes: Vec::new(),
+            borrowed: Vec::new(),
+            figures: Vec::new(),
+            gates: Vec::new(),
+        })
+    }
+    fn compare_records(&self, ids: &[String], _: Option<&str>) -> Result<RecordComparison, Diagnostics> {
+        let help = "flights compare with flights";
+        Err(Diagnostic::error(Path::new("records"), format!("{} do not go together", ids.join(", ")))
+            .help(help)
+            .into())
     }
     fn keep(&self, from: &str, edits: &[KeyChange], id: &str) -> Result<(), Diagnostics> {
         self.kept.lock().expect("no other test holds it").push((

@@ -3,7 +3,7 @@
 mod balance;
 mod checklist;
 mod discharge;
-mod drive_chain;
+pub(crate) mod drive_chain;
 mod hand_rotation;
 mod magnetic;
 mod pieces;

@@ -8,7 +8,7 @@ use physics::powertrain::open_circuit_voltage;
 use signal::modes::pooled;
 use signal::sound::{self, StepFit, Track, TrackOptions, TrackStep, command};
 
-use super::{Bench, pieces};
+use super::{Bench, drive_chain, pieces};
 use crate::aircraft_file::keys::SPEC;
 use crate::chart::{Axis, Chart, Mark, Series, Style, Table};
 use crate::findings::context::Out;
@@ -106,6 +106,7 @@ pub(super) fn run(bench: &Bench<'_>, out: &mut Out) {
     }
     lags(bench, out, &seen);
     dead_time(bench, out, &seen, edges.is_some(), air);
+    drive_chain::worth(bench, out, RESTS);
     table(out, &seen, blades);
 }
 
@@ -206,8 +207,8 @@ fn dead_time(bench: &Bench<'_>, out: &mut Out, seen: &[Seen], line: bool, air: (
         1e3 * air.0,
         if stated { "" } else { " for an assumed 0.3 m: state distance" }
     );
-    out.value(key, label, e, text, RESTS);
-    out.replaces(key, "esc.dead_time");
+    out.value(key, label, e.clone(), text, RESTS);
+    drive_chain::own_dead_time(bench, out, &e, RESTS);
 }
 
 fn chart(out: &mut Out, track: &Track, seen: &[Seen], blades: f64, start: f64) {

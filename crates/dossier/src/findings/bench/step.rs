@@ -9,7 +9,6 @@ use signal::drive::step::{Known, Order, Record, Steps, fit};
 use super::super::context::Out;
 use super::{Bench, drive_chain, step_shown};
 use crate::estimate::Estimate;
-use crate::predict::{drive_delay, required_crossover};
 use crate::record::Stamp;
 
 const DEAD: (&str, &str) = ("step.dead_time", "dead time, from the command to the first change");
@@ -94,7 +93,7 @@ pub(super) fn run(bench: &Bench<'_>, out: &mut Out) {
     };
     let sag = if bus.is_some() { None } else { bench.aircraft.and_then(|a| stiffness(a, &steps, bench)) };
     figures(bench, out, &steps, latency, stamp.is_none() && stated.is_none(), sag);
-    worth(bench, out);
+    drive_chain::worth(bench, out, ON_DRIVE);
     words(out, &steps, quantity);
     out.charts.extend(step_shown::charts(&steps, quantity));
     out.tables.push(step_shown::table(&steps, quantity));
@@ -169,8 +168,9 @@ fn figures(
             // that half a row of each stays open however many steps there are.
             let rows = steps.periods.0.hypot(steps.periods.1) / 12f64.sqrt();
             let d = &Figure { uncertainty: d.uncertainty.hypot(rows), ..*d };
-            out.value(DEAD.0, DEAD.1, single(d, "dead time"), text, ON_ESC);
-            own_dead_time(bench, out, d);
+            let dead = single(d, "dead time");
+            out.value(DEAD.0, DEAD.1, dead.clone(), text, ON_ESC);
+            drive_chain::own_dead_time(bench, out, &dead, ON_ESC);
         }
         _ => out.cannot_tell(DEAD.0, DEAD.1, "steps enough for an interval", TEST, ON_ESC),
     }
@@ -214,10 +214,6 @@ fn figures(
         out.value(key, label, e, text, ON_DRIVE);
         out.replaces(key, input);
     }
-    if let (Some(up), Some(down)) = (out.estimate(UP.0).cloned(), out.estimate(DOWN.0).cloned()) {
-        let text = "Above 1 the rotor answers a falling command more slowly than a rising one.";
-        out.value("step.lag_ratio", "time constant falling over rising", down.over(&up, "1"), text, ON_DRIVE);
-    }
     if let Some(d) = steps.drift.filter(|d| d.uncertainty.is_finite() && d.value.abs() > 1.96 * d.uncertainty)
     {
         out.words(
@@ -231,73 +227,6 @@ fn figures(
             ),
             &[],
         );
-    }
-}
-
-/// The ESC's own share of the dead time, with the frame and the mean wait of the aircraft file taken off.
-fn own_dead_time(bench: &Bench<'_>, out: &mut Out, dead: &Figure) {
-    let Some(esc) = bench.aircraft.and_then(|a| a.esc.as_ref()) else { return };
-    let known = esc.protocol_period + 0.5 * esc.update_period;
-    let own = dead.value - known;
-    let (key, label) = ("step.esc_dead_time", "dead time of the ESC alone");
-    if own < -2.0 * dead.uncertainty {
-        out.cannot_tell(
-            key,
-            label,
-            format!(
-                "agreement with the aircraft file: its frame and wait take {:.2} ms, more than the whole dead time",
-                known * 1e3
-            ),
-            "check esc.protocol_period and esc.update_period in the aircraft file",
-            ON_ESC,
-        );
-        return;
-    }
-    let e = Estimate::single(own.max(0.0), dead.uncertainty, "s", bench.origin(), &bench.source("dead time"));
-    let text = format!(
-        "The dead time less one frame ({:.2} ms) and the mean wait for the ESC ({:.2} ms) of the aircraft file.",
-        esc.protocol_period * 1e3,
-        0.5 * esc.update_period * 1e3
-    );
-    out.value(key, label, e, text, ON_ESC);
-    out.replaces(key, "esc.dead_time");
-}
-
-/// What dead time and lag come to in this build's loop.
-fn worth(bench: &Bench<'_>, out: &mut Out) {
-    let Some(a) = bench.aircraft else { return };
-    let (Some(dead), Some(up), Some(down)) =
-        (out.estimate(DEAD.0).cloned(), out.estimate(UP.0).cloned(), out.estimate(DOWN.0).cloned())
-    else {
-        return;
-    };
-    let wc = required_crossover(a);
-    let lag = Estimate::combine(0.5 * (up.value + down.value), "s", &[(0.5, &up), (0.5, &down)]);
-    let slope = 1.0 / (1.0 + (wc * lag.value).powi(2));
-    let delay =
-        Estimate::combine(drive_delay(dead.value, lag.value, wc), "s", &[(1.0, &dead), (slope, &lag)]);
-    let text = format!(
-        "Dead time plus the phase of the mean lag at {wc:.1} rad/s, the crossover that this size asks for. A loop drives \
-         as many rotors up as down."
-    );
-    out.value("step.delay", "delay of the drive at the required crossover", delay, text, ON_DRIVE);
-    let reached =
-        drive_chain::reachable_within(a, (dead.value, dead.uncertainty), (lag.value, lag.uncertainty));
-    let (key, label) = ("step.crossover", "reachable crossover with this drive");
-    match reached {
-        Some((value, uncertainty)) => {
-            let e = Estimate::single(value, uncertainty, "rad/s", bench.origin(), &bench.source("crossover"));
-            let text = "Roll's crossover that leaves 45 deg of phase margin with this build's sensor, filters, loop and i/p. \
-                        Drives are ranked by it, not by milliseconds alone.";
-            out.value(key, label, e, text, &["esc", "motor", "rotor", "imu", "filter", "loop.rate"]);
-        }
-        None => out.cannot_tell(
-            key,
-            label,
-            "the rate loop's chain, or a gain that leaves 45 deg",
-            "state [imu], [esc] and [loop.rate] in the aircraft file",
-            ON_DRIVE,
-        ),
     }
 }
 

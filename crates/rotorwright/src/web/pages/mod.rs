@@ -2,6 +2,7 @@
 
 pub(super) mod aircraft;
 pub(super) mod card;
+pub(super) mod compare;
 pub(super) mod gate;
 pub(super) mod keep;
 pub(super) mod ladder;

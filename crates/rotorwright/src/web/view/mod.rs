@@ -4,6 +4,7 @@ pub(crate) mod age;
 pub(crate) mod aircraft;
 pub(crate) mod card;
 pub(crate) mod cause;
+pub(crate) mod compare;
 pub(crate) mod diagnostics;
 pub(crate) mod gate;
 pub(crate) mod headline;

@@ -43,11 +43,12 @@ fn head(title: &str, charts: bool) -> Markup {
 }
 
 /// Pages in the title block.
-const PAGES: [(&str, &str); 6] = [
+const PAGES: [(&str, &str); 7] = [
     ("/", "Ladder"),
     ("/aircraft", "Aircraft"),
     ("/siting", "Siting"),
     ("/records", "Records"),
+    ("/compare", "Compare"),
     ("/predictions", "Predictions"),
     ("/report", "Report"),
 ];
