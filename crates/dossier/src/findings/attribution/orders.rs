@@ -21,7 +21,7 @@ const BESIDE: f64 = 0.12;
 const LEAST_SPAN: f64 = 3.0;
 
 /// Orders looked for.
-fn wanted(group: &Group) -> Vec<u32> {
+pub(super) fn wanted(group: &Group) -> Vec<u32> {
     let mut orders = match group.blades {
         Some(b) => vec![1, 2, b, 2 * b],
         None => vec![1, 2, 3, 4],
