@@ -3,8 +3,8 @@
 //!
 //! *Clipping.* x = m + s u with u of unit variance, clipped to the range: mean and variance of the clipped samples are
 //! those of the record; m and s follow, and the bias is the clipped mean less m. Done for u normal (many sources) and for
-//! u a sine (one strong line); the truth lies between, so the figure is their mean and half their difference its standard
-//! uncertainty.
+//! u a sine (one strong line). Which of the two it resembles shows in the share of clipped samples, by which the figure
+//! stands between them; [`DOUBT`] of their difference is its standard uncertainty.
 //!
 //! *Folding.* An order k of a rotor at n rev/s is sampled at the frequency |k n - j fs| nearest to zero. Where that lies
 //! below [`SLOW`] no filter behind the sampling can take it out. The r.m.s. of the bias is that of the order, as seen while
@@ -14,14 +14,18 @@
 use std::f64::consts::{PI, SQRT_2, TAU};
 
 use physics::STANDARD_GRAVITY;
+use signal::orders_residual;
 
-use super::data::{Group, Speed, fold};
+use super::data::{FLYING, Group, Speed, fold, high};
+use super::orders::REMOVAL;
 use super::{RESTS, short};
 use crate::estimate::{Contribution, Estimate};
 use crate::findings::context::{AXES, Context, Out};
 
 /// Slower than this passes for a bias, Hz: attitude is levelled over about a second (common practice, no source).
 const SLOW: f64 = 1.0;
+/// What is left of the doubt about the shape, as a share of the difference between a sine and noise (our choice).
+const DOUBT: f64 = 0.2;
 /// An order that stands at zero for more than this share of the time is not seen elsewhere (our choice).
 const MOST: f64 = 0.3;
 const KEY: &str = "vibration.accel_bias";
@@ -39,8 +43,8 @@ fn sine() -> Vec<(f64, f64)> {
     (0..1000).map(|k| (SQRT_2 * (PI * (f64::from(k) + 0.5) / 1000.0).cos(), 1e-3)).collect()
 }
 
-/// Mean before clipping, from mean and variance after it: `None` where no such mean is found.
-fn unclipped(shape: &[(f64, f64)], mean: f64, variance: f64, range: (f64, f64)) -> Option<f64> {
+/// Mean before clipping and share of clipped samples, from mean and variance after it: `None` where no such mean is found.
+fn unclipped(shape: &[(f64, f64)], mean: f64, variance: f64, range: (f64, f64)) -> Option<(f64, f64)> {
     let (mut m, mut s) = (mean, variance.sqrt());
     for _ in 0..500 {
         let (mut one, mut two) = (0.0, 0.0);
@@ -54,7 +58,8 @@ fn unclipped(shape: &[(f64, f64)], mean: f64, variance: f64, range: (f64, f64)) 
         m += step;
         s *= factor;
         if step.abs() < 1e-9 * s && (factor - 1.0).abs() < 1e-9 {
-            return Some(m);
+            let outside = |u: f64| m + s * u <= range.0 || m + s * u >= range.1;
+            return Some((m, shape.iter().filter(|(u, _)| outside(*u)).map(|(_, w)| w).sum()));
         }
     }
     None
@@ -78,12 +83,16 @@ fn clipping(context: &Context<'_>, group: &Group, axis: usize) -> Option<Result<
     let mean = stretches.iter().flat_map(|s| s.iter()).sum::<f64>() / n.max(1) as f64;
     let variance =
         stretches.iter().flat_map(|s| s.iter()).map(|v| (v - mean).powi(2)).sum::<f64>() / n.max(1) as f64;
-    let found: Vec<f64> = [normal(), sine()]
+    let found: Vec<(f64, f64)> = [normal(), sine()]
         .iter()
-        .filter_map(|shape| Some(mean - unclipped(shape, mean, variance, (low, high))?))
+        .filter_map(|shape| unclipped(shape, mean, variance, (low, high)))
+        .map(|(m, share)| (mean - m, share))
         .collect();
-    let [a, b] = found[..] else { return Some(Err(share)) };
-    Some(Ok(Clipped { bias: 0.5 * (a + b), uncertainty: 0.5 * (a - b).abs(), share }))
+    let [(normal, often), (sine, seldom)] = found[..] else { return Some(Err(share)) };
+    let apart = seldom - often;
+    let like_sine = if apart.abs() > 1e-9 { ((share - often) / apart).clamp(0.0, 1.0) } else { 0.5 };
+    let bias = normal + like_sine * (sine - normal);
+    Some(Ok(Clipped { bias, uncertainty: DOUBT * (sine - normal).abs(), share }))
 }
 
 struct Folding {
@@ -119,12 +128,38 @@ fn folding(context: &Context<'_>, group: &Group) -> Result<Folding, (u32, f64)> 
         if share > MOST {
             return Err((order, share));
         }
-        let Some((_, power)) = group.taken.iter().find(|t| t.0 == order) else { continue };
-        for (o, p) in out.square.iter_mut().zip(power) {
-            *o += p * share / (1.0 - share);
+        if share > 0.0 && group.taken.iter().any(|t| t.0 == order) {
+            let power = elsewhere(group, order).ok_or((order, share))?;
+            for (o, p) in out.square.iter_mut().zip(power) {
+                *o += p * share;
+            }
         }
     }
     Ok(out)
+}
+
+/// Mean square of an order by axis while it is seen in the record well above what is taken for flying; `None` where it never is.
+fn elsewhere(group: &Group, order: u32) -> Option<[f64; 3]> {
+    let mut sums = [0.0; 3];
+    let mut count = 0_usize;
+    for s in &group.stretches {
+        let own = s.raw.iter().map(|x| high(x, group.rate)).collect::<Option<Vec<_>>>()?;
+        let channels: Vec<&[f64]> = own.iter().map(Vec::as_slice).collect();
+        let speeds: Vec<&[f64]> = s.speeds.iter().map(Vec::as_slice).collect();
+        let rest = orders_residual::remove(&channels, &speeds, group.rate, REMOVAL, &[order]).ok()?;
+        for k in 0..own.first().map_or(0, Vec::len) {
+            let clear =
+                s.speeds.iter().all(|w| fold(f64::from(order) * w[k] / TAU, group.rate) > 2.0 * FLYING);
+            if clear {
+                count += 1;
+                for (sum, (x, r)) in sums.iter_mut().zip(own.iter().zip(&rest)) {
+                    *sum += (x[k] - r[k]).powi(2);
+                }
+            }
+        }
+    }
+    // A second of it at least.
+    (count as f64 > group.rate).then(|| sums.map(|v| v / count as f64))
 }
 
 pub(super) fn run(context: &Context<'_>, group: &Group, out: &mut Out) {
@@ -142,7 +177,7 @@ pub(super) fn run(context: &Context<'_>, group: &Group, out: &mut Out) {
         Ok(f) => f,
         Err((order, share)) => {
             let missing = format!(
-                "a stretch where {order}/rev does not fold to zero: for {:.0} % of the time it stands there and cannot be told from gravity",
+                "a stretch where {order}/rev does not fold to zero or near it: for {:.0} % of the time it stands there and cannot be told from gravity",
                 100.0 * share
             );
             let elsewhere = "hover at another speed (payload on or off), or sample faster";

@@ -12,7 +12,7 @@ const SEPARATION: f64 = 1.5;
 /// Windows that must count, by the inverse of what the neighbours add to the variance.
 const LEAST_WEIGHT: f64 = 1.5;
 /// Windows in which orders are taken out, s.
-const REMOVAL: f64 = 0.5;
+pub(super) const REMOVAL: f64 = 0.5;
 /// A line's share of the channel's mean square that is worth a name.
 const LEAST_SHARE: f64 = 4e-4;
 /// A rotor counts when its line has this share of the strongest rotor's.

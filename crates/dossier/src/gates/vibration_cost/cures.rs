@@ -251,16 +251,20 @@ fn stiffen(s: &Sick<'_>) -> Cure {
 /// An isolator at half of the lowest line that counts, if that is five crossovers or more.
 fn remount(s: &Sick<'_>) -> Cure {
     let total: f64 = s.axes.iter().map(Axis::square).sum();
+    // What the loop itself makes, and what no source is known of, is not the isolator's to take.
+    let outside = |l: &Line| {
+        l.kind.is_some_and(|k| !matches!(k, SourceKind::Control | SourceKind::CannotTell | SourceKind::Mount))
+    };
     let lowest = s
         .axes
         .iter()
         .flat_map(|n| &n.lines)
-        .filter(|l| l.at_command * l.at_command > 0.02 * total)
+        .filter(|l| outside(l) && l.at_command * l.at_command > 0.02 * total)
         .map(|l| l.noise.band.0)
         .fold(f64::INFINITY, f64::min);
     if !lowest.is_finite() {
         return nothing(
-            "no line carries 2 % of it: broad noise is the sensor's own, and an isolator leaves it",
+            "no order or resonance carries 2 % of it: broad noise is the sensor's own, and an isolator leaves it",
         );
     }
     let natural = 0.5 * lowest;
@@ -325,7 +329,7 @@ fn move_speed(s: &Sick<'_>) -> Cure {
         s.peaks
             .iter()
             .filter(|p| p.source.kind != SourceKind::CannotTell)
-            .map(|p| (p.source.name.clone(), p.frequency)),
+            .map(|p| ("a resonance of the record".to_owned(), p.frequency)),
     );
     let nearest = orders
         .iter()

@@ -28,7 +28,8 @@ fn newest<'a>(ctx: &'a Context<'_>) -> Option<(&'a Findings, bool)> {
 }
 
 fn percent(v: f64) -> String {
-    format!("{:.3} %", 100.0 * v)
+    let v = 100.0 * v;
+    if v >= 0.1 { format!("{v:.3} %") } else { format!("{v:.4} %") }
 }
 
 /// A table that says what stands in the way.

@@ -400,16 +400,16 @@ fn by_band(
         head: [
             "band",
             "Hz",
-            "raw gyro, deg/s r.m.s., three axes",
-            "at the command, r.m.s. of full",
-            "share of the mean square",
-            "copper loss in each motor, at most",
+            "raw gyro, deg/s",
+            "at the command",
+            "share",
+            "copper loss",
         ]
         .map(str::to_owned)
         .to_vec(),
         rows,
         note: format!(
-            "Record {record}, each band through the exact response of today's filters and gains and the slope of command over thrust in hover; the three axes add in mean square on the rotor that they move most.{beside}"
+            "Record {record}, each band through the exact response of today's filters and gains and the slope of command over thrust in hover; r.m.s. over three axes, which add in mean square on the rotor that they move most; copper loss in each motor at most.{beside}"
         ),
     });
 }
