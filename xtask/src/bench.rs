@@ -8,9 +8,15 @@ use crate::run::{Outcome, cargo, listened, root};
 
 pub(crate) fn run() -> Outcome {
     let mut ours = BTreeMap::new();
+    let mut memory = BTreeMap::new();
     listened(cargo(&["bench", "-p", "signal", "-p", "physics", "--benches"]), "our benches", |line| {
         if let Some((name, seconds)) = median(line) {
             ours.insert(name, seconds);
+        }
+        if let ["MEMORY", name, kilobytes] = line.split('|').collect::<Vec<_>>()[..]
+            && let Ok(k) = kilobytes.parse::<f64>()
+        {
+            memory.insert(name.to_owned(), k);
         }
     })?;
     if ours.is_empty() {
@@ -42,7 +48,8 @@ pub(crate) fn run() -> Outcome {
         );
     }
     let path = root().join("docs").join("bench.md");
-    std::fs::write(&path, page(&ours, &peer, &versions)).map_err(|e| format!("{}: {e}", path.display()))?;
+    std::fs::write(&path, page(&ours, &memory, &peer, &versions))
+        .map_err(|e| format!("{}: {e}", path.display()))?;
     println!("{} benches written to docs/bench.md", ours.len());
     Ok(())
 }
@@ -69,7 +76,12 @@ fn time(text: &str) -> Option<f64> {
     number.parse::<f64>().ok().map(|v| v * scale)
 }
 
-fn page(ours: &BTreeMap<String, f64>, peer: &BTreeMap<String, f64>, versions: &str) -> String {
+fn page(
+    ours: &BTreeMap<String, f64>,
+    memory: &BTreeMap<String, f64>,
+    peer: &BTreeMap<String, f64>,
+    versions: &str,
+) -> String {
     let mut out = String::from("# Timings\n\nMade by `cargo xtask bench`. Do not edit.\n\n");
     let cores = std::thread::available_parallelism().map_or(0, usize::from);
     let _ =
@@ -85,6 +97,12 @@ fn page(ours: &BTreeMap<String, f64>, peer: &BTreeMap<String, f64>, versions: &s
             .get(name)
             .map_or_else(|| ("-".to_owned(), "-".to_owned()), |&p| (span(p), format!("{:.1}", p / t)));
         let _ = writeln!(out, "| {} | {} | {theirs} | {ratio} |", name.replace('_', " "), span(t));
+    }
+    if !memory.is_empty() {
+        out.push_str("\nOne thread throughout, ours and the peer's. Resident memory, from the first half minute of the record to the highest of the rest:\n\n");
+        for (name, kilobytes) in memory {
+            let _ = writeln!(out, "- {}: {kilobytes:.0} kB more.", name.replace('_', " "));
+        }
     }
     out
 }
@@ -113,8 +131,9 @@ mod tests {
         assert_eq!(name, "welch_65536");
         assert!((seconds - 1.25e-3).abs() < 1e-12);
         assert!(median("signal  fastest │ slowest │ median │ mean │ samples │ iters").is_none());
-        let page =
-            page(&BTreeMap::from([(name, seconds)]), &BTreeMap::from([("welch_65536".into(), 0.0025)]), "v");
+        let one = |v: f64| BTreeMap::from([("welch_65536".to_owned(), v)]);
+        let page = page(&BTreeMap::from([(name, seconds)]), &one(12.0), &one(0.0025), "v");
+        assert!(page.contains("- welch 65536: 12 kB more."), "{page}");
         assert!(page.contains("| welch 65536 | 1.25 ms | 2.50 ms | 2.0 |"), "{page}");
     }
 }

@@ -2,7 +2,8 @@
 //!
 //! The tests named `val_*` print one line per check,
 //! `VALIDATION|topic|what|source|expected|computed|tolerance`. This task collects them, compares
-//! once more, and writes `docs/validation.md`.
+//! once more, and writes `docs/validation.md`. Lines `VALIDATION-TABLE|title|cell|cell...` are rows of a table that is
+//! published as it stands, its first row the head.
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::Write as _;
@@ -11,6 +12,7 @@ use crate::run::{Outcome, cargo, listened, root};
 use crate::tolerance::{Tolerance, number};
 
 const MARK: &str = "VALIDATION|";
+const TABLE_MARK: &str = "VALIDATION-TABLE|";
 
 /// One check.
 #[derive(Debug, Clone, PartialEq)]
@@ -88,11 +90,15 @@ pub(crate) fn run() -> Outcome {
         "--test-threads",
         "1",
     ]);
+    let mut tables: BTreeMap<String, Vec<Vec<String>>> = BTreeMap::new();
     let outcome = listened(command, "checks against outside sources", |line| {
         match Check::parse(line) {
             Some(Ok(c)) => checks.push(c),
             Some(Err(why)) => malformed.push(why),
             None => {}
+        }
+        if let Some((title, row)) = table_row(line) {
+            tables.entry(title).or_default().push(row);
         }
         if line.starts_with("test result:") {
             closing.push(line.to_owned());
@@ -113,7 +119,7 @@ pub(crate) fn run() -> Outcome {
     let notes_path = docs.join("validation-notes.md");
     let notes = std::fs::read_to_string(&notes_path).map_err(|e| format!("{}: {e}", notes_path.display()))?;
     let path = docs.join("validation.md");
-    std::fs::write(&path, page(&checks, &notes)).map_err(|e| format!("{}: {e}", path.display()))?;
+    std::fs::write(&path, page(&checks, &tables, &notes)).map_err(|e| format!("{}: {e}", path.display()))?;
     println!("{} checks written to docs/validation.md", checks.len());
     let broken: Vec<String> = checks
         .iter()
@@ -132,8 +138,15 @@ pub(crate) fn run() -> Outcome {
     }
 }
 
+/// Title and cells of a row of a published table.
+fn table_row(line: &str) -> Option<(String, Vec<String>)> {
+    let (_, text) = line.split_once(TABLE_MARK)?;
+    let (title, cells) = text.split_once('|')?;
+    Some((title.trim().to_owned(), cells.split('|').map(|c| c.trim().to_owned()).collect()))
+}
+
 /// The page: counts, hand-written notes, one table per topic.
-fn page(checks: &[Check], notes: &str) -> String {
+fn page(checks: &[Check], tables: &BTreeMap<String, Vec<Vec<String>>>, notes: &str) -> String {
     let mut topics: BTreeMap<&str, Vec<&Check>> = BTreeMap::new();
     for c in checks {
         topics.entry(&c.topic).or_default().push(c);
@@ -156,6 +169,15 @@ fn page(checks: &[Check], notes: &str) -> String {
         let _ = writeln!(out, "| {topic} | {} | {} |", list.len(), list.iter().filter(|c| c.holds).count());
     }
     let _ = writeln!(out, "\n{}", notes.trim_end());
+    for (title, rows) in tables {
+        let _ = writeln!(out, "\n## {title}\n");
+        for (k, row) in rows.iter().enumerate() {
+            let _ = writeln!(out, "| {} |", row.join(" | "));
+            if k == 0 {
+                let _ = writeln!(out, "| --- |{}", " ---: |".repeat(row.len().saturating_sub(1)));
+            }
+        }
+    }
     for (topic, list) in &topics {
         let _ = writeln!(out, "\n## {topic}\n");
         out.push_str("| what | source | expected | computed | difference | tolerance |\n");
@@ -191,6 +213,14 @@ mod tests {
         assert!(Check::parse("VALIDATION|air|T|ISO|1|1").unwrap().is_err());
         assert!(Check::parse("VALIDATION|air|T|ISO|1|1|near").unwrap().is_err());
         assert!(!Check::parse("VALIDATION|air|T|ISO|1|1.1|1 %").unwrap().unwrap().holds);
+        assert!(Check::parse("VALIDATION-TABLE|t|a|b").is_none());
+        let (title, row) = table_row("test x ... VALIDATION-TABLE|confusion|planted|named").unwrap();
+        let tables = BTreeMap::from([(title, vec![row, vec!["Clean".to_owned(), "3".to_owned()]])]);
+        let page = page(&[], &tables, "");
+        assert!(
+            page.contains("## confusion\n\n| planted | named |\n| --- | ---: |\n| Clean | 3 |"),
+            "{page}"
+        );
         let worst = "VALIDATION|signal|largest relative difference|scipy|0|2e-10|1e-9 relative";
         assert!(Check::parse(worst).unwrap().unwrap().holds);
     }

@@ -7,6 +7,7 @@ use dossier::findings::Findings;
 use dossier::record::Record;
 use dossier::result::CheckResult;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
+use physics::aircraft::Filter;
 
 use crate::figures::{aircraft as drawing, figure, ladder, traces};
 use crate::web::view::{Links, aircraft, diagnostics, gate, headline, predictions, record};
@@ -57,7 +58,7 @@ pub(crate) fn of(check: &CheckResult, seen: &[Arc<(Record, Findings)>]) -> Strin
                                 (gate::body(check, None, g, seen, &links))
                             }
                         }
-                        @for s in seen { (record_leaf(&s.0, &s.1)) }
+                        @for s in seen { (record_leaf(&s.0, &s.1, &check.aircraft.filters)) }
                         section.leaf id="predictions" {
                             h1 { "Predictions and scores" }
                             (predictions::scores(check))
@@ -100,7 +101,7 @@ fn block(check: &CheckResult) -> Markup {
     }
 }
 
-fn record_leaf(data: &Record, found: &Findings) -> Markup {
+fn record_leaf(data: &Record, found: &Findings, filters: &[Filter]) -> Markup {
     html! {
         section.leaf id=(format!("record-{}", data.meta.id)) {
             h1 { "Record " (data.meta.id) }
@@ -112,7 +113,7 @@ fn record_leaf(data: &Record, found: &Findings) -> Markup {
                 (chart.figure())
                 (record::phases(found, None))
             }
-            (record::figures(&data.meta.id, found))
+            (record::figures(&data.meta.id, found, filters))
             (record::provenance(data))
         }
     }

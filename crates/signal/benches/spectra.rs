@@ -11,6 +11,52 @@ const RATE: f64 = 1000.0;
 
 fn main() {
     divan::main();
+    memory();
+}
+
+/// Resident memory, kB, where the system tells (Linux, `VmRSS`).
+fn resident() -> Option<f64> {
+    let status = std::fs::read_to_string("/proc/self/status").ok()?;
+    let line = status.lines().find_map(|l| l.strip_prefix("VmRSS:"))?;
+    line.split_whitespace().next()?.parse().ok()
+}
+
+/// The hour once more, watched: how far the resident memory rises from the first half minute to the highest of the rest.
+fn memory() {
+    let x = series(PIECE, 0.0);
+    let speed = turning();
+    let welch: Option<Vec<WelchStream>> =
+        (0..CHANNELS).map(|_| WelchStream::new(FAST, &Options::hann(8192)).ok()).collect();
+    let tracker = Tracker::new(FAST, 0.5, 1, &ORDERS, CHANNELS).ok();
+    let (Some(mut welch), Some(mut tracker)) = (welch, tracker) else { return };
+    let mut windows = 0;
+    let watch = |name: &str, work: &mut dyn FnMut()| {
+        let (mut first, mut most) = (None, 0.0_f64);
+        for piece in 0..PIECES {
+            work();
+            let Some(now) = resident() else { return };
+            if piece == 2 {
+                first = Some(now);
+            }
+            most = most.max(now);
+        }
+        if let Some(first) = first {
+            println!("MEMORY|{name}|{:.0}", (most - first).max(0.0));
+        }
+    };
+    watch("streamed_welch_one_hour_8khz_six_channels", &mut || {
+        for s in &mut welch {
+            s.push(&x);
+        }
+    });
+    watch("orders_1_2_4_one_hour_8khz_six_channels", &mut || {
+        let _ = tracker.push(&[x.as_slice(); CHANNELS], &[speed.as_slice()], |w| windows += w.speed.len());
+    });
+}
+
+/// Rotor speed of ten seconds, rad/s.
+fn turning() -> Vec<f64> {
+    (0..PIECE).map(|k| 600.0 + 60.0 * (2e-4 * k as f64).sin()).collect()
 }
 
 /// Two tones; the peer makes the same series.
@@ -59,6 +105,7 @@ const FAST: f64 = 8000.0;
 const PIECE: usize = 80_000;
 const PIECES: usize = 360;
 const CHANNELS: usize = 6;
+const ORDERS: [u32; 3] = [1, 2, 4];
 
 #[divan::bench(sample_count = 1, sample_size = 1)]
 fn streamed_welch_one_hour_8khz_six_channels(bencher: Bencher) {
@@ -78,10 +125,10 @@ fn streamed_welch_one_hour_8khz_six_channels(bencher: Bencher) {
 #[divan::bench(sample_count = 1, sample_size = 1)]
 fn orders_1_2_4_one_hour_8khz_six_channels(bencher: Bencher) {
     let x = series(PIECE, 0.0);
-    let speed: Vec<f64> = (0..PIECE).map(|k| 600.0 + 60.0 * (2e-4 * k as f64).sin()).collect();
+    let speed = turning();
     bencher.bench_local(|| {
         let mut windows = 0;
-        if let Ok(mut tracker) = Tracker::new(FAST, 0.5, 1, &[1, 2, 4], CHANNELS) {
+        if let Ok(mut tracker) = Tracker::new(FAST, 0.5, 1, &ORDERS, CHANNELS) {
             for _ in 0..PIECES {
                 let _ = tracker
                     .push(&[x.as_slice(); CHANNELS], &[speed.as_slice()], |w| windows += w.speed.len());

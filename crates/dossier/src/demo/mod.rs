@@ -2,6 +2,7 @@
 //!
 //! Everything in it is invented. Its records say `simulated`, and so does every gate they meet.
 
+mod bench_balance;
 mod bench_body;
 mod bench_drive;
 mod bench_field;
@@ -51,14 +52,20 @@ pub fn write_demo(dir: &Path, edits: &[KeyChange]) -> Result<(), Diagnostics> {
     for record in bench_body::records(&aircraft, &fingerprint) {
         record_store::write(&dir.join("records"), &record)?;
     }
+    let air = SiteAir::of(&programme.site).usual;
+    let (runs, left) = bench_balance::records(&aircraft, air.density, &fingerprint);
+    for record in runs {
+        record_store::write(&dir.join("records"), &record)?;
+    }
     freeze::freeze(dir, Some("b1"), DATE_FROZEN)?;
 
     let bare = aircraft.without_payload();
-    let air = SiteAir::of(&programme.site).usual;
     for record in bench_drive::records(&aircraft, air.density, &fingerprint) {
         record_store::write(&dir.join("records"), &record)?;
     }
-    let scenario = flight::card_flight(&bare, SEED, 0.95);
+    let mut scenario = flight::card_flight(&bare, SEED, 0.95);
+    // Flown with what balancing left.
+    scenario.unbalance_factors = left.iter().map(|u| u / bare.rotor.unbalance).collect();
     let log = flight::fly(&bare, &air, &scenario)
         .map_err(|e| Diagnostic::error(&path, format!("the flight model cannot fly this aircraft: {e}")))?;
     record_store::write(

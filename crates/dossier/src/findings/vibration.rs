@@ -155,35 +155,38 @@ fn attributed(
 
 fn spectra(context: &Context<'_>, windows: &[(f64, f64)], out: &mut Out) {
     let turns = turns(context, windows);
+    let mut names: Vec<(String, &str)> = Vec::new();
     for (base, unit) in [("rate_raw", "rad/s"), ("rate", "rad/s"), ("accel", "m/s^2")] {
-        for (letter, _) in AXES {
-            let name = format!("{base}.{letter}");
-            let Some(joint) = context.joint(&[&name], windows) else { continue };
-            let Some(d) = density(&joint, 0) else { continue };
-            let attribution = Attribution {
-                turns,
-                blades: context.known.blades,
-                nyquist: 0.5 / joint.period,
-                resolution: d.resolution,
-            };
-            let options = peaks::Options { low: 1.5 * d.resolution, ..peaks::Options::default() };
-            let found = peaks::find(&d, &options)
-                .iter()
-                .map(|p| Peak {
-                    frequency: p.frequency,
-                    rms: p.rms,
-                    attribution: attributed(&out.sources, p, turns, &attribution),
-                })
-                .collect();
-            out.spectra.push(Spectrum {
-                channel: name,
-                unit: format!("({unit})^2/Hz"),
-                cumulative: d.cumulative_rms(),
-                frequency: d.frequency,
-                density: d.density,
-                peaks: found,
-            });
-        }
+        names.extend(AXES.iter().map(|(letter, _)| (format!("{base}.{letter}"), unit)));
+    }
+    // What the controller puts out.
+    names.extend((1..=context.rotors).map(|i| (format!("rotor.{i}.command"), "1")));
+    for (name, unit) in names {
+        let Some(joint) = context.joint(&[&name], windows) else { continue };
+        let Some(d) = density(&joint, 0) else { continue };
+        let attribution = Attribution {
+            turns,
+            blades: context.known.blades,
+            nyquist: 0.5 / joint.period,
+            resolution: d.resolution,
+        };
+        let options = peaks::Options { low: 1.5 * d.resolution, ..peaks::Options::default() };
+        let found = peaks::find(&d, &options)
+            .iter()
+            .map(|p| Peak {
+                frequency: p.frequency,
+                rms: p.rms,
+                attribution: attributed(&out.sources, p, turns, &attribution),
+            })
+            .collect();
+        out.spectra.push(Spectrum {
+            channel: name,
+            unit: format!("({unit})^2/Hz"),
+            cumulative: d.cumulative_rms(),
+            frequency: d.frequency,
+            density: d.density,
+            peaks: found,
+        });
     }
 }
 

@@ -300,13 +300,17 @@ fn ledgers(_: &Context<'_>) -> Vec<Ledger> {
 }
 
 /// One mode of the diagram: name, frequency, whether it was tapped.
-struct Mode {
-    name: String,
-    frequency: Estimate,
-    tapped: bool,
+pub(super) struct Mode {
+    /// Name.
+    pub name: String,
+    /// Hz.
+    pub frequency: Estimate,
+    /// Whether a tap stands behind it.
+    pub tapped: bool,
 }
 
-fn modes_shown(ctx: &Context<'_>) -> Vec<Mode> {
+/// All modes, tapped where they were, else computed.
+pub(super) fn modes_shown(ctx: &Context<'_>) -> Vec<Mode> {
     let tap = |key: &str| ctx.bench(key).found().filter(|f| f.stale.is_none()).map(|f| in_hertz(&f.estimate));
     let mut all = Vec::new();
     let arm_tap = tap("tap.arm.frequency");

@@ -80,7 +80,7 @@ fn drafts(ctx: &Context<'_>) -> Vec<Draft> {
 }
 
 /// The worst grade over the rotors that were balanced. Rotors without a run leave the answer partial.
-fn worst_grade(ctx: &Context<'_>) -> Answer {
+pub(super) fn worst_grade(ctx: &Context<'_>) -> Answer {
     let rotors = ctx.subject.resolved().aircraft.stations.len();
     let by_station = ctx.bench_by_station("balance.grade");
     if by_station.is_empty() {

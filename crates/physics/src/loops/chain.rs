@@ -300,6 +300,24 @@ impl RateChain {
         self
     }
 
+    /// The same chain with its gyro on an isolator of this natural frequency (Hz) and damping ratio.
+    #[must_use]
+    pub fn with_isolator(mut self, frequency: f64, damping: f64) -> Self {
+        self.stages.retain(|s| s.id != "isolator");
+        if frequency > 0.0 && frequency.is_finite() {
+            let element = Element::Isolator { omega: std::f64::consts::TAU * frequency, damping };
+            let new = stage(
+                "isolator",
+                "Sensor on its isolator",
+                Some("structure.mount.frequency"),
+                Path::Sensing,
+                element,
+            );
+            self.stages.insert(0, new);
+        }
+        self
+    }
+
     /// The same chain with `time` (s) added at the stage with this identifier; below zero for a saving.
     #[must_use]
     pub fn with_delay_at(mut self, id: &str, time: f64) -> Self {

@@ -183,11 +183,7 @@ impl Ground {
     }
 }
 
-/// Searches.
-///
-/// # Errors
-/// What the aircraft does not state: IMU, gains, ESC; a today's filter that cannot be realised.
-pub fn search(s: &Search<'_>) -> Result<Found, Missing> {
+fn ground(s: &Search<'_>) -> Result<Ground, Missing> {
     let sample_rate = 1.0 / s.aircraft.imu()?.sample_period;
     let bare = Aircraft { filters: Vec::new(), ..s.aircraft.clone() };
     let controller = noise::gyro_to_command(&bare, s.axis)?;
@@ -195,7 +191,7 @@ pub fn search(s: &Search<'_>) -> Result<Found, Missing> {
     let step = (high - low).max(0.0) / POINTS as f64;
     let grid: Vec<f64> = (0..POINTS).map(|k| low + step * (k as f64 + 0.5)).collect();
     let gain = |f: f64| (controller(TAU * f) * s.command).norm_sqr();
-    let ground = Ground {
+    Ok(Ground {
         weight: grid.iter().map(|f| gain(*f) * (s.density)(*f).max(0.0) * step).collect(),
         line_power: s
             .lines
@@ -205,14 +201,95 @@ pub fn search(s: &Search<'_>) -> Result<Found, Missing> {
         grid,
         sample_rate,
         crossover: s.crossover,
+    })
+}
+
+/// Today's filters, one part each.
+fn today_parts(s: &Search<'_>, ground: &Ground) -> Result<Vec<Part>, Missing> {
+    s.aircraft
+        .filters
+        .iter()
+        .enumerate()
+        .map(|(k, f)| {
+            let sections = filter::cascade(f, ground.sample_rate)
+                .map_err(|_| Missing::new(&format!("filter.{}", k + 1)))?;
+            Ok(ground.part(&sections, s.lines, None))
+        })
+        .collect()
+}
+
+/// Least that a notch for one line must take off it, as a ratio left: a tenth of its amplitude (our choice).
+pub const NOTCH_DEPTH: f64 = 0.1;
+
+/// A notch made for one measured line, by itself on top of today's filters.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct LineNotch {
+    /// The notch; none where none can stand there.
+    pub notch: Option<NotchChoice>,
+    /// R.m.s. of the motor command with today's filters.
+    pub before: f64,
+    /// The same with the notch added.
+    pub after: f64,
+}
+
+/// For each line the narrowest notch that leaves [`NOTCH_DEPTH`] of it over the band where it stands (over the error of
+/// tracking where a rotor's order is followed).
+///
+/// # Errors
+/// As [`search`].
+pub fn line_notches(s: &Search<'_>) -> Result<Vec<LineNotch>, Missing> {
+    let ground = ground(s)?;
+    let today = today_parts(s, &ground)?;
+    let with = |extra: Option<&Part>| {
+        let refs: Vec<&Part> = today.iter().chain(extra).collect();
+        ground.noise(&refs)
     };
-    let today = {
-        let mut parts = Vec::new();
-        for (k, f) in s.aircraft.filters.iter().enumerate() {
+    let before = with(None);
+    let mut out = Vec::with_capacity(s.lines.len());
+    for (k, line) in s.lines.iter().enumerate() {
+        let centre = 0.5 * (line.band.0 + line.band.1);
+        let at = |width: f64| -> Option<Part> {
             let sections =
-                filter::cascade(f, sample_rate).map_err(|_| Missing::new(&format!("filter.{}", k + 1)))?;
-            parts.push(ground.part(&sections, s.lines, None));
+                filter::cascade(&Filter::Notch { centre, width, floor: 0.0 }, ground.sample_rate).ok()?;
+            Some(ground.part(&sections, s.lines, Some(k)))
+        };
+        let fits = centre > 2.0 * s.crossover / TAU && centre < 0.45 * ground.sample_rate;
+        // The gain left falls as the notch widens: by halves.
+        let (mut narrow, mut wide) = (0.005 * centre, 1.5 * centre);
+        let left = |width: f64| at(width).map_or(f64::INFINITY, |p| p.lines[k].sqrt());
+        if !fits || left(wide) > NOTCH_DEPTH {
+            out.push(LineNotch { notch: None, before, after: before });
+            continue;
         }
+        for _ in 0..40 {
+            let middle = 0.5 * (narrow + wide);
+            if left(middle) > NOTCH_DEPTH { narrow = middle } else { wide = middle }
+        }
+        let part = at(wide);
+        out.push(LineNotch {
+            notch: part.as_ref().map(|part| NotchChoice {
+                line: line.name.clone(),
+                centre,
+                width: wide,
+                order: line.order,
+                depth: part.lines[k].sqrt(),
+                delay: part.delay,
+            }),
+            before,
+            after: with(part.as_ref()),
+        });
+    }
+    Ok(out)
+}
+
+/// Searches.
+///
+/// # Errors
+/// What the aircraft does not state: IMU, gains, ESC; a today's filter that cannot be realised.
+pub fn search(s: &Search<'_>) -> Result<Found, Missing> {
+    let ground = ground(s)?;
+    let today = {
+        let parts = today_parts(s, &ground)?;
         let refs: Vec<&Part> = parts.iter().collect();
         Design {
             low_pass: s.aircraft.filters.iter().find_map(|f| match f {

@@ -69,6 +69,13 @@ pub enum Element {
         /// Decay, 1/s.
         rate: f64,
     },
+    /// A sensor on a damped spring (see [`crate::structure::isolator`]): (1 + 2 zeta s/w) / (1 + 2 zeta s/w + s^2/w^2).
+    Isolator {
+        /// Natural frequency w, rad/s.
+        omega: f64,
+        /// Damping ratio zeta.
+        damping: f64,
+    },
     /// gain / s.
     Integrator {
         /// Gain.
@@ -122,6 +129,11 @@ impl Element {
             Self::Lag { tau } => (one + s * *tau).inv(),
             Self::Lead { zero, pole } => (one + s * *zero) / (one + s * *pole),
             Self::Damping { rate } => s / (s + *rate),
+            Self::Isolator { omega, damping } => {
+                let x = s / *omega;
+                let spring = one + x * (2.0 * *damping);
+                spring / (spring + x * x)
+            }
             Self::Integrator { gain } => s.inv() * *gain,
         }
     }
@@ -139,6 +151,11 @@ impl Element {
             Self::Lag { tau } => -(omega * tau).atan(),
             Self::Lead { zero, pole } => (omega * zero).atan() - (omega * pole).atan(),
             Self::Damping { rate } => rate.atan2(omega),
+            Self::Isolator { omega: natural, damping } => {
+                let r = omega / natural;
+                let d = 2.0 * damping * r;
+                d.atan() - d.atan2(1.0 - r * r)
+            }
             Self::Integrator { gain } => {
                 if *gain < 0.0 {
                     FRAC_PI_2

@@ -7,7 +7,7 @@ use physics::aircraft::{Aircraft, Esc, Filter, Imu, RateLoop};
 use physics::loops::chain::rate_chain;
 use physics::loops::filter::{cascade, phase, response};
 use physics::loops::filter_search::{
-    NoiseLine, Search, copper_loss, group_delay, low_frequency_delay, search,
+    NOTCH_DEPTH, NoiseLine, Search, copper_loss, group_delay, line_notches, low_frequency_delay, search,
 };
 
 use crate::control::bare;
@@ -228,4 +228,69 @@ fn val_copper_loss() {
     );
     assert!((loss - 0.5).abs() < 1e-12);
     assert!((low_frequency_delay(1, 1.0 / TAU) - 1.0).abs() < 1e-12 && low_frequency_delay(2, PI) > 0.0);
+}
+
+/// A notch made for one line: the closed form of the notch gives the same gain over the band; what is left at the command
+/// comes from another integral.
+#[test]
+fn val_notch_for_a_line() {
+    let a = aircraft();
+    let lines = lines();
+    let notches = line_notches(&asked(&a, &lines, 0.005)).unwrap();
+    assert_eq!(notches.len(), 2);
+    let fixed = notches[1].notch.as_ref().unwrap();
+    assert!((fixed.centre - 232.0).abs() < 1e-9);
+    // |H| of the analog notch at the warped frequencies, over the band's five places.
+    let warped = |f: f64| (PI * f / 2000.0).tan();
+    let (w0, wide) = (warped(fixed.centre), warped(fixed.width));
+    let square = |f: f64| {
+        let w = warped(f);
+        let (c, s) = ((1.0 - w0 * w0) / (1.0 + w0 * w0), (1.0 - w * w) / (1.0 + w * w));
+        // Band-pass to low-pass by cosines (Orfanidis, section 11.3): H = 0 where cos w = cos w0.
+        let x = (s - c) / (1.0 - s * s).sqrt() / wide;
+        x * x / (1.0 + x * x)
+    };
+    let mean: f64 = (0..5).map(|k| square(228.0 + 2.0 * f64::from(k))).sum::<f64>() / 5.0;
+    println!(
+        "VALIDATION|vibration|gain that a notch leaves of a line from 228 to 236 Hz|closed form, Orfanidis 1996 section 11.3|{:.9e}|{:.9e}|1e-9 relative",
+        mean.sqrt(),
+        fixed.depth
+    );
+    assert!((mean.sqrt() / fixed.depth - 1.0).abs() < 1e-9);
+    assert!((fixed.depth - NOTCH_DEPTH).abs() < 1e-6);
+    let mut with = a.filters.clone();
+    with.push(Filter::Notch { centre: fixed.centre, width: fixed.width, floor: 0.0 });
+    let after = anew(&a, &with, &lines);
+    println!(
+        "VALIDATION|vibration|command noise with that notch added|Simpson's rule over the exact response|{after:.9e}|{:.9e}|1e-3 relative",
+        notches[1].after
+    );
+    assert!((notches[1].after / after - 1.0).abs() < 1e-3);
+    assert!(notches.iter().all(|n| n.after < n.before));
+    // Too near the loop no notch is offered.
+    let low = [NoiseLine { name: "sway".to_owned(), band: (3.0, 3.4), power: 1e-4, order: None }];
+    assert_eq!(line_notches(&asked(&a, &low, 0.005)).unwrap()[0].notch, None);
+}
+
+/// The isolator in the loop: its gain is the transmissibility, its phase follows from the same quotient, and margins fall
+/// with a softer one.
+#[test]
+fn val_isolator_in_the_loop() {
+    use physics::structure::isolator::transmissibility;
+    let bare = rate_chain(&aircraft(), 0, 0.03, 0.0).unwrap();
+    let with = bare.clone().with_isolator(40.0, 0.2);
+    for r in [0.2, 0.9, 1.0, 1.5, 4.0] {
+        let omega = TAU * 40.0 * r;
+        let h = with.loop_gain(omega) / bare.loop_gain(omega);
+        let t = transmissibility(r, 0.2);
+        println!(
+            "VALIDATION|vibration|isolator in the rate loop at {r} of its frequency: gain|Den Hartog, section 2.12 (from memory)|{t:.9e}|{:.9e}|1e-9 relative",
+            h.norm()
+        );
+        assert!((h.norm() / t - 1.0).abs() < 1e-9);
+        let turn = with.phase(omega) - bare.phase(omega);
+        assert!((turn.sin() - h.arg().sin()).abs() < 1e-9 && turn <= 0.0);
+    }
+    let margin = |f: f64| bare.clone().with_isolator(f, 0.2).margins().phase_margin;
+    assert!(margin(20.0) < margin(60.0) && margin(60.0) < bare.margins().phase_margin + 1e-9);
 }

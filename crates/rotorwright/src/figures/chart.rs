@@ -128,6 +128,8 @@ pub(crate) struct Bracket {
     /// Short mark that always fits: its number in the list.
     pub(crate) number: usize,
     pub(crate) label: String,
+    /// Row of the strip, from the axis down.
+    pub(crate) row: usize,
 }
 
 /// A chart.
@@ -168,6 +170,11 @@ impl Series {
 }
 
 impl Chart {
+    /// Rows of the strip under the abscissa.
+    pub(crate) fn strip(&self) -> usize {
+        self.brackets.iter().map(|b| b.row + 1).max().unwrap_or(0)
+    }
+
     /// Top and bottom of each panel as fractions of the plotting height, from above.
     pub(crate) fn bands(&self) -> Vec<(f64, f64)> {
         let total: f64 = self.panels.iter().map(|p| p.share).sum();

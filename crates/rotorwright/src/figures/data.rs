@@ -13,20 +13,23 @@ pub(crate) fn shown(prefix: &str, charts: &[chart::Chart], tables: &[chart::Tabl
     }
 }
 
+/// Longest cell of a column of figures; a longer one is a sentence, which stands left and wraps.
+const FIGURE: usize = 34;
+
 /// A table.
 pub(crate) fn table(t: &chart::Table) -> Markup {
-    // The first column names the row; figures stand right, sentences left.
-    let figures: Vec<bool> = (0..t.head.len()).map(|i| i > 0 && t.rows.iter().all(|r| short(r, i))).collect();
-    let stands_right = |i: usize| figures.get(i).copied().unwrap_or_default();
+    // The first column names the row; figures stand right.
+    let figures =
+        |i: usize| i > 0 && t.rows.iter().all(|r| r.get(i).is_none_or(|cell| cell.chars().count() <= FIGURE));
     html! {
         div.scroll tabindex="0" role="group" aria-label=(t.title) {
             table {
                 caption { (t.title) }
-                thead { tr { @for (i, h) in t.head.iter().enumerate() { th.num[stands_right(i)] scope="col" { (h) } } } }
+                thead { tr { @for (i, h) in t.head.iter().enumerate() { th.num[figures(i)] scope="col" { (h) } } } }
                 tbody {
                     @for row in &t.rows {
                         tr { @for (i, cell) in row.iter().enumerate() {
-                            @if i == 0 { th scope="row" { (cell) } } @else { td.num[stands_right(i)] { (cell) } }
+                            @if i == 0 { th scope="row" { (cell) } } @else { td.num[figures(i)] { (cell) } }
                         } }
                     }
                 }
@@ -111,12 +114,4 @@ fn chart(prefix: &str, c: &chart::Chart) -> Option<Chart> {
         height: 330.0,
         detail: None,
     })
-}
-
-/// Longest text that still reads as a figure, characters.
-const FIGURE: usize = 20;
-
-/// Whether a cell is no longer than a figure.
-fn short(row: &[String], column: usize) -> bool {
-    row.get(column).is_none_or(|cell| cell.chars().count() <= FIGURE)
 }

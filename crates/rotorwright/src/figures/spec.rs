@@ -98,7 +98,7 @@ fn name(letter: &str, panel: usize) -> String {
 pub(crate) fn json(chart: &Chart) -> Value {
     let bands = chart.bands();
     let log_x = chart.x.kind == Kind::Log;
-    let bottom = 48.0 + if chart.brackets.is_empty() { 0.0 } else { 34.0 };
+    let bottom = 48.0 + 34.0 * chart.strip() as f64;
     let plot = chart.height - 10.0 - bottom;
     let mut data = Vec::new();
     let mut notes = Vec::new();
@@ -113,7 +113,7 @@ pub(crate) fn json(chart: &Chart) -> Value {
     });
     let mut x = axis(&chart.x);
     x["anchor"] = json!(name("y", chart.panels.len().saturating_sub(1)));
-    x["title"]["standoff"] = json!(if chart.brackets.is_empty() { 6 } else { 34 });
+    x["title"]["standoff"] = json!(6 + 28 * chart.strip());
     x["showgrid"] = json!(log_x);
     layout["xaxis"] = x;
     for (i, (panel, (top, low))) in chart.panels.iter().zip(&bands).enumerate() {
@@ -175,9 +175,12 @@ pub(crate) fn json(chart: &Chart) -> Value {
         }
     }
     let down = |pixels: f64| -pixels / plot;
+    // Shapes stand at values, notes and the script's own sums at what the axis counts in.
+    let counted = |x: f64| if log_x { x.log10() } else { x };
     for b in &chart.brackets {
+        let (top, floor) = (22.0 + 30.0 * b.row as f64, 28.0 + 30.0 * b.row as f64);
         for (x0, x1, y0, y1) in
-            [(b.from, b.to, 28.0, 28.0), (b.from, b.from, 22.0, 28.0), (b.to, b.to, 22.0, 28.0)]
+            [(b.from, b.to, floor, floor), (b.from, b.from, top, floor), (b.to, b.to, top, floor)]
         {
             shapes.push(json!({
                 "type": "line", "xref": "x", "yref": "paper", "x0": x0, "x1": x1, "y0": down(y0), "y1": down(y1),
@@ -185,7 +188,7 @@ pub(crate) fn json(chart: &Chart) -> Value {
             }));
         }
         notes.push(json!({
-            "text": format!("{}", b.number), "xref": "x", "x": (b.from + b.to) / 2.0, "yref": "paper", "y": down(30.0),
+            "text": format!("{}", b.number), "xref": "x", "x": (counted(b.from) + counted(b.to)) / 2.0, "yref": "paper", "y": down(floor + 2.0),
             "yanchor": "top", "showarrow": false, "font": { "size": 11 },
             "name": "bracket", "hovertext": b.label,
             "templateitemname": Value::Null,
@@ -194,7 +197,7 @@ pub(crate) fn json(chart: &Chart) -> Value {
     layout["annotations"] = Value::Array(notes);
     layout["shapes"] = Value::Array(shapes);
     let brackets: Vec<Value> =
-        chart.brackets.iter().map(|b| json!([b.from, b.to, b.number, b.label])).collect();
+        chart.brackets.iter().map(|b| json!([counted(b.from), counted(b.to), b.number, b.label])).collect();
     json!({ "data": data, "layout": layout, "brackets": brackets })
 }
 

@@ -1,11 +1,13 @@
-//! Power spectra: log-log density, the cumulative r.m.s. as a staircase below it, each peak named
-//! by a leader. The axes of one sensor share a chart.
+//! Power spectra: log-log density, the cumulative r.m.s. as a staircase below it, the filters' cut-offs in a strip under
+//! the axis, each peak tied by a leader to its line of the noise ledger. The axes of one sensor share a chart.
 
-use dossier::findings::{Peak, Spectrum};
+use dossier::chart::Table;
+use dossier::findings::{Findings, Peak, Spectrum};
 use maud::{Markup, html};
+use physics::aircraft::Filter;
 
-use super::chart::{Axis, Chart, DASHES, Kind, Leader, Look, Panel, Pen, Series};
-use super::number;
+use super::chart::{Axis, Bracket, Chart, DASHES, Kind, Leader, Look, Panel, Pen, Series};
+use super::{data, number};
 
 /// Unit of the channel behind a density: `(m/s^2)^2/Hz` -> `m/s^2`.
 fn amplitude_unit(unit: &str) -> &str {
@@ -87,8 +89,11 @@ fn merged<'a>(group: &[&'a Spectrum]) -> Vec<(&'a Peak, &'a str)> {
     out
 }
 
-/// Sensor of a channel: `rate_raw.x` -> `rate_raw`.
+/// Sensor of a channel: `rate_raw.x` -> `rate_raw`; the commands of all rotors are one.
 fn stem(channel: &str) -> &str {
+    if channel.starts_with("rotor.") && channel.ends_with(".command") {
+        return "command";
+    }
     channel.rsplit_once('.').map_or(channel, |(stem, _)| stem)
 }
 
@@ -97,12 +102,75 @@ fn title(stem: &str) -> String {
         "rate" => "gyro, filtered".to_owned(),
         "rate_raw" => "gyro, before filters".to_owned(),
         "accel" => "accelerometer".to_owned(),
+        "command" => "rotor commands".to_owned(),
         other => other.replace('_', " "),
     }
 }
 
-/// Charts of all spectra of a record, one for each sensor, with its peaks listed beneath.
-pub(crate) fn figures(record: &str, spectra: &[Spectrum]) -> Markup {
+/// The noise ledger of a sensor, where the findings have one.
+fn ledger<'a>(f: &'a Findings, stem: &str) -> Option<&'a Table> {
+    f.tables.iter().find(|t| t.id.strip_prefix("noise-") == Some(stem))
+}
+
+/// Whether a table of the findings stands with the spectra.
+pub(crate) fn shows(f: &Findings, table: &Table) -> bool {
+    table.id.strip_prefix("noise-").is_some_and(|base| f.spectra.iter().any(|s| stem(&s.channel) == base))
+}
+
+/// Number of the ledger's line that a peak belongs to: the line of the same name, else of the same order of the rotors,
+/// since another sensor may tell other rotors apart.
+fn line_of(ledger: Option<&Table>, attribution: &str) -> Option<usize> {
+    let plain = |s: &str| s.trim_start_matches("cannot tell: ").to_owned();
+    let order = |s: &str| s.split_once("/rev ").and_then(|(n, _)| n.parse::<u32>().ok());
+    let name = plain(attribution);
+    let lines: Vec<(usize, String)> = ledger?
+        .rows
+        .iter()
+        .filter_map(|r| {
+            let (number, line) = r.first()?.split_once(". ")?;
+            Some((number.parse().ok()?, plain(line)))
+        })
+        .collect();
+    let alike = |l: &&(usize, String)| order(&name).is_some() && order(&l.1) == order(&name);
+    lines.iter().find(|l| l.1 == name).or_else(|| lines.iter().find(alike)).map(|l| l.0)
+}
+
+fn tied(ledger: Option<&Table>, attribution: &str) -> String {
+    line_of(ledger, attribution).map_or_else(String::new, |n| format!(", line {n}"))
+}
+
+/// The filters' cut-offs as brackets under the axis: what a low-pass takes away, what a notch takes out.
+fn strip(filters: &[Filter], axis: &Axis) -> Vec<Bracket> {
+    let inside = |from: f64, to: f64| from < axis.high && to > axis.low;
+    filters
+        .iter()
+        .map(|f| match f {
+            Filter::LowPass { order, cutoff } => {
+                (*cutoff, axis.high, format!("low-pass {}, order {order}", hertz(*cutoff)))
+            }
+            Filter::Notch { centre, width, .. } => (
+                centre - 0.5 * width,
+                centre + 0.5 * width,
+                format!("notch {}, {} wide", hertz(*centre), hertz(*width)),
+            ),
+        })
+        .enumerate()
+        .filter(|(_, (from, to, _))| inside(*from, *to))
+        .enumerate()
+        .map(|(row, (k, (from, to, label)))| Bracket {
+            from: from.max(axis.low),
+            to: to.min(axis.high),
+            number: k + 1,
+            label,
+            row,
+        })
+        .collect()
+}
+
+/// Charts of all spectra of a record, one for each sensor, with its peaks and its noise ledger beneath. `filters` are
+/// those of the gyro path.
+pub(crate) fn figures(id: &str, f: &Findings, filters: &[Filter]) -> Markup {
+    let (record, spectra) = (id, f.spectra.as_slice());
     let mut stems: Vec<&str> = Vec::new();
     for s in spectra {
         if !stems.contains(&stem(&s.channel)) {
@@ -112,7 +180,9 @@ pub(crate) fn figures(record: &str, spectra: &[Spectrum]) -> Markup {
     html! {
         @for name in stems {
             @let group: Vec<&Spectrum> = spectra.iter().filter(|s| stem(&s.channel) == name).collect();
-            @if let Some(chart) = chart(record, name, &group) {
+            @let ledger = ledger(f, name);
+            @let own: &[Filter] = if name.starts_with("rate") { filters } else { &[] };
+            @if let Some(chart) = chart(record, name, &group, ledger, own) {
                 (chart.figure())
                 @let peaks = merged(&group);
                 @if !peaks.is_empty() {
@@ -125,18 +195,25 @@ pub(crate) fn figures(record: &str, spectra: &[Spectrum]) -> Markup {
                         }
                     }
                 }
+                @if let Some(t) = ledger { (data::table(t)) }
             }
         }
     }
 }
 
 fn scale(channel: &str) -> f64 {
-    if channel.starts_with("rate") { 180.0 / std::f64::consts::PI } else { 1.0 }
+    match stem(channel) {
+        "rate" | "rate_raw" => 180.0 / std::f64::consts::PI,
+        "command" => 100.0,
+        _ => 1.0,
+    }
 }
 
 fn unit(channel: &str, group: &[&Spectrum]) -> String {
     if channel.starts_with("rate") {
         "deg/s".to_owned()
+    } else if stem(channel) == "command" {
+        "% of full".to_owned()
     } else {
         number::tidy_unit(group.first().map_or("", |s| amplitude_unit(&s.unit)))
     }
@@ -152,7 +229,13 @@ fn rounded(v: f64) -> f64 {
 }
 
 /// The chart of one sensor.
-fn chart(record: &str, name: &str, group: &[&Spectrum]) -> Option<Chart> {
+fn chart(
+    record: &str,
+    name: &str,
+    group: &[&Spectrum],
+    ledger: Option<&Table>,
+    filters: &[Filter],
+) -> Option<Chart> {
     let k = scale(name);
     let unit = unit(name, group);
     let lines: Vec<_> = group.iter().map(|s| (thin(&s.frequency, &s.density, k), staircase(s, k))).collect();
@@ -191,11 +274,17 @@ fn chart(record: &str, name: &str, group: &[&Spectrum]) -> Option<Chart> {
             Leader {
                 x: p.frequency,
                 y: if near > 0.0 { near } else { top },
-                text: format!("{}, {}", hertz(p.frequency), brief(&p.attribution)),
+                text: format!(
+                    "{}, {}{}",
+                    hertz(p.frequency),
+                    brief(&p.attribution),
+                    tied(ledger, &p.attribution)
+                ),
                 row: row - 1,
             }
         })
         .collect();
+    let brackets = strip(filters, &axis);
     let pen = |i: usize| Pen { dash: i % DASHES.len(), weight: if i == 0 { 1.4 } else { 1.1 }, faint: false };
     let line = |i: usize, x: &[f64], y: &[f64], steps: bool| Series {
         label: group.get(i).map_or_else(String::new, |s| s.channel.clone()),
@@ -215,9 +304,10 @@ fn chart(record: &str, name: &str, group: &[&Spectrum]) -> Option<Chart> {
         id: format!("spectrum-{record}-{name}"),
         title: format!("Power spectra of the {} in {record}", title(name)),
         caption: format!(
-            "The {}: {} {unit} r.m.s. in all. A tall step of the staircase is where vibration is worth removing; a flat tread is noise that no filter needs to touch.",
+            "The {}: {} {unit} r.m.s. in all. A tall step of the staircase is where vibration is worth removing; a flat tread is noise that no filter needs to touch.{}",
             title(name),
-            sums.join(", ")
+            sums.join(", "),
+            if brackets.is_empty() { "" } else { " Under the axis: what the filters take." }
         ),
         x: axis,
         panels: vec![
@@ -248,8 +338,58 @@ fn chart(record: &str, name: &str, group: &[&Spectrum]) -> Option<Chart> {
                 share: 1.0,
             },
         ],
-        brackets: Vec::new(),
-        height: 450.0,
+        height: 450.0 + 30.0 * brackets.len() as f64,
+        brackets,
         detail: None,
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn ledger() -> Table {
+        Table {
+            id: "noise-accel".to_owned(),
+            title: String::new(),
+            head: Vec::new(),
+            rows: [
+                "1. 1/rev of rotor 2 (unbalance)",
+                "2. structural resonance at 86 Hz",
+                "3. the rest",
+                "sum",
+            ]
+            .iter()
+            .map(|s| vec![(*s).to_owned()])
+            .collect(),
+            note: String::new(),
+        }
+    }
+
+    #[test]
+    fn peaks_are_tied_to_their_lines() {
+        let l = ledger();
+        let of = |name: &str| line_of(Some(&l), name);
+        assert_eq!(of("structural resonance at 86 Hz"), Some(2));
+        assert_eq!(of("1/rev of rotors 2, 3 (unbalance)"), Some(1));
+        assert_eq!(of("cannot tell: 1/rev of rotor 2 (unbalance)"), Some(1));
+        assert_eq!(of("2/rev of rotor 2 (blade passage)"), None);
+        assert_eq!(of("control band: loop, pilot or gusts"), None);
+        assert_eq!(line_of(None, "1/rev of rotor 2"), None);
+    }
+
+    #[test]
+    fn cut_offs_stand_in_a_strip_of_their_own_rows() {
+        let axis = Axis { label: String::new(), kind: Kind::Log, low: 2.0, high: 500.0 };
+        let filters = [
+            Filter::LowPass { order: 2, cutoff: 90.0 },
+            Filter::Notch { centre: 150.0, width: 30.0, floor: 0.0 },
+            Filter::LowPass { order: 1, cutoff: 900.0 },
+        ];
+        let strip = strip(&filters, &axis);
+        assert_eq!(strip.len(), 2, "a cut-off beyond the axis is not drawn");
+        assert_eq!((strip[0].from, strip[0].to, strip[0].row), (90.0, 500.0, 0));
+        assert_eq!((strip[1].from, strip[1].to, strip[1].row), (135.0, 165.0, 1));
+        assert!(strip[0].label.contains("low-pass 90 Hz, order 2"));
+    }
 }

@@ -21,7 +21,7 @@ fn pen(p: Pen) -> (&'static str, String, Option<&'static str>) {
 
 /// The chart.
 pub(crate) fn svg(chart: &Chart) -> Markup {
-    let foot = 38.0 + if chart.brackets.is_empty() { 0.0 } else { 30.0 };
+    let foot = 38.0 + 30.0 * chart.strip() as f64;
     let plot = chart.height - TOP - foot;
     let right = WIDTH - RIGHT;
     let x = |v: f64| LEFT + chart.x.place(v).clamp(-0.01, 1.01) * (right - LEFT);
@@ -35,9 +35,9 @@ pub(crate) fn svg(chart: &Chart) -> Markup {
                 path.thin d=(format!("M{} {}v5", c(x(t)), c(floor))) {}
                 text.small x=(c(x(t))) y=(c(floor + 17.0)) text-anchor="middle" { (number::plain(t)) }
             }
-            @let base = floor + 22.0;
             @for b in &chart.brackets {
                 @if b.to > chart.x.low && b.from < chart.x.high {
+                    @let base = floor + 22.0 + 30.0 * b.row as f64;
                     @let (a, z) = (x(b.from), x(b.to));
                     path.thin d=(format!("M{} {}v6H{}v-6", c(a), c(base), c(z))) {}
                     @let fits = z - a > 6.4 * b.label.chars().count() as f64;

@@ -181,7 +181,7 @@ pub(crate) fn chart(
         .phases
         .iter()
         .enumerate()
-        .map(|(i, p)| Bracket { from: p.start, to: p.end, number: i + 1, label: p.label.clone() })
+        .map(|(i, p)| Bracket { from: p.start, to: p.end, number: i + 1, label: p.label.clone(), row: 0 })
         .collect::<Vec<_>>();
     let height = 90.0 + 130.0 * panels.len() as f64;
     Some(Chart {

@@ -205,7 +205,8 @@ pub(super) fn fold(f: f64, rate: f64) -> f64 {
     (f - rate * (f / rate).round()).abs()
 }
 
-fn high(x: &[f64], rate: f64) -> Option<Vec<f64>> {
+/// What lies above [`FLYING`].
+pub(super) fn high(x: &[f64], rate: f64) -> Option<Vec<f64>> {
     if 0.5 * rate <= 2.0 * FLYING {
         return None;
     }

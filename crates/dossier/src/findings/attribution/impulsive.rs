@@ -74,42 +74,51 @@ pub(super) fn looseness(group: &Group, clipped: bool) -> Option<Source> {
     })
 }
 
-/// Samples at the end of the range: the stated one, or an end value that keeps coming back.
+/// Ends of the range that samples stand at: the stated range where any sample reaches it, else an end value that comes back
+/// again and again, and more often than its neighbourhood just inside explains. `None` where nothing is clipped; an end
+/// that is not reached lies at infinity.
+pub(super) fn ends(stretches: &[&[f64]], stated: Option<f64>) -> Option<(f64, f64)> {
+    let count =
+        |at: &dyn Fn(f64) -> bool| stretches.iter().flat_map(|s| s.iter()).filter(|v| at(**v)).count() as f64;
+    let top = stretches.iter().flat_map(|s| s.iter()).fold(0.0_f64, |m, v| m.max(v.abs()));
+    if stated.is_some_and(|r| top >= 0.999 * r) {
+        return Some((-top, top));
+    }
+    let (low, high) = stretches
+        .iter()
+        .flat_map(|s| s.iter())
+        .fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| (l.min(*v), h.max(*v)));
+    let span = (high - low).max(1e-12);
+    let flat = |end: f64| {
+        let at = count(&|v| (v - end).abs() <= 1e-6 * span);
+        let near = count(&|v| (v - end).abs() <= 0.02 * span);
+        at > 0.5 * near && at >= 8.0
+    };
+    let found =
+        (if flat(low) { low } else { f64::NEG_INFINITY }, if flat(high) { high } else { f64::INFINITY });
+    (found.0.is_finite() || found.1.is_finite()).then_some(found)
+}
+
+/// Samples at the end of the range.
 pub(super) fn clipping(context: &Context<'_>, group: &Group) -> Option<Source> {
     let stated = context.known.ranges.map(|r| if group.base == "accel" { r.1 } else { r.0 });
     let mut worst: Option<(usize, f64, f64, bool)> = None;
     for axis in 0..3 {
-        let (mut high, mut low, mut n) = (f64::NEG_INFINITY, f64::INFINITY, 0_usize);
-        for s in &group.stretches {
-            let Some(x) = s.raw.get(axis) else { continue };
-            n += x.len();
-            for v in x {
-                high = high.max(*v);
-                low = low.min(*v);
-            }
-        }
-        if n == 0 {
-            continue;
-        }
-        let count = |at: &dyn Fn(f64) -> bool| {
-            group.stretches.iter().filter_map(|s| s.raw.get(axis)).flatten().filter(|v| at(**v)).count()
-                as f64
-        };
-        let by_range = stated.map(|r| count(&|v: f64| v.abs() >= 0.999 * r));
-        // An end value that comes back again and again, and more often than its neighbourhood just inside explains.
-        let span = (high - low).max(1e-12);
-        let flat = |end: f64| {
-            let at = count(&|v| (v - end).abs() <= 1e-6 * span);
-            let near = count(&|v| (v - end).abs() <= 0.02 * span);
-            if at > 0.5 * near && at >= 8.0 { at } else { 0.0 }
-        };
-        let (clipped, from_range) = match by_range {
-            Some(c) if c > 0.0 => (c, true),
-            _ => (flat(high) + flat(low), false),
-        };
-        let share = clipped / n as f64;
+        let stretches: Vec<&[f64]> =
+            group.stretches.iter().filter_map(|s| s.raw.get(axis).map(Vec::as_slice)).collect();
+        let n: usize = stretches.iter().map(|s| s.len()).sum();
+        let Some((low, high)) = ends(&stretches, stated) else { continue };
+        let slack = if low.is_finite() && high.is_finite() { 1e-6 * (high - low) } else { 0.0 };
+        let clipped = stretches
+            .iter()
+            .flat_map(|s| s.iter())
+            .filter(|v| **v <= low + slack || **v >= high - slack)
+            .count() as f64;
+        let top = stretches.iter().flat_map(|s| s.iter()).fold(0.0_f64, |m, v| m.max(v.abs()));
+        let from_range = stated.is_some_and(|r| top >= 0.999 * r);
+        let share = clipped / n.max(1) as f64;
         if share > LEAST_CLIPPED && worst.is_none_or(|w| share > w.1) {
-            worst = Some((axis, share, high.abs().max(low.abs()), from_range));
+            worst = Some((axis, share, top, from_range));
         }
     }
     let (axis, share, top, from_range) = worst?;

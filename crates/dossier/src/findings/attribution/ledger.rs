@@ -38,10 +38,12 @@ pub(super) fn run(group: &Group, sources: &[Source], out: &mut Out) {
         "the rest: noise, gusts and sensor over all frequencies"
     };
     lines.push((broad.to_owned(), left));
+    // Numbered, so that a spectrum can tie its peaks to them.
     let mut rows: Vec<Vec<String>> = lines
         .iter()
-        .map(|(name, power)| {
-            vec![name.clone(), short(power.sqrt()), format!("{:.1} %", 100.0 * power / total)]
+        .enumerate()
+        .map(|(k, (name, power))| {
+            vec![format!("{}. {name}", k + 1), short(power.sqrt()), format!("{:.1} %", 100.0 * power / total)]
         })
         .collect();
     rows.push(vec!["sum".to_owned(), short(total.sqrt()), "100.0 %".to_owned()]);

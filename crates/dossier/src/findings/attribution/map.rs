@@ -5,7 +5,7 @@ use signal::stream::SpeedMapStream;
 
 use super::data::{Group, Speed, fold};
 use super::{Source, SourceKind};
-use crate::chart::{Axis, Chart, Mark, Series, Style};
+use crate::chart::{Axis, Chart, Series, Style};
 use crate::findings::context::{Context, Out};
 
 /// Classes of speed across.
@@ -73,11 +73,10 @@ pub(super) fn run(context: &Context<'_>, group: &Group, sources: &[Source], out:
         };
         series.push(Series::new(&name, Style::Thin, x, y));
     }
-    let marks = sources
-        .iter()
-        .filter(|s| matches!(s.kind, SourceKind::Structure | SourceKind::Mount))
-        .map(|s| Mark::Limit { y: 0.5 * (s.seen.0 + s.seen.1), name: s.name.clone() })
-        .collect();
+    for s in sources.iter().filter(|s| matches!(s.kind, SourceKind::Structure | SourceKind::Mount)) {
+        let across = vec![range.0, range.1];
+        series.insert(0, Series::band(&s.name, across, vec![s.seen.0; 2], vec![s.seen.1; 2]));
+    }
     let sensor = if group.base == "accel" { "accelerometer" } else { "gyro" };
     let how = match group.speed {
         Speed::Estimated(_) => "estimated from the record",
@@ -86,11 +85,11 @@ pub(super) fn run(context: &Context<'_>, group: &Group, sources: &[Source], out:
     out.charts.push(Chart {
         id: format!("speed-map-{}", group.base),
         title: format!("Rotor speed and frequency, {sensor} {}", ["x", "y", "z"].get(axis).unwrap_or(&"")),
-        caption: "What lies on a ray turns with the rotors, what lies level is a resonance; full dots hold most energy.".to_owned(),
+        caption: "What lies on a ray turns with the rotors, what lies in a level band is a resonance; full dots hold most energy.".to_owned(),
         x: Axis::linear(&format!("rotor speed ({how})"), "rev/s"),
         y: Axis::linear("frequency", "Hz"),
         series,
-        marks,
+        marks: Vec::new(),
     });
     let _ = context;
 }

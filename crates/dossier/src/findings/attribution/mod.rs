@@ -11,13 +11,16 @@
 //! short flight that would tell. Thresholds are our choice, tried on synthesised flights with planted sources (the
 //! confusion table stands in docs/validation.md).
 
+mod bias;
 mod control;
 mod data;
 mod fixed;
 mod impulsive;
 mod ledger;
 mod map;
+mod modes;
 mod orders;
+mod time_map;
 
 use serde::Serialize;
 
@@ -83,7 +86,7 @@ impl Source {
             (Some(order), Some(turns)) => orders::seen(order, turns, rate),
             _ => self.seen,
         };
-        let broad = matches!(self.kind, SourceKind::Looseness | SourceKind::Clipping);
+        let broad = matches!(self.kind, SourceKind::Looseness | SourceKind::Clipping) || self.rms == 0.0;
         // A folded line that sweeps over much of the band makes no peak, and lies everywhere.
         let folded = self.order.zip(turns).is_some_and(|(o, t)| f64::from(o) * t.1 > 0.5 * rate);
         let smeared = folded && high - low > 0.15 * rate;
@@ -91,14 +94,18 @@ impl Source {
     }
 }
 
+/// Density for a speed that only says where to look, kg/m^3 (ISO 2533, sea level).
+const SEA_LEVEL: f64 = 1.225;
 const RESTS: &[&str] = &["rotor", "imu", "mass", "structure", "motor"];
 
 /// What the attribution makes of a record: sources, and what the ledger and the map need.
 pub(super) fn run(context: &Context<'_>, out: &mut Out) -> Vec<Source> {
     let mut sources: Vec<Source> = Vec::new();
     let windows = context.airborne();
+    let mut unseen: Option<Source> = None;
     for base in ["accel", if context.series("rate_raw.x").is_some() { "rate_raw" } else { "rate" }] {
         let Some(mut group) = Group::new(context, base, &windows) else { continue };
+        unseen = unseen.or_else(|| unseen_orders(context, &group));
         let mut own = Vec::new();
         let clipped = impulsive::clipping(context, &group);
         let found = orders::find(context, &mut group);
@@ -124,14 +131,67 @@ pub(super) fn run(context: &Context<'_>, out: &mut Out) -> Vec<Source> {
             });
             own.extend(control);
         }
+        if base == "accel" {
+            bias::run(context, &group, out);
+        }
+        modes::note(context.known.aircraft.as_ref(), &mut own);
         ledger::run(&group, &own, out);
         map::run(context, &group, &own, out);
+        time_map::run(context, &group, &windows, out);
         for s in own {
             merge(&mut sources, s);
         }
     }
+    sources.extend(unseen);
     say(context, &sources, out);
     sources
+}
+
+/// Orders that a record cannot show: the speed is neither logged nor found in it, and blade passage, at the speed that
+/// carries the weight or at the fastest looked for, lies too near half the rate or above. Silence would pass for quiet.
+fn unseen_orders(context: &Context<'_>, group: &Group) -> Option<Source> {
+    if group.speed != data::Speed::Unknown {
+        return None;
+    }
+    let blades = f64::from(group.blades.unwrap_or(2).max(1));
+    let (turns, why) = match hover_turns(context) {
+        Some(n) => (n, "computed for hover"),
+        None => (signal::orders_speed::Search::default().range.1, "the fastest looked for"),
+    };
+    let passage = blades * turns;
+    if group.nyquist() > 1.2 * passage {
+        return None;
+    }
+    Some(Source {
+        kind: SourceKind::CannotTell,
+        rotors: Vec::new(),
+        order: None,
+        folded: false,
+        seen: (0.0, group.nyquist()),
+        true_frequency: None,
+        channel: group.channel(0),
+        rms: 0.0,
+        name: "cannot tell: whether the rotors shake it".to_owned(),
+        evidence: format!(
+            "The rotor speed is not logged and does not show in the record with confidence, and {:.0} Hz shows nothing above {:.0} Hz, \
+             while blade passage lies near {passage:.0} Hz ({turns:.0} rev/s, {why}): an order may be folded anywhere, or smeared into what passes for noise.",
+            group.rate,
+            group.nyquist()
+        ),
+        would_tell: Some(format!(
+            "log the raw accelerometer at {:.0} Hz or more with every rotor's speed in a hover of 10 s",
+            (3.0 * passage / 100.0).ceil() * 100.0
+        )),
+    })
+}
+
+/// Rotor speed that carries the weight at sea level, rev/s.
+fn hover_turns(context: &Context<'_>) -> Option<f64> {
+    let a = context.known.aircraft.as_ref()?;
+    let weight = context.known.mass?.0 * physics::STANDARD_GRAVITY;
+    let share = weight / a.stations.len().max(1) as f64;
+    let turns = a.rotor.speed_for_thrust(share, 0.0, SEA_LEVEL)? / std::f64::consts::TAU;
+    (turns.is_finite() && turns > 0.0).then_some(turns)
 }
 
 /// The same source seen by accelerometer and gyro is one source; it stands with the accelerometer.

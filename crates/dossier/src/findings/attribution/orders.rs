@@ -12,7 +12,7 @@ const SEPARATION: f64 = 1.5;
 /// Windows that must count, by the inverse of what the neighbours add to the variance.
 const LEAST_WEIGHT: f64 = 1.5;
 /// Windows in which orders are taken out, s.
-const REMOVAL: f64 = 0.5;
+pub(super) const REMOVAL: f64 = 0.5;
 /// A line's share of the channel's mean square that is worth a name.
 const LEAST_SHARE: f64 = 4e-4;
 /// A rotor counts when its line has this share of the strongest rotor's.
@@ -21,7 +21,7 @@ const BESIDE: f64 = 0.12;
 const LEAST_SPAN: f64 = 3.0;
 
 /// Orders looked for.
-fn wanted(group: &Group) -> Vec<u32> {
+pub(super) fn wanted(group: &Group) -> Vec<u32> {
     let mut orders = match group.blades {
         Some(b) => vec![1, 2, b, 2 * b],
         None => vec![1, 2, 3, 4],

@@ -112,7 +112,7 @@ pub(crate) async fn page(
                 (chart.figure())
                 (record::phases(found, Some(&look)))
             }
-            (record::figures(&id, found))
+            (record::figures(&id, found, &check.aircraft.filters))
             (record::provenance(data))
         };
         Ok(shell::page(

@@ -2,6 +2,7 @@
 
 use std::sync::Arc;
 
+use dossier::chart::Table;
 use dossier::estimate::Estimate;
 use dossier::findings::Findings;
 use dossier::record::Record;
@@ -147,12 +148,15 @@ fn figures(
             }
             "vibration" => {
                 @for s in mine() {
-                    (spectrum::figures(&format!("gate-{}", s.0.meta.id), &s.1.spectra))
+                    (spectrum::figures(&format!("gate-{}", s.0.meta.id), &s.1, &check.aircraft.filters))
                 }
             }
             _ => {}
         }
-        (data::shown(&format!("gate-{}", gate.id), &gate.shown.charts, &gate.shown.tables))
+        // A noise ledger stands with its spectrum where that is drawn.
+        @let beside = |t: &Table| gate.id == "vibration" && mine().any(|s| spectrum::shows(&s.1, t));
+        @let tables: Vec<Table> = gate.shown.tables.iter().filter(|t| !beside(t)).cloned().collect();
+        (data::shown(&format!("gate-{}", gate.id), &gate.shown.charts, &tables))
     }
 }
 

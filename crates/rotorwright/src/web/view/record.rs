@@ -3,6 +3,7 @@
 use dossier::findings::{Findings, Outcome, PhaseKind};
 use dossier::record::{Record, RecordMeta, RecordOrigin, Stamp, Tap};
 use maud::{Markup, html};
+use physics::aircraft::Filter;
 
 use crate::figures::number::{self, Scale};
 use crate::figures::steps::{self, Limits};
@@ -125,8 +126,10 @@ pub(crate) fn phases(f: &Findings, look: Option<&dyn Fn(f64, f64) -> String>) ->
     }
 }
 
-/// Steps and spectra.
-pub(crate) fn figures(id: &str, f: &Findings) -> Markup {
+/// Steps and spectra; `filters` are those of the aircraft's gyro path.
+pub(crate) fn figures(id: &str, f: &Findings, filters: &[Filter]) -> Markup {
+    // The noise ledgers stand with their spectra.
+    let tables: Vec<_> = f.tables.iter().filter(|t| !spectrum::shows(f, t)).cloned().collect();
     html! {
         @if !f.steps.is_empty() {
             h2 { "Rate steps" }
@@ -138,11 +141,11 @@ pub(crate) fn figures(id: &str, f: &Findings) -> Markup {
         }
         @if !f.spectra.is_empty() {
             h2 { "Spectra" }
-            (spectrum::figures(id, &f.spectra))
+            (spectrum::figures(id, f, filters))
         }
-        @if !f.charts.is_empty() || !f.tables.is_empty() {
+        @if !f.charts.is_empty() || !tables.is_empty() {
             h2 { "Figures" }
-            (data::shown(&format!("record-{id}"), &f.charts, &f.tables))
+            (data::shown(&format!("record-{id}"), &f.charts, &tables))
         }
     }
 }
