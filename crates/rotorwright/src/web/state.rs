@@ -73,7 +73,13 @@ type Key = (Option<String>, Vec<(String, String)>);
 struct Cache {
     stamp: u64,
     checks: HashMap<Key, Arc<CheckResult>>,
+    accounts: HashMap<Key, Arc<Account>>,
     seen: HashMap<String, Seen>,
+}
+
+/// What a what-if is kept under.
+fn key(what: &WhatIf) -> Key {
+    (what.build.clone(), what.edits.iter().map(|e| (e.key.clone(), e.value.clone())).collect())
 }
 
 /// How many what-ifs are kept at a time.
@@ -100,12 +106,16 @@ impl AppState {
         }
     }
 
-    /// Computes the first page's result ahead of the first request.
+    /// Computes what pages show without a what-if ahead of the first request.
     pub(crate) fn warm(&self) {
         if let Ok(check) = self.check(&WhatIf::default()) {
             for r in check.records.iter().filter(|r| !r.channels.is_empty()).take(RECORDS_KEPT) {
                 // A record that cannot be read is reported on its own page.
                 drop(self.seen(&r.id));
+            }
+            drop(self.reconcile(&WhatIf::default()));
+            for build in &check.builds {
+                drop(self.check(&WhatIf { build: Some(build.clone()), edits: Vec::new() }));
             }
         }
     }
@@ -123,8 +133,7 @@ impl AppState {
     /// The result for a build with edits.
     pub(crate) fn check(&self, what: &WhatIf) -> Result<Arc<CheckResult>, Diagnostics> {
         let stamp = self.source.stamp();
-        let key: Key =
-            (what.build.clone(), what.edits.iter().map(|e| (e.key.clone(), e.value.clone())).collect());
+        let key = key(what);
         if let Some(hit) = self.with_cache(stamp, |c| c.checks.get(&key).cloned()) {
             return Ok(hit);
         }
@@ -149,8 +158,24 @@ impl AppState {
     }
 
     /// What all measurements of a build say of its file.
-    pub(crate) fn reconcile(&self, what: &WhatIf) -> Result<Account, Diagnostics> {
-        self.source.reconcile(what.build.as_deref(), &what.edits)
+    pub(crate) fn reconcile(&self, what: &WhatIf) -> Result<Arc<Account>, Diagnostics> {
+        let stamp = self.source.stamp();
+        let key = key(what);
+        if let Some(hit) = self.with_cache(stamp, |c| c.accounts.get(&key).cloned()) {
+            return Ok(hit);
+        }
+        let _turn = self.computing.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some(hit) = self.with_cache(stamp, |c| c.accounts.get(&key).cloned()) {
+            return Ok(hit);
+        }
+        let account = Arc::new(self.source.reconcile(what.build.as_deref(), &what.edits)?);
+        self.with_cache(stamp, |c| {
+            if c.accounts.len() >= CHECKS_KEPT {
+                c.accounts.retain(|(_, edits), _| edits.is_empty());
+            }
+            c.accounts.insert(key, Arc::clone(&account));
+        });
+        Ok(account)
     }
 
     /// A record with its findings.
