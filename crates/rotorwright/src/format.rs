@@ -43,6 +43,7 @@ impl Display {
             "m" if size < 1.0 => (1e3, "mm"),
             "kg m^2" if size > 0.0 && size < 1e-4 => (1e6, "kg mm²"),
             "kg m^2" if size > 0.0 && size < 1.0 => (1e3, "g m²"),
+            "kg m" => (1e6, "g mm"),
             "ohm" if size > 0.0 && size < 1.0 => (1e3, "mohm"),
             "N m" if size > 0.0 && size < 0.1 => (1e3, "mN m"),
             "T" if size > 0.0 && size < 1e-3 => (1e6, "µT"),

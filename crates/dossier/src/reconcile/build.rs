@@ -98,21 +98,18 @@ impl Account {
     pub fn alike(&self) -> Vec<String> {
         let mut sets: Vec<Vec<&str>> = Vec::new();
         for t in &self.found.twins {
-            let (a, b) = (t.a.as_str(), t.b.as_str());
-            let place = sets.iter().position(|s| s.contains(&a) || s.contains(&b));
-            let set = match place.and_then(|k| sets.get_mut(k)) {
-                Some(set) => set,
-                None => {
-                    sets.push(Vec::new());
-                    let Some(last) = sets.last_mut() else { continue };
-                    last
-                }
-            };
-            for name in [a, b] {
+            let pair = [t.a.as_str(), t.b.as_str()];
+            // All sets that one of the two is in become one.
+            let (joined, apart): (Vec<_>, Vec<_>) =
+                sets.into_iter().partition(|s| pair.iter().any(|name| s.contains(name)));
+            let mut set: Vec<&str> = joined.concat();
+            for name in pair {
                 if !set.contains(&name) {
                     set.push(name);
                 }
             }
+            sets = apart;
+            sets.push(set);
         }
         sets.iter()
             .map(|set| {
