@@ -6,6 +6,7 @@ mod bearing;
 mod compass;
 pub mod freeze;
 mod nominal;
+mod outer_loops;
 mod propagate;
 mod rate_loop;
 

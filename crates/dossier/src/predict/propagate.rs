@@ -13,6 +13,7 @@ use crate::aircraft_file::{AircraftFile, Resolved};
 use crate::diagnostic::{Diagnostic, Diagnostics};
 use crate::estimate::{Contribution, Estimate, Origin};
 use crate::predict::nominal::{Group, Nominal, SiteAir, central_lag, lags, nominal, nominal_near};
+use crate::predict::outer_loops::OuterBase;
 use crate::predict::rate_loop::LoopBase;
 use crate::programme::Site;
 use crate::result::{Figure, InputLine, KeyChange, Replaced};
@@ -280,8 +281,9 @@ impl Subject {
     /// Central values with one input moved; `None` where that makes no aircraft.
     fn moved(&self, key: &str, value: f64, groups: &[Group], base: Option<&LoopBase>) -> Option<Nominal> {
         let moved = BTreeMap::from([(key.to_owned(), value)]);
-        // Arms, mast and leads act on their own groups alone.
-        let own = [Group::Structure, Group::Sensing];
+        // Arms, mast and leads act on their own groups alone; a heading error turns what the velocity loop asks for.
+        let turning: &[Group] = if key.starts_with("structure.") { &[] } else { &[Group::Outer] };
+        let own = [&[Group::Structure, Group::Sensing], turning].concat();
         let groups = if ["structure.", "lead.", "magnetometer."].iter().any(|s| key.starts_with(s)) {
             groups.iter().copied().filter(|g| own.contains(g)).collect()
         } else {
@@ -302,13 +304,22 @@ impl Subject {
     /// The rate loop of the central aircraft, where the groups ask for it.
     fn loop_base(&self, groups: &[Group]) -> Option<LoopBase> {
         let with_step = groups.contains(&Group::Step);
-        if !with_step && !groups.contains(&Group::Loop) {
+        let with_outer = groups.contains(&Group::Outer);
+        let with_rate = with_step || groups.contains(&Group::Loop);
+        if !with_rate && !with_outer {
             return None;
         }
-        let axes: &[usize] = if groups.contains(&Group::Yaw) { &[0, 1, 2] } else { &[0, 1] };
+        let axes: &[usize] = if !with_rate {
+            &[]
+        } else if groups.contains(&Group::Yaw) {
+            &[0, 1, 2]
+        } else {
+            &[0, 1]
+        };
         let bare = self.resolved.aircraft.without_payload();
         let (lag, damping) = central_lag(&bare, self.air().usual.density)?;
-        LoopBase::new(&bare, axes, lag, damping, with_step)
+        let outer = with_outer.then(|| OuterBase::new(&bare, lag, damping));
+        Some(LoopBase::new(&bare, axes, lag, damping, with_step)?.with_outer(outer))
     }
 
     /// Predictions with uncertainty, of the asked groups.
