@@ -21,7 +21,7 @@ pub(super) const GATE: GateSpec = GateSpec {
 
 const STEPS: &str =
     "a flight with attitude steps of 10 to 20 deg, attitude and attitude demand logged at 100 Hz or more";
-const SWEEP: &str = "a sweep of the stick from 0.3 to 8 Hz about roll and about pitch in attitude command";
+const SWEEP: &str = "a sweep of the stick about roll and about pitch in attitude command (card attitude)";
 const DIAGONALS: &str = "the four diagonals at 80 to 100 % stick from 0.2 to 2 Hz, and loop.attitude.full_tilt in the aircraft file";
 
 fn drafts(ctx: &Context<'_>) -> Vec<Draft> {

@@ -90,7 +90,16 @@ fn held(ctx: &Context<'_>, id: &'static str, text: &'static str, key: &str) -> D
         let flight = ctx.evidence.flights.iter().find(|r| r.meta.id == f.record);
         match flight.and_then(|r| r.meta.values.get("wind")) {
             Some(w) => {
-                note = Some(format!("flown in a mean wind of {:.1} m/s; calmer air proves less", w.value))
+                note = Some(format!("flown in a mean wind of {:.1} m/s", w.value));
+                // Calmer air than asked for proves less; a tenth is within what an anemometer tells.
+                if let Some(asked) = ctx.wind.filter(|a| w.value < 0.9 * a)
+                    && f.stale.is_none()
+                {
+                    f.partial = Some(format!(
+                        "a hold in the wind that the requirement states, {asked:.1} m/s: {} flew in {:.1} m/s",
+                        f.record, w.value
+                    ));
+                }
             }
             None if f.stale.is_none() => {
                 f.partial = Some(format!("the wind that {} flew in: note it as the value `wind`", f.record));

@@ -42,14 +42,13 @@ pub(super) struct Flown {
 }
 
 impl Flown {
-    /// Reads it, or says what is missing.
-    pub(super) fn new(context: &Context<'_>) -> Result<Self, String> {
+    /// Reads it over the windows, or says what is missing.
+    pub(super) fn new(context: &Context<'_>, windows: &[(f64, f64)]) -> Result<Self, String> {
         for stem in ["attitude", "attitude_demand"] {
             if PARTS.iter().any(|p| context.series(&format!("{stem}.{p}")).is_none()) {
                 return Err(format!("the channels {stem}.w, .i, .j, .k (or {stem}.roll, .pitch, .yaw)"));
             }
         }
-        let windows = without_velocity(context);
         let mut names: Vec<String> =
             ["attitude", "attitude_demand"].iter().flat_map(|s| PARTS.map(|p| format!("{s}.{p}"))).collect();
         let rates = AXES.map(|(l, _)| format!("rate_demand.{l}"));
@@ -59,7 +58,7 @@ impl Flown {
         }
         let views: Vec<&str> = names.iter().map(String::as_str).collect();
         let joint = context
-            .joint(&views, &windows)
+            .joint(&views, windows)
             .ok_or_else(|| "a stretch in the air in attitude command".to_owned())?;
         let stretches = joint
             .stretches
@@ -129,7 +128,11 @@ pub(super) fn run(context: &Context<'_>, out: &mut Out) {
         // Nobody asked for an attitude: that this is missing is no news of a flight in rate command.
         return;
     }
-    match Flown::new(context) {
+    let windows = without_velocity(context);
+    if windows.is_empty() {
+        return;
+    }
+    match Flown::new(context, &windows) {
         Ok(flown) => {
             for axis in 0..2 {
                 gain(context, &flown, axis, out);

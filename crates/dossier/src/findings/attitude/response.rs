@@ -11,11 +11,20 @@ use signal::response::{Stretch, composite, excitation};
 use super::super::context::{AXES, Context, Out};
 use super::{Flown, RESTS};
 
-const POINTS: usize = 48;
+const POINTS: usize = 56;
 /// Frequencies that are asked, Hz.
-const BAND: (f64, f64) = (0.15, 12.0);
+const BAND: (f64, f64) = (0.15, 20.0);
 /// Blocks, s.
 const WINDOWS: [f64; 4] = [16.0, 8.0, 4.0, 2.0];
+
+/// Length of a block, s, the range of the demand in it from which it counts as flown by stick, rad (6 deg), and how
+/// long such blocks must last in all, s. A demand that hardly moves is a pilot's or an outer loop's answer to what
+/// the aircraft did: through it the response would be biased. Our choice.
+const BLOCK: f64 = 2.0;
+const MOVED: f64 = 0.105;
+const LEAST: f64 = 15.0;
+/// Largest relative error at which a figure is given.
+const LARGEST_ERROR: f64 = 0.05;
 
 /// A usable point: rad/s, phase followed from the first one, its random error, rad.
 struct Point {
@@ -29,8 +38,8 @@ pub(super) fn run(context: &Context<'_>, flown: &Flown, out: &mut Out) {
         let label = |what: &str| format!("{name} attitude response, {what}");
         let key = |what: &str| format!("attitude.{letter}.{what}");
         let test = format!(
-            "sweep the {name} stick by some 5 deg from 0.3 to 8 Hz in 20 s in attitude command, with attitude and its demand \
-             logged at 100 Hz or more"
+            "sweep the {name} stick by some 5 deg in attitude command over 20 s, from 0.3 Hz to the frequency that card attitude \
+             gives, with attitude and its demand logged at 100 Hz or more"
         );
         let points = match points(flown, axis) {
             Ok(p) => p,
@@ -42,19 +51,19 @@ pub(super) fn run(context: &Context<'_>, flown: &Flown, out: &mut Out) {
         };
         lag(context, &points, &key("lag"), &label("delay at low frequency"), out);
         let seen = format!(
-            "The response is seen from {:.2} to {:.2} Hz.",
+            "the response is seen from {:.2} to {:.2} Hz",
             points.first().map_or(0.0, |p| p.omega / TAU),
             points.last().map_or(0.0, |p| p.omega / TAU)
         );
         let estimated = "Where the attitude is the controller's own estimate, its errors are in here too.";
-        match crossing(&points, -PI + FRAC_PI_4) {
+        match crossing(&points, -PI + FRAC_PI_4).filter(|(omega, error)| *error <= LARGEST_ERROR * omega) {
             Some((omega, error)) => {
                 let e = context.estimate(&format!("{name} attitude bandwidth"), omega, error, "rad/s");
-                let text = format!("Frequency of -135 deg of phase. {seen} {estimated}");
+                let text = format!("Frequency of -135 deg of phase; {seen}. {estimated}");
                 out.value(&key("bandwidth"), &label("bandwidth"), e, text, RESTS);
             }
             None => {
-                let missing = format!("excitation up to -135 deg of phase: {seen}");
+                let missing = format!("excitation up to -135 deg of phase ({seen})");
                 out.cannot_tell(&key("bandwidth"), &label("bandwidth"), missing, test.clone(), RESTS);
             }
         }
@@ -69,13 +78,13 @@ pub(super) fn run(context: &Context<'_>, flown: &Flown, out: &mut Out) {
             Some((delay, error, neutral)) => {
                 let e = context.estimate(&format!("{name} phase delay"), delay, error, "s");
                 let text = format!(
-                    "From the phase at {:.1} Hz, twice the frequency of -180 deg. {seen} {estimated}",
+                    "From the phase at {:.1} Hz, twice the frequency of -180 deg; {seen}. {estimated}",
                     2.0 * neutral / TAU
                 );
                 out.value(&key("phase_delay"), &label("phase delay"), e, text, RESTS);
             }
             None => {
-                let missing = format!("excitation up to twice the frequency of -180 deg: {seen}");
+                let missing = format!("excitation up to twice the frequency of -180 deg ({seen})");
                 out.cannot_tell(&key("phase_delay"), &label("phase delay"), missing, test, RESTS);
             }
         }
@@ -84,10 +93,20 @@ pub(super) fn run(context: &Context<'_>, flown: &Flown, out: &mut Out) {
 
 fn points(flown: &Flown, axis: usize) -> Result<Vec<Point>, String> {
     let rate = 1.0 / flown.period;
-    let stretches: Vec<Stretch<'_>> = flown
-        .stretches
+    let stick = by_stick(flown, axis);
+    let seconds = stick.iter().map(|(_, from, to)| to - from).sum::<usize>() as f64 * flown.period;
+    if seconds < LEAST {
+        return Err(format!(
+            "excitation: the demand moves by {:.0} deg within {BLOCK:.0} s for {seconds:.0} s in all; {LEAST:.0} s are needed",
+            MOVED.to_degrees()
+        ));
+    }
+    let stretches: Vec<Stretch<'_>> = stick
         .iter()
-        .map(|s| Stretch { reference: &s.demand[axis], input: &s.demand[axis], output: &s.angle[axis] })
+        .map(|(s, from, to)| {
+            let demand = &s.demand[axis][*from..*to];
+            Stretch { reference: demand, input: demand, output: &s.angle[axis][*from..*to] }
+        })
         .collect();
     let high = BAND.1.min(0.4 * rate);
     let all = composite::response(&stretches, rate, &WINDOWS, BAND.0, high, POINTS)
@@ -108,6 +127,33 @@ fn points(flown: &Flown, axis: usize) -> Result<Vec<Point>, String> {
         );
     }
     Ok(out)
+}
+
+/// Runs of blocks in which the demand about an axis is moved by stick: stretch, first sample, end.
+fn by_stick(flown: &Flown, axis: usize) -> Vec<(&super::Stretch, usize, usize)> {
+    let size = ((BLOCK / flown.period) as usize).max(1);
+    let mut out: Vec<(&super::Stretch, usize, usize)> = Vec::new();
+    for s in &flown.stretches {
+        let mut open: Option<usize> = None;
+        let blocks = s.len() / size;
+        for b in 0..=blocks {
+            let moved = b < blocks && {
+                let (low, high) = s.demand[axis][b * size..(b + 1) * size]
+                    .iter()
+                    .fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| (l.min(*v), h.max(*v)));
+                high - low >= MOVED
+            };
+            match (open, moved) {
+                (None, true) => open = Some(b),
+                (Some(from), false) => {
+                    out.push((s, from * size, b * size));
+                    open = None;
+                }
+                _ => {}
+            }
+        }
+    }
+    out
 }
 
 /// Where the phase falls through a level: frequency and its error, rad/s.

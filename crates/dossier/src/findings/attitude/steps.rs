@@ -9,8 +9,9 @@ use super::{Flown, RESTS};
 /// Smallest step that counts, rad (5 deg), and how far a held demand may wander (0.5 deg). Our choice.
 const LEAST: f64 = 0.087;
 const LEVEL: f64 = 0.009;
-/// Least time that a step is held, s. Our choice.
+/// Least time that a step is held, s, and how many there must be. Our choice.
 const HELD: f64 = 0.6;
+const COUNT: usize = 4;
 
 pub(super) fn run(context: &Context<'_>, flown: &Flown, out: &mut Out) {
     for (axis, (letter, name)) in AXES.iter().enumerate().take(2) {
@@ -34,9 +35,11 @@ fn summarise(context: &Context<'_>, letter: &char, name: &str, all: &[(Step, Met
     let key = |what: &str| format!("attitude.step.{letter}.{what}");
     let test =
         format!("fly {name} steps of 10 to 20 deg to both sides in attitude command, each held for 1 s");
-    if all.is_empty() {
-        let missing =
-            format!("excitation: no {name} step of 5 deg or more in the attitude demand, held for {HELD} s");
+    if all.len() < COUNT {
+        let missing = format!(
+            "excitation: {} {name} steps of 5 deg or more in the attitude demand, held for {HELD} s; {COUNT} make a figure",
+            all.len()
+        );
         out.cannot_tell(&key("overshoot"), &format!("{name} attitude step, overshoot"), missing, test, RESTS);
         return;
     }
