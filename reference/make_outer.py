@@ -14,12 +14,14 @@ with open("loop_chains.csv") as table:
     rows = csv.DictReader(line for line in table if not line.startswith("#"))
     CHAINS = {row["case"]: {k: float(v) for k, v in row.items() if k != "case"} for row in rows}
 
+# Attitude, velocity and position gain, integral of the velocity loop, delay of velocity and position.
 CASES = [
-    ("typical", 4.0, 1.0, 0.25),
-    ("typical with derivative", 6.0, 1.5, 0.4),
-    ("inflow lead", 5.0, 1.0, 0.3),
-    ("small and quick", 9.0, 2.0, 0.5),
-    ("large and slow", 1.2, 0.3, 0.08),
+    ("typical", 4.0, 1.0, 0.25, 0.0, 0.0),
+    ("typical", 4.0, 1.0, 0.25, 0.15, 0.1),
+    ("typical with derivative", 6.0, 1.5, 0.4, 0.0, 0.0),
+    ("inflow lead", 5.0, 1.0, 0.3, 0.2, 0.05),
+    ("small and quick", 9.0, 2.0, 0.5, 0.0, 0.0),
+    ("large and slow", 1.2, 0.3, 0.08, 0.02, 0.2),
 ]
 
 
@@ -64,19 +66,22 @@ def margins(l, w):
 
 with open("outer_loops.csv", "w") as out:
     print(f"# python-control {control.__version__}, NumPy {np.__version__}; made by make_outer.py", file=out)
-    print("case,attitude,velocity,position,motor_gain_up_db,motor_phase_deg,attitude_phase_deg,velocity_phase_deg,"
+    print("case,attitude,velocity,position,integral,late,motor_gain_up_db,motor_phase_deg,attitude_phase_deg,velocity_phase_deg,"
           "position_phase_deg,rejection_bandwidth,rejection_peak", file=out)
-    for name, ka, kv, kp in CASES:
+    for name, ka, kv, kp, ki, td in CASES:
         c = CHAINS[name]
 
         def loops(w):
             s = 1j * w
             whole, forward, demand = parts(c, w)
             closed = forward * demand / (1 + whole)
+            late = np.exp(-s * td)
+            pi = (kv + ki / s) / s
             attitude = ka * closed / s
-            velocity = kv * attitude / (1 + attitude) / s
-            position = kp * velocity / (1 + velocity) / s
-            motor = whole + forward * demand * (ka / s) * (1 + kv / s * (1 + kp / s))
+            there = pi * attitude / (1 + attitude)
+            velocity = there * late
+            position = kp / s * late * there / (1 + velocity)
+            motor = whole + forward * demand * (ka / s) * (1 + pi * late * (1 + kp / s))
             return motor, attitude, velocity, position
 
         w = np.geomspace(0.02, min(3000, 0.9 * np.pi / c["sample_period"]), 6000)
@@ -85,5 +90,5 @@ with open("outer_loops.csv", "w") as out:
         size = 1 / np.abs(1 + loops(fine)[1])
         rise = np.argmax(size > 10 ** (-3 / 20))
         up = figures[0][0]
-        print(",".join([name] + [f"{v:.10g}" for v in (ka, kv, kp, 20 * np.log10(up), figures[0][1], figures[1][1],
+        print(",".join([name] + [f"{v:.10g}" for v in (ka, kv, kp, ki, td, 20 * np.log10(up), figures[0][1], figures[1][1],
                                                       figures[2][1], figures[3][1], fine[rise], size.max())]), file=out)

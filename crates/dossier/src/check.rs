@@ -155,7 +155,8 @@ impl Opened {
         measured.retain(|key, _| !edits.iter().any(|e| e.key == *key));
         let (subject, refused) = self.subject.with_measured(&measured)?;
         let prediction = subject.predict(&Group::ALL);
-        let ctx = Context::new(&subject, &prediction, evidence, &self.limits);
+        let mut ctx = Context::new(&subject, &prediction, evidence, &self.limits);
+        ctx.wind = self.programme.requirement.wind;
         let also = also(&ctx);
         let gates = gates::judge(&ctx);
         let frozen = freeze::load(&self.dir, &self.build)?;

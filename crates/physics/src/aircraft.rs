@@ -34,6 +34,10 @@ pub struct Aircraft {
     pub rate_loop: Option<RateLoop>,
     /// Attitude loop.
     pub attitude_loop: Option<AttitudeLoop>,
+    /// Velocity loop.
+    pub velocity_loop: Option<VelocityLoop>,
+    /// Position loop.
+    pub position_loop: Option<PositionLoop>,
     /// Equivalent flat-plate drag area C_D A of the airframe, m^2. Zero where not stated.
     pub drag_area: f64,
     /// Arms, mast, plate and mount.
@@ -77,6 +81,18 @@ impl Aircraft {
     /// The rate loop, or the key that is missing.
     pub fn rate_loop(&self) -> Result<&RateLoop, Missing> {
         self.rate_loop.as_ref().ok_or_else(|| Missing::new("loop.rate"))
+    }
+    /// The attitude loop, or the key that is missing.
+    pub fn attitude_loop(&self) -> Result<&AttitudeLoop, Missing> {
+        self.attitude_loop.as_ref().ok_or_else(|| Missing::new("loop.attitude"))
+    }
+    /// The velocity loop, or the key that is missing.
+    pub fn velocity_loop(&self) -> Result<&VelocityLoop, Missing> {
+        self.velocity_loop.as_ref().ok_or_else(|| Missing::new("loop.velocity"))
+    }
+    /// The position loop, or the key that is missing.
+    pub fn position_loop(&self) -> Result<&PositionLoop, Missing> {
+        self.position_loop.as_ref().ok_or_else(|| Missing::new("loop.position"))
     }
     /// The same aircraft without its payload items.
     pub fn without_payload(&self) -> Self {
@@ -360,4 +376,36 @@ pub struct AttitudeLoop {
     pub gain: [f64; 3],
     /// Limit of the rate demand, rad/s.
     pub rate_limit: f64,
+    /// Tilt that full stick asks for in attitude command, rad, where stated.
+    pub full_tilt: Option<f64>,
+}
+
+/// Velocity loop: acceleration asked for = gain x velocity error + integral, horizontally as a tilt, vertically as thrust.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct VelocityLoop {
+    /// Horizontal gain, 1/s.
+    pub gain: f64,
+    /// Horizontal integral gain, 1/s^2.
+    pub integral: f64,
+    /// Vertical gain, 1/s.
+    pub climb_gain: f64,
+    /// Vertical integral gain, 1/s^2.
+    pub climb_integral: f64,
+    /// Largest tilt that the loop asks for, rad.
+    pub tilt_limit: f64,
+    /// Delay of the velocity and position that the loops work on, s.
+    pub delay: f64,
+}
+
+/// Position loop: velocity demand = gain x position error.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct PositionLoop {
+    /// Horizontal gain, 1/s.
+    pub gain: f64,
+    /// Gain of height, 1/s.
+    pub height_gain: f64,
+    /// Largest horizontal speed that it asks for, m/s.
+    pub speed_limit: f64,
+    /// Largest vertical speed that it asks for, m/s.
+    pub climb_limit: f64,
 }

@@ -2,8 +2,8 @@
 
 use physics::Vec3;
 use physics::aircraft::{
-    Aircraft, AttitudeLoop, Battery, Body, Chemistry, Esc, Filter, Imu, Motor, RateLoop, Shape, Spin,
-    Station, WindingHeat,
+    Aircraft, AttitudeLoop, Battery, Body, Chemistry, Esc, Filter, Imu, Motor, PositionLoop, RateLoop, Shape,
+    Spin, Station, VelocityLoop, WindingHeat,
 };
 use physics::layout;
 use physics::magnetic::Magnetic;
@@ -295,7 +295,29 @@ pub(crate) fn aircraft(draft: &Draft, v: &[f64]) -> Option<Aircraft> {
         filters: draft.many("filter").map(|f| filter(f, v)).collect::<Option<_>>()?,
         rate_loop: section(draft, "loop.rate", v, rate_loop)?,
         attitude_loop: section(draft, "loop.attitude", v, |l, v| {
-            Some(AttitudeLoop { gain: l.triple("gain", v)?, rate_limit: l.number("rate_limit", v)? })
+            Some(AttitudeLoop {
+                gain: l.triple("gain", v)?,
+                rate_limit: l.number("rate_limit", v)?,
+                full_tilt: l.number("full_tilt", v),
+            })
+        })?,
+        velocity_loop: section(draft, "loop.velocity", v, |l, v| {
+            Some(VelocityLoop {
+                gain: l.number("gain", v)?,
+                integral: l.number("integral", v)?,
+                climb_gain: l.number("climb_gain", v)?,
+                climb_integral: l.number("climb_integral", v)?,
+                tilt_limit: l.number("tilt_limit", v)?,
+                delay: l.number("delay", v)?,
+            })
+        })?,
+        position_loop: section(draft, "loop.position", v, |l, v| {
+            Some(PositionLoop {
+                gain: l.number("gain", v)?,
+                height_gain: l.number("height_gain", v)?,
+                speed_limit: l.number("speed_limit", v)?,
+                climb_limit: l.number("climb_limit", v)?,
+            })
         })?,
         drag_area: a.number("drag_area", v)?,
         structure: Structure {

@@ -103,6 +103,8 @@ pub(crate) fn fingerprint(draft: &Draft, v: &[f64]) -> BTreeMap<String, String> 
         "siting",
         "loop.rate",
         "loop.attitude",
+        "loop.velocity",
+        "loop.position",
     ] {
         if let Some(f) = draft.one(name) {
             content.insert(name, fields(f, v, &[]));

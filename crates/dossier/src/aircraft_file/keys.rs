@@ -47,6 +47,12 @@ pub const SECTIONS: &[Section] = &[
     Section::many("filter", false, "One filter in the gyro path, in the order of the signal."),
     Section::one("loop.rate", false, "Rate loop: demanded angular acceleration from rate error."),
     Section::one("loop.attitude", false, "Attitude loop: rate demand from attitude error."),
+    Section::one(
+        "loop.velocity",
+        false,
+        "Velocity loop: acceleration asked for from velocity error, horizontally as a tilt, vertically as thrust.",
+    ),
+    Section::one("loop.position", false, "Position loop: velocity demand from position error."),
 ];
 
 const SPINS: &[&str] = &["ccw", "cw"];
@@ -607,4 +613,37 @@ pub const KEYS: &[Key] = &[
     quantity("loop.attitude", "rate_limit", D::AngularSpeed, "\"220 deg/s\"", "limit of the rate demand", "Limit of the rate demand.")
         .required()
         .above("0 deg/s", "5000 deg/s", "a rate limit is above 0 and at most 5000 deg/s"),
+    quantity("loop.attitude", "full_tilt", D::Angle, "\"35 deg\"", "tilt at full stick", "Tilt that full stick asks for in attitude command, in any direction.")
+        .above("0 deg", "80 deg", "beyond 80 deg thrust no longer carries the weight"),
+    quantity("loop.velocity", "gain", D::Rate, "\"1.2 1/s\"", "velocity gain", "m/s^2 of demanded horizontal acceleration per m/s of error.")
+        .required()
+        .within("0 1/s", "50 1/s", "velocity gains are 0 to 50 1/s"),
+    quantity("loop.velocity", "integral", D::RateSquared, "\"0.2 1/s^2\"", "integral velocity gain", "m/s^2 per m of accumulated error; zero where not stated.")
+        .or("\"0 1/s^2\"")
+        .within("0 1/s^2", "500 1/s^2", "integral velocity gains are 0 to 500 1/s^2"),
+    quantity("loop.velocity", "climb_gain", D::Rate, "\"2.5 1/s\"", "climb gain", "m/s^2 of demanded vertical acceleration per m/s of error.")
+        .required()
+        .within("0 1/s", "50 1/s", "climb gains are 0 to 50 1/s"),
+    quantity("loop.velocity", "climb_integral", D::RateSquared, "\"1 1/s^2\"", "integral climb gain", "m/s^2 per m of accumulated error; zero where not stated.")
+        .or("\"0 1/s^2\"")
+        .within("0 1/s^2", "500 1/s^2", "integral climb gains are 0 to 500 1/s^2"),
+    quantity("loop.velocity", "tilt_limit", D::Angle, "\"25 deg\"", "largest tilt", "Largest tilt that the velocity loop asks for.")
+        .required()
+        .above("0 deg", "80 deg", "beyond 80 deg thrust no longer carries the weight"),
+    quantity("loop.velocity", "delay", D::Time, "\"120 ms\"", "delay of the velocity estimate", "From the motion to the velocity and position that the loops work on.")
+        .required()
+        .within("0 s", "5 s", "a delay of the estimate is 0 to 5 s")
+        .percent(20.0, "rarely measured"),
+    quantity("loop.position", "gain", D::Rate, "\"0.4 1/s\"", "position gain", "m/s of demanded horizontal velocity per m of error.")
+        .required()
+        .within("0 1/s", "50 1/s", "position gains are 0 to 50 1/s"),
+    quantity("loop.position", "height_gain", D::Rate, "\"0.8 1/s\"", "height gain", "m/s of demanded vertical velocity per m of error.")
+        .required()
+        .within("0 1/s", "50 1/s", "height gains are 0 to 50 1/s"),
+    quantity("loop.position", "speed_limit", D::Speed, "\"5 m/s\"", "speed limit", "Largest horizontal speed that the position loop asks for.")
+        .required()
+        .above("0 m/s", "100 m/s", "a speed limit is above 0 and at most 100 m/s"),
+    quantity("loop.position", "climb_limit", D::Speed, "\"2 m/s\"", "climb limit", "Largest vertical speed that the position loop asks for.")
+        .required()
+        .above("0 m/s", "50 m/s", "a climb limit is above 0 and at most 50 m/s"),
 ];

@@ -4,6 +4,7 @@
 //! A new card is one new file and one line in [`CARDS`]. Every number on a card says why it is
 //! that: published, derived (with the formula), or common practice without a source.
 
+mod attitude;
 mod balance;
 mod basis;
 mod common;
@@ -23,6 +24,7 @@ mod step;
 mod sweep;
 mod swing;
 mod tap;
+mod velocity;
 mod weighing;
 
 use std::path::Path;
@@ -175,7 +177,7 @@ struct Spec {
 }
 
 /// All cards in the order of the job.
-const CARDS: [&Spec; 16] = [
+const CARDS: [&Spec; 19] = [
     &weighing::CARD,
     &swing::CARD,
     &tap::CARD,
@@ -192,6 +194,9 @@ const CARDS: [&Spec; 16] = [
     &first_hop::CARD,
     &hover::CARD,
     &rate_steps::CARD,
+    &attitude::CARD,
+    &velocity::CARD,
+    &velocity::HOLD,
 ];
 
 /// Identity and gate of every card, in the order of the job.

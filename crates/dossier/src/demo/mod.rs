@@ -7,17 +7,18 @@ mod bench_body;
 mod bench_drive;
 mod bench_field;
 mod bench_set_up;
+mod flights;
 
 use std::collections::BTreeMap;
 use std::path::Path;
 
 use physics::aircraft::Aircraft;
-use physics::flight::{self, FlightLog};
+use physics::flight::FlightLog;
 use physics::mass::mass_properties;
 
 use crate::aircraft_file::AircraftFile;
 use crate::atomic::write_atomically;
-use crate::diagnostic::{Diagnostic, Diagnostics};
+use crate::diagnostic::Diagnostics;
 use crate::predict::{SiteAir, freeze};
 use crate::programme::Programme;
 use crate::record::{
@@ -63,15 +64,11 @@ pub fn write_demo(dir: &Path, edits: &[KeyChange]) -> Result<(), Diagnostics> {
     for record in bench_drive::records(&aircraft, air.density, &fingerprint) {
         record_store::write(&dir.join("records"), &record)?;
     }
-    let mut scenario = flight::card_flight(&bare, SEED, 0.95);
     // Flown with what balancing left.
-    scenario.unbalance_factors = left.iter().map(|u| u / bare.rotor.unbalance).collect();
-    let log = flight::fly(&bare, &air, &scenario)
-        .map_err(|e| Diagnostic::error(&path, format!("the flight model cannot fly this aircraft: {e}")))?;
-    record_store::write(
-        &dir.join("records"),
-        &flight_record("2026-03-04-rate-steps", "b1", DATE_FLOWN, &log, &fingerprint),
-    )?;
+    let unbalance: Vec<f64> = left.iter().map(|u| u / bare.rotor.unbalance).collect();
+    for record in flights::records(&bare, &air, &path, &fingerprint, &unbalance)? {
+        record_store::write(&dir.join("records"), &record)?;
+    }
     record_store::write(&dir.join("records"), &note(&fingerprint))?;
     for record in bench_field::records(&bare, &programme.site, &fingerprint) {
         record_store::write(&dir.join("records"), &record)?;
@@ -166,16 +163,11 @@ pub fn flight_record(
     id: &str,
     build: &str,
     date: &str,
+    remark: &str,
     log: &FlightLog,
     fingerprint: &BTreeMap<String, String>,
 ) -> Record {
-    let mut meta = meta(
-        id,
-        Kind::Flight,
-        date,
-        "Hover, rate steps with releases, one pull of full thrust. Made by the flight model.",
-        fingerprint,
-    );
+    let mut meta = meta(id, Kind::Flight, date, remark, fingerprint);
     build.clone_into(&mut meta.build);
     meta.sources = Vec::<Source>::new();
     let n = log.time.len();
@@ -204,8 +196,8 @@ fn unit_of(channel: &str) -> &'static str {
     match (family, channel.rsplit('.').next().unwrap_or_default()) {
         ("rate" | "rate_raw" | "rate_demand", _) | ("rotor", "speed") => "rad/s",
         ("accel", _) => "m/s^2",
-        ("velocity" | "velocity_body", _) => "m/s",
-        ("position" | "height", _) => "m",
+        ("velocity" | "velocity_body" | "velocity_demand", _) => "m/s",
+        ("position" | "position_demand" | "height", _) => "m",
         ("mag", _) => "T",
         ("pressure", _) => "Pa",
         ("battery", "voltage") => "V",
@@ -218,10 +210,10 @@ fn tap_of(channel: &str) -> Tap {
     match channel.split('.').next().unwrap_or_default() {
         "rate" => Tap::Filtered,
         "rotor" if channel.ends_with("command") => Tap::AfterMixing,
-        "rate_demand" | "thrust_demand" => Tap::BeforeMixing,
-        "attitude" | "attitude_demand" | "velocity" | "velocity_body" | "position" | "height" => {
-            Tap::External
+        "rate_demand" | "thrust_demand" | "attitude_demand" | "velocity_demand" | "position_demand" => {
+            Tap::BeforeMixing
         }
+        "attitude" | "velocity" | "velocity_body" | "position" | "height" => Tap::External,
         _ => Tap::Raw,
     }
 }

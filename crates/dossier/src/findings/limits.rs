@@ -107,6 +107,24 @@ fn in_hover(context: &Context<'_>, names: &[&str], low: f64, out: &mut Out) {
     );
 }
 
+/// Longest time with some rotor at an end of its command, s, and how many times there was one.
+pub(super) fn longest_at_limit(joint: &Joint, low: f64) -> (f64, usize) {
+    let (mut longest, mut episodes) = (0_usize, 0);
+    for s in &joint.stretches {
+        let mut run = 0_usize;
+        for k in 0..s.len() {
+            if s.channels.iter().any(|v| v[k] >= FULL || v[k] <= low) {
+                episodes += usize::from(run == 0);
+                run += 1;
+                longest = longest.max(run);
+            } else {
+                run = 0;
+            }
+        }
+    }
+    (longest as f64 * joint.period, episodes)
+}
+
 /// Samples at a limit.
 #[derive(Default)]
 struct Counted {

@@ -5,6 +5,7 @@
 //! allowed for; what the record cannot tell names the missing channel, tap point or excitation and
 //! the short test that would tell.
 
+mod attitude;
 mod attribution;
 mod battery;
 mod bench;
@@ -27,6 +28,7 @@ mod steps;
 mod thrust;
 mod turning;
 mod upset;
+mod velocity;
 mod vibration;
 
 use physics::aircraft::Aircraft;
@@ -92,6 +94,8 @@ pub(crate) fn findings_with(record: &Record, known: &Known) -> Findings {
     vibration::run(&context, &mut out);
     steps::run(&context, &mut out);
     identify::run(&context, &mut out);
+    attitude::run(&context, &mut out);
+    velocity::run(&context, &mut out);
     oscillation::run(&context, &mut out);
     upset::run(&context, &mut out);
     battery::run(&context, &mut out);

@@ -4,8 +4,8 @@
 //! 0.1 s: on the ground where the rotors give less than 30 % of what they give in the air; a pull
 //! where they give over 1.5 times the quiet level; hover where nothing turns faster than
 //! 0.2 rad/s, thrust keeps within 12 % of the quiet level, specific force within 8 % of gravity,
-//! tilt below 0.2 rad and speed below 1.5 m/s, as far as logged and at least one of them logged, for at
-//! least 1.5 s. The limits
+//! tilt below 0.2 rad, speed below 1.5 m/s and the demanded tilt within 1 deg in a block, as far as logged and at
+//! least one of them logged, for at least 1.5 s. The limits
 //! are our choice: they separate, they judge nothing.
 
 use physics::STANDARD_GRAVITY;
@@ -16,6 +16,8 @@ use super::context::{AXES, Context, Series};
 use super::{Phase, PhaseKind};
 
 const BLOCK: f64 = 0.1;
+/// Demanded tilt that moves by more within a block is stick, rad (1 deg): no hover, however still the aircraft.
+const STICK: f64 = 0.0175;
 /// Label of what turns without any sign of flight.
 pub(crate) const ROTORS_ONLY: &str = "rotors turning";
 const LEAST_HOVER: f64 = 1.5;
@@ -91,6 +93,8 @@ struct Block {
     force: Option<f64>,
     tilt: Option<f64>,
     speed: Option<f64>,
+    /// Range of the demanded tilt within the block, rad.
+    asked: f64,
     /// Whether anything that shows motion is logged.
     motion: bool,
 }
@@ -143,6 +147,16 @@ fn block(context: &Context<'_>, from: f64, to: f64) -> Option<Block> {
     if let (Some(i), Some(j)) = (mean("attitude.i"), mean("attitude.j")) {
         // Cosine of the tilt from the quaternion: 1 - 2 (i^2 + j^2).
         b.tilt = Some((1.0 - 2.0 * (i * i + j * j)).clamp(-1.0, 1.0).acos());
+    }
+    for part in ["attitude_demand.i", "attitude_demand.j"] {
+        let Some(s) = context.series(part) else { continue };
+        let (low, high) = s
+            .slice(from, to)
+            .1
+            .iter()
+            .fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| (l.min(*v), h.max(*v)));
+        // A part of the quaternion is half the angle.
+        b.asked = b.asked.max(2.0 * (high - low).max(0.0));
     }
     let velocity: Vec<f64> =
         ["velocity.x", "velocity.y", "velocity.z"].iter().filter_map(|n| mean(n)).collect();
@@ -280,7 +294,8 @@ fn classify(blocks: &[Option<Block>]) -> Vec<Option<PhaseKind>> {
                         b.force.is_none_or(|f| (f - STANDARD_GRAVITY).abs() < 0.08 * STANDARD_GRAVITY);
                     let upright = b.tilt.is_none_or(|t| t < 0.2);
                     let still = b.speed.is_none_or(|s| s < 1.5);
-                    if b.motion && b.rate < 0.2 && steady && level_force && upright && still {
+                    let hands_off = b.asked < STICK;
+                    if b.motion && b.rate < 0.2 && steady && level_force && upright && still && hands_off {
                         PhaseKind::Hover
                     } else {
                         PhaseKind::Manoeuvre

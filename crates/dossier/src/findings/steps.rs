@@ -9,7 +9,8 @@ use super::context::{AXES, Context, Out};
 use super::limits::step_name;
 use super::phases::AxisStep;
 
-const RESTS: &[&str] = &["esc", "motor", "rotor", "filter", "loop", "mass", "imu", "station", "aircraft"];
+const RESTS: &[&str] =
+    &["esc", "motor", "rotor", "filter", "loop.rate", "mass", "imu", "station", "aircraft"];
 /// Time after a release in which the drift is taken, s.
 const DRIFT_TIME: f64 = 2.0;
 

@@ -193,6 +193,8 @@ pub(crate) fn section(key: &str) -> &str {
         "aircraft" | "station" => "geometry",
         "loop" => match parts.next() {
             Some("attitude") => "loop.attitude",
+            Some("velocity") => "loop.velocity",
+            Some("position") => "loop.position",
             _ => "loop.rate",
         },
         "structure" => match parts.next() {

@@ -27,6 +27,8 @@ pub struct Context<'a> {
     pub today: BTreeMap<String, String>,
     /// Places in the aircraft file.
     pub keys: Keys,
+    /// Mean wind in which place is to be held, m/s, where the programme states one.
+    pub wind: Option<f64>,
 }
 
 impl<'a> Context<'a> {
@@ -44,6 +46,7 @@ impl<'a> Context<'a> {
             limits,
             today: subject.file().fingerprint(),
             keys: Keys::of(subject.file().text()),
+            wind: None,
         }
     }
 

@@ -2,6 +2,7 @@
 //!
 //! A new gate is one new file and one line in [`GATES`].
 
+mod attitude;
 mod candidate;
 pub(crate) mod causes;
 mod context;
@@ -18,6 +19,7 @@ mod sensing;
 mod set_up;
 mod sizing;
 mod structure;
+mod velocity;
 mod vibration;
 mod vibration_cost;
 
@@ -62,7 +64,7 @@ fn nothing_shown(_: &Context<'_>) -> Shown {
 }
 
 /// All gates in ladder order.
-pub const GATES: [&GateSpec; 8] = [
+pub const GATES: [&GateSpec; 10] = [
     &sizing::GATE,
     &structure::GATE,
     &drive::GATE,
@@ -71,6 +73,8 @@ pub const GATES: [&GateSpec; 8] = [
     &hover::GATE,
     &vibration::GATE,
     &rate::GATE,
+    &attitude::GATE,
+    &velocity::GATE,
 ];
 
 /// Predicted output that a criterion holds against its limit.
@@ -104,6 +108,13 @@ pub(crate) fn metric_of(criterion: &str) -> Option<&'static str> {
         "rate.peak-sensitivity" => "loop.worst.peak_sensitivity",
         "rate.overshoot" => "loop.worst.overshoot",
         "rate.half-cycles" => "loop.worst.half_cycles",
+        "attitude.gain" => "outer.gain_ratio",
+        "attitude.overshoot" => "outer.overshoot",
+        "attitude.bandwidth" => "outer.bandwidth",
+        "attitude.phase-delay" => "outer.phase_delay",
+        "velocity.gain" => "outer.velocity_ratio",
+        "velocity.phase-margin" => "outer.velocity_margin_turned",
+        "velocity.overshoot" => "outer.velocity_overshoot",
         _ => return None,
     })
 }

@@ -129,7 +129,12 @@ fn worst(ctx: &Context<'_>, what: &str, least: bool) -> Answer {
         let keys: Vec<&str> = keys.iter().map(String::as_str).collect();
         return ctx.flight_worst(&keys);
     }
-    let [a, b] = keys.map(|k| ctx.flight(&k));
+    least_of(ctx, [&keys[0], &keys[1]])
+}
+
+/// The lesser of a figure of roll and one of pitch.
+pub(super) fn least_of(ctx: &Context<'_>, keys: [&str; 2]) -> Answer {
+    let [a, b] = keys.map(|k| ctx.flight(k));
     match (a, b) {
         (Answer::Found(a), Answer::Found(b)) => {
             // A figure that still holds goes before a stale one.

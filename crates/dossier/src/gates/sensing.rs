@@ -95,7 +95,7 @@ fn drafts(ctx: &Context<'_>) -> Vec<Draft> {
 }
 
 /// Heading error from the measured field per ampere, the computed current and the earth's field.
-fn heading(ctx: &Context<'_>, current: &str) -> Answer {
+pub(super) fn heading(ctx: &Context<'_>, current: &str) -> Answer {
     let found = match ctx.bench("magnetic.per_ampere") {
         Answer::Found(f) => *f,
         other => return other,

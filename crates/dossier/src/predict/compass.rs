@@ -5,6 +5,21 @@ use physics::powertrain::FullThrust;
 
 use super::nominal::{Case, Nominal, SiteAir};
 
+/// Largest heading error at hover current, with payload, rad, or what it waits for.
+pub(super) fn heading_at_hover(loaded: &Case<'_>, air: &SiteAir) -> Result<f64, String> {
+    let magnetic = &loaded.aircraft.magnetic;
+    if magnetic.leads.is_empty() {
+        return Err("waits for `lead` in the aircraft file".to_owned());
+    }
+    let at =
+        magnetic.magnetometer.ok_or_else(|| "waits for `magnetometer` in the aircraft file".to_owned())?;
+    let earth = air
+        .earth
+        .ok_or_else(|| "waits for `site.latitude` and `site.longitude` in dossier.toml".to_owned())?;
+    let point = loaded.point(0.5, air.usual.density)?;
+    Ok(heading_error(&magnetic.per_ampere(&at), point.battery_current, earth.horizontal))
+}
+
 /// All outputs for the compass.
 pub(super) fn outputs(out: &mut Nominal, loaded: &Case<'_>, air: &SiteAir, full: Option<&FullThrust>) {
     let head = "Compass";
@@ -14,7 +29,6 @@ pub(super) fn outputs(out: &mut Nominal, loaded: &Case<'_>, air: &SiteAir, full:
         out.put("magnetic.horizontal_field", head, name, "T", e.horizontal);
         out.put("magnetic.inclination", head, "inclination of the earth's field", "rad", e.inclination);
     }
-    let hover = loaded.point(0.5, air.usual.density);
     if magnetic.leads.is_empty() {
         out.wait(head, &"waits for `lead` in the aircraft file");
         return;
@@ -41,10 +55,9 @@ pub(super) fn outputs(out: &mut Nominal, loaded: &Case<'_>, air: &SiteAir, full:
         out.wait(head, &"waits for `site.latitude` and `site.longitude` in dossier.toml");
         return;
     };
-    match hover {
-        Ok(p) => {
+    match heading_at_hover(loaded, air) {
+        Ok(e) => {
             let name = "largest heading error at hover current, with payload";
-            let e = heading_error(&per_ampere, p.battery_current, earth.horizontal);
             out.put("sensing.heading_hover", head, name, "rad", e);
         }
         Err(e) => out.wait(head, &e),

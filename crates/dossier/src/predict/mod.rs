@@ -7,6 +7,7 @@ mod compass;
 pub mod freeze;
 mod gyro_noise;
 mod nominal;
+mod outer_loops;
 mod propagate;
 mod rate_loop;
 mod reach;

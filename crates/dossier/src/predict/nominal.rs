@@ -19,11 +19,11 @@ use super::rate_loop::{
     AxisFigures, FIGURES, GAIN_DOWN, GAIN_UP, HALF_CYCLES, LoopBase, OVERSHOOT, PHASE_MARGIN, SENSITIVITY,
     axis_figures,
 };
-use super::{bearing, compass};
+use super::{bearing, compass, outer_loops};
 use crate::programme::Site;
 
 /// Names of the axes.
-const AXES: [char; 3] = ['x', 'y', 'z'];
+pub(super) const AXES: [char; 3] = ['x', 'y', 'z'];
 
 /// A group of outputs.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
@@ -44,6 +44,8 @@ pub enum Group {
     Step,
     /// Rate loop: yaw as well.
     Yaw,
+    /// Attitude and velocity loops.
+    Outer,
     /// Delay of the own filters.
     Filters,
     /// Vibration and noise.
@@ -58,7 +60,7 @@ pub enum Group {
 
 impl Group {
     /// All groups.
-    pub const ALL: [Self; 13] = [
+    pub const ALL: [Self; 14] = [
         Self::Mass,
         Self::Hover,
         Self::Full,
@@ -67,6 +69,7 @@ impl Group {
         Self::Loop,
         Self::Step,
         Self::Yaw,
+        Self::Outer,
         Self::Filters,
         Self::Vibration,
         Self::Airspeed,
@@ -209,6 +212,10 @@ impl<'a> Case<'a> {
         let trim = control::hover_trim(aircraft, &mass.centre, reaction, weight);
         Self { aircraft, mass, weight, reaction, trim }
     }
+    /// Thrust of a rotor that carries its share of the weight, N.
+    pub(super) fn share(&self) -> f64 {
+        self.weight / self.aircraft.stations.len().max(1) as f64
+    }
     pub(super) fn point(&self, charge: f64, density: f64) -> Result<OperatingPoint, String> {
         let trim = self.trim.as_ref().map_err(ToString::to_string)?;
         powertrain::operating_point(self.aircraft, &trim.thrusts, charge, density).map_err(|e| e.to_string())
@@ -262,7 +269,7 @@ pub(super) fn nominal_near(aircraft: &Aircraft, air: &SiteAir, groups: &[Group],
     let loaded = Case::new(aircraft, density);
     let bare = Case::new(&bare_aircraft, density);
     let sized = aircraft.hub_to_hub() > 0.0;
-    let scaled = [Group::Loop, Group::Step, Group::Yaw, Group::Filters, Group::Vibration];
+    let scaled = [Group::Loop, Group::Step, Group::Yaw, Group::Outer, Group::Filters, Group::Vibration];
     let wants = |g: Group| groups.contains(&g) && (sized || !scaled.contains(&g));
     if !sized && scaled.iter().any(|g| groups.contains(g)) {
         out.wait("Loops", &"one rotor has no distance to another, which the crossover scales with");
@@ -294,6 +301,11 @@ pub(super) fn nominal_near(aircraft: &Aircraft, air: &SiteAir, groups: &[Group],
     if wants(Group::Loop) || wants(Group::Step) {
         let axes: &[usize] = if wants(Group::Yaw) { &[0, 1, 2] } else { &[0, 1] };
         loop_outputs(&mut out, &bare, density, axes, wants(Group::Step), near.rate_loop.as_ref());
+    }
+    if wants(Group::Outer) {
+        let damping = rate_damping(&bare_aircraft, bare.share(), density);
+        let base = near.rate_loop.as_ref().and_then(LoopBase::outer);
+        outer_loops::outputs(&mut out, &bare, &loaded, air, damping, base);
     }
     if wants(Group::Filters) {
         filter_outputs(&mut out, aircraft);

@@ -14,6 +14,7 @@ use crate::diagnostic::{Diagnostic, Diagnostics};
 use crate::estimate::{Contribution, Estimate, Origin};
 use crate::predict::gyro_noise::GyroNoise;
 use crate::predict::nominal::{Group, Near, Nominal, SiteAir, central_lag, lags, nominal, nominal_near};
+use crate::predict::outer_loops::OuterBase;
 use crate::predict::rate_loop::LoopBase;
 use crate::predict::reach::Centre;
 use crate::programme::Site;
@@ -332,13 +333,22 @@ impl Subject {
     /// The rate loop of the central aircraft, where the groups ask for it.
     fn loop_base(&self, groups: &[Group]) -> Option<LoopBase> {
         let with_step = groups.contains(&Group::Step);
-        if !with_step && !groups.contains(&Group::Loop) {
+        let with_outer = groups.contains(&Group::Outer);
+        let with_rate = with_step || groups.contains(&Group::Loop);
+        if !with_rate && !with_outer {
             return None;
         }
-        let axes: &[usize] = if groups.contains(&Group::Yaw) { &[0, 1, 2] } else { &[0, 1] };
+        let axes: &[usize] = if !with_rate {
+            &[]
+        } else if groups.contains(&Group::Yaw) {
+            &[0, 1, 2]
+        } else {
+            &[0, 1]
+        };
         let bare = self.resolved.aircraft.without_payload();
         let (lag, damping) = central_lag(&bare, self.air().usual.density)?;
-        LoopBase::new(&bare, axes, lag, damping, with_step)
+        let outer = with_outer.then(|| OuterBase::new(&bare, lag, damping));
+        Some(LoopBase::new(&bare, axes, lag, damping, with_step)?.with_outer(outer))
     }
 
     /// Predictions with uncertainty, of the asked groups.

@@ -8,6 +8,7 @@ use physics::aircraft::{Aircraft, Missing};
 use physics::loops::{chain, ledger, margins, response};
 
 use super::nominal::required_crossover;
+use super::outer_loops::OuterBase;
 
 /// Names of the figures: id, words, unit.
 pub(super) const FIGURES: [(&str, &str, &str); 11] = [
@@ -90,6 +91,7 @@ struct Central {
 pub(super) struct LoopBase {
     axes: Vec<Central>,
     with_step: bool,
+    outer: Option<OuterBase>,
 }
 
 impl LoopBase {
@@ -121,7 +123,18 @@ impl LoopBase {
             };
             all.push(Central { chain, axis, damping, low, high, lag, step });
         }
-        Some(Self { axes: all, with_step })
+        Some(Self { axes: all, with_step, outer: None })
+    }
+
+    /// The same with the outer loops of the central aircraft.
+    pub(super) fn with_outer(mut self, outer: Option<OuterBase>) -> Self {
+        self.outer = outer;
+        self
+    }
+
+    /// The outer loops of the central aircraft, where they were asked for.
+    pub(super) fn outer(&self) -> Option<&OuterBase> {
+        self.outer.as_ref()
     }
 
     /// Figures at another lag of the same chain; `None` where the chain is another one or the lag is far off.

@@ -54,12 +54,17 @@ impl<'a> Centre<'a> {
         let drag = a.drag_area != moved.drag_area;
         let filters = a.imu != moved.imu || a.filters != moved.filters;
         let loops = filters || a.rate_loop != moved.rate_loop;
+        let outer = a.attitude_loop != moved.attitude_loop
+            || a.velocity_loop != moved.velocity_loop
+            || a.position_loop != moved.position_loop;
         let frame = driven || bodies || a.structure != moved.structure || a.magnetic != moved.magnetic;
         let reads = |group: &Group| match group {
             Group::Mass => geometry,
             Group::Hover | Group::Full | Group::Endurance | Group::Authority => driven,
             Group::Airspeed => flying || drag,
             Group::Loop | Group::Step | Group::Yaw => turning || loops,
+            // A heading error turns what the velocity loop asks for.
+            Group::Outer => driven || loops || outer || a.magnetic != moved.magnetic,
             Group::Filters => geometry || filters,
             Group::Vibration => driven || loops,
             Group::Structure | Group::Sensing => frame,

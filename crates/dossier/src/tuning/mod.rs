@@ -163,10 +163,10 @@ fn choose(ctx: &Context<'_>, with_outer: bool) -> Result<Tuning, String> {
                 .collect()
         })
         .unwrap_or_default();
-    let outer = recommended
-        .as_ref()
-        .filter(|_| with_outer)
-        .and_then(|c| outer::choose(&family.chains, &c.gains, c.crossover));
+    let outer = recommended.as_ref().filter(|_| with_outer).and_then(|c| {
+        let delay = aircraft.velocity_loop.as_ref().map_or(0.0, |l| l.delay);
+        outer::choose(&family.chains, &c.gains, c.crossover, delay)
+    });
     let spent = family.spent.clone();
     let verdict = show::verdict(&today, recommended.as_ref(), required, save, &spent);
     let mut tuning = Tuning {

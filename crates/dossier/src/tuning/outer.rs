@@ -34,8 +34,9 @@ pub struct OuterChoice {
 /// Steps down by this factor until the limits hold.
 const DOWN: f64 = 0.9;
 
-/// Chooses; `crossover` is that of the rate loop, rad/s. `None` where no attitude gain keeps its limits.
-pub(super) fn choose(chains: &[RateChain], gains: &Gains, crossover: f64) -> Option<OuterChoice> {
+/// Chooses; `crossover` is that of the rate loop, rad/s, `delay` that of the velocity estimate, s. `None` where no
+/// attitude gain keeps its limits.
+pub(super) fn choose(chains: &[RateChain], gains: &Gains, crossover: f64, delay: f64) -> Option<OuterChoice> {
     let all: Vec<(RateChain, f64, f64)> = chains
         .iter()
         .map(|c| c.clone().with_gains(gains.p, gains.i, gains.d))
@@ -50,7 +51,7 @@ pub(super) fn choose(chains: &[RateChain], gains: &Gains, crossover: f64) -> Opt
     let tuned: Vec<RateChain> = vec![all.first()?.0.clone(), least.0.clone(), slowest.0.clone()];
     let nominal = tuned.first()?;
     let span = 60.0 / crossover;
-    let mut outer = Outer { attitude: crossover / 4.0, ..Outer::default() };
+    let mut outer = Outer { attitude: crossover / 4.0, delay, ..Outer::default() };
     let mut overshoot = f64::NAN;
     let mut found = false;
     for _ in 0..25 {

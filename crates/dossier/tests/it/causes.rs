@@ -183,6 +183,24 @@ fn prop_slow_esc_flown() {
 }
 
 #[test]
+fn prop_attitude_gain_too_high() {
+    let edits = ["x", "y"].map(|a| set(&format!("loop.attitude.gain.{a}"), "\"9 1/s\""));
+    follows(
+        "attitude gain 9 1/s",
+        &edits,
+        &["attitude.gain"],
+        "attitude gain too high for the rate loop",
+        false,
+    );
+}
+
+#[test]
+fn prop_velocity_estimate_late() {
+    let edits = [set("loop.velocity.delay", "\"650 ms +- 20 ms\"")];
+    follows("velocity 650 ms late", &edits, &["velocity.phase-margin"], "velocity estimate late", false);
+}
+
+#[test]
 fn prop_battery_resistance_doubled() {
     let mohm = format!("\"{} mohm +- 8 %\"", 2.0e3 * input("battery.cell_resistance"));
     let edits = [set("battery.cell_resistance", &mohm)];

@@ -58,6 +58,8 @@ fn file_of(t: &Truth) -> Aircraft {
         filters: Vec::new(),
         rate_loop: None,
         attitude_loop: None,
+        velocity_loop: None,
+        position_loop: None,
         drag_area: 0.0,
     }
 }

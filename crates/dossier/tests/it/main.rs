@@ -22,6 +22,7 @@ mod gates;
 mod hop;
 mod import;
 mod loops;
+mod outer;
 mod programme;
 mod real;
 mod record_store;

@@ -1,4 +1,4 @@
-//! Rate loop, attitude loop, mixer, and the pilot who holds height and place.
+//! Rate loop, attitude loop, mixer, and the pilot who holds height and place where no velocity loop does.
 //!
 //! Rate loop, once per period: alpha = p (demand - rate) + integral - d d(rate)/dt, the derivative
 //! by backward difference through a first-order lag. The demanded moment is inertia x alpha. The
@@ -13,6 +13,7 @@
 
 use nalgebra::{UnitQuaternion, Vector4};
 
+use super::outer::{OuterLoops, Wanted};
 use super::scenario::Action;
 use crate::aircraft::{AttitudeLoop, RateLoop};
 use crate::{Mat3, STANDARD_GRAVITY, Vec3};
@@ -63,7 +64,14 @@ pub(super) struct Motion {
     pub attitude: UnitQuaternion<f64>,
     /// Earth, m/s.
     pub velocity: Vec3,
-    pub height: f64,
+    /// Earth, m.
+    pub position: Vec3,
+}
+
+impl Motion {
+    fn height(&self) -> f64 {
+        -self.position.z
+    }
 }
 
 /// What one run of the loops yields.
@@ -73,6 +81,8 @@ pub(super) struct Decision {
     pub thrust_demand: f64,
     pub rate_demand: Vec3,
     pub attitude_demand: Option<UnitQuaternion<f64>>,
+    pub velocity_demand: Option<Vec3>,
+    pub position_demand: Option<Vec3>,
 }
 
 impl Decision {
@@ -84,7 +94,14 @@ impl Decision {
             }
             _ => vec![None; rotors],
         };
-        Self { commands, thrust_demand: f64::NAN, rate_demand: Vec3::zeros(), attitude_demand: None }
+        Self {
+            commands,
+            thrust_demand: f64::NAN,
+            rate_demand: Vec3::zeros(),
+            attitude_demand: None,
+            velocity_demand: None,
+            position_demand: None,
+        }
     }
 }
 
@@ -93,6 +110,7 @@ impl Decision {
 pub(super) struct Controller {
     pub rate_loop: RateLoop,
     pub attitude_loop: Option<AttitudeLoop>,
+    pub outer: Option<OuterLoops>,
     pub inertia: Mat3,
     /// Per rotor: thrust (N) by moment demand about x, y, z (N m).
     pub moment_mix: Vec<Vec3>,
@@ -113,6 +131,10 @@ pub(super) struct Controller {
     last_rate: Option<Vec3>,
     slope: Vec3,
     heading: f64,
+    /// Roll and pitch asked for in the last run, and the upward acceleration, m/s^2.
+    asked: (f64, f64, f64),
+    /// Time since the segment began, s.
+    elapsed: f64,
 }
 
 /// Height kept by climb rate, place kept by tilt.
@@ -161,10 +183,21 @@ impl Pilot {
     }
 }
 
+/// Sine of a phase whose frequency goes from one value (Hz) to another evenly in the logarithm; zero afterwards.
+fn sweep(time: f64, from: f64, to: f64, duration: f64) -> f64 {
+    if !(0.0..duration).contains(&time) {
+        return 0.0;
+    }
+    let pace = (to / from).ln() / duration;
+    let cycles = if pace.abs() < 1e-12 { from * time } else { from * (pace * time).exp_m1() / pace };
+    (std::f64::consts::TAU * cycles).sin()
+}
+
 /// The parts of a controller that come from the aircraft.
 pub(super) struct Setup {
     pub rate_loop: RateLoop,
     pub attitude_loop: Option<AttitudeLoop>,
+    pub outer: Option<OuterLoops>,
     pub inertia: Mat3,
     /// 4 x N: lift and moments per thrust about the mean of the hubs.
     pub effectiveness: nalgebra::DMatrix<f64>,
@@ -206,6 +239,7 @@ impl Controller {
             inertia: setup.inertia,
             rate_loop: setup.rate_loop,
             attitude_loop: setup.attitude_loop,
+            outer: setup.outer,
             moment_mix,
             lift_mix,
             full,
@@ -220,46 +254,102 @@ impl Controller {
             last_rate: None,
             slope: Vec3::zeros(),
             heading: 0.0,
+            asked: (0.0, 0.0, 0.0),
+            elapsed: 0.0,
         })
     }
 
     /// Called once where a segment of the script begins.
     pub(super) fn begin(&mut self, after: Option<&Action>, motion: &Motion) {
-        self.heading = motion.attitude.euler_angles().2;
+        self.elapsed = 0.0;
+        let after_velocity = after.is_some_and(Action::holds_velocity);
+        if !after_velocity {
+            self.heading = motion.attitude.euler_angles().2;
+        }
         if after.is_some_and(|action| !action.closes_a_loop()) {
             self.last_rate = None;
         }
-        if matches!(after, Some(Action::ThrustPull { .. } | Action::Commands { .. } | Action::Off)) {
+        if after_velocity
+            || matches!(after, Some(Action::ThrustPull { .. } | Action::Commands { .. } | Action::Off))
+        {
             self.pilot.stopping = true;
         }
+        let Some(outer) = &mut self.outer else { return };
+        if after_velocity {
+            outer.place = motion.position;
+            return;
+        }
+        let (roll, pitch, up) = self.asked;
+        let forward = -STANDARD_GRAVITY * pitch.tan();
+        let right = STANDARD_GRAVITY * roll.tan() / pitch.cos();
+        let (sin, cos) = self.heading.sin_cos();
+        let asked = Vec3::new(cos * forward - sin * right, sin * forward + cos * right, -up);
+        outer.take_over(motion.position, asked);
     }
 
     /// Runs pilot and loops once, for an action that closes a loop.
     pub(super) fn run(&mut self, action: &Action, motion: &Motion) -> Decision {
         let dt = self.rate_loop.period;
-        let attitude_demand = match *action {
-            Action::Hover => {
-                let (roll, pitch) = Pilot::brake(&motion.velocity, self.heading);
-                Some(UnitQuaternion::from_euler_angles(roll, pitch, self.heading))
+        let (velocity_demand, wanted) = self.outer_loops(action, motion, dt);
+        let level = |roll: f64, pitch: f64, yaw: f64| UnitQuaternion::from_euler_angles(roll, pitch, yaw);
+        let tilt = match *action {
+            Action::Hover => Some(Pilot::brake(&motion.velocity, self.heading)),
+            Action::AttitudeHold { roll, pitch, .. } => Some((roll, pitch)),
+            Action::AttitudeSweep { tilt, direction, from, to, duration } => {
+                let swing = tilt * sweep(self.elapsed, from, to, duration);
+                Some((swing * direction.sin(), -swing * direction.cos()))
             }
-            Action::AttitudeHold { roll, pitch, yaw } => {
-                Some(UnitQuaternion::from_euler_angles(roll, pitch, yaw.unwrap_or(self.heading)))
-            }
-            Action::ThrustPull { .. } => Some(UnitQuaternion::from_euler_angles(0.0, 0.0, self.heading)),
+            Action::ThrustPull { .. } => Some((0.0, 0.0)),
+            Action::Velocity { .. } | Action::PositionHold => wanted.map(|w| (w.roll, w.pitch)),
             _ => None,
         };
+        self.elapsed += dt;
+        let yaw = match *action {
+            Action::AttitudeHold { yaw: Some(yaw), .. } => yaw,
+            _ => self.heading,
+        };
+        let attitude_demand = tilt.map(|(roll, pitch)| level(roll, pitch, yaw));
         let rate_demand = match (action, attitude_demand) {
             (Action::RateDemand { rate }, _) => *rate,
             (_, Some(target)) => self.attitude(&motion.attitude, &target),
             _ => Vec3::zeros(),
         };
-        let thrust_demand = match *action {
-            Action::ThrustPull { demand } => demand,
-            _ => self.height(motion, dt),
+        let (thrust_demand, up) = match (action, wanted) {
+            (Action::ThrustPull { demand }, _) => (*demand, 0.0),
+            (_, Some(w)) => {
+                let (demand, limited) = self.lift(w.up, motion);
+                if let Some(outer) = &mut self.outer {
+                    outer.lift_limited = limited;
+                }
+                (demand, w.up)
+            }
+            _ => {
+                let up = self.pilot.climb(motion.height(), -motion.velocity.z, dt);
+                (self.lift(up, motion).0, up)
+            }
         };
+        let (roll, pitch) = tilt.unwrap_or((0.0, 0.0));
+        self.asked = (roll, pitch, up);
         self.differentiate(&motion.rate, dt);
         let commands = self.mix(thrust_demand, &(rate_demand - motion.rate), dt);
-        Decision { commands, thrust_demand, rate_demand, attitude_demand }
+        let position_demand = match (action, &self.outer) {
+            (Action::PositionHold, Some(outer)) => Some(outer.place),
+            _ => None,
+        };
+        Decision { commands, thrust_demand, rate_demand, attitude_demand, velocity_demand, position_demand }
+    }
+
+    /// Velocity demand, and what the velocity loop makes of it, where it is at work.
+    fn outer_loops(&mut self, action: &Action, motion: &Motion, dt: f64) -> (Option<Vec3>, Option<Wanted>) {
+        let Some(outer) = &mut self.outer else { return (None, None) };
+        let (velocity, position) = outer.receive(motion.velocity, motion.position);
+        let demand = match action {
+            Action::Velocity { demand } => *demand,
+            Action::PositionHold => outer.to_place(&position),
+            _ => return (None, None),
+        };
+        let heading = motion.attitude.euler_angles().2;
+        (Some(demand), Some(outer.run(&demand, &velocity, heading, dt)))
     }
 
     fn attitude(&self, now: &UnitQuaternion<f64>, target: &UnitQuaternion<f64>) -> Vec3 {
@@ -269,11 +359,14 @@ impl Controller {
         error.component_mul(&Vec3::from(outer.gain)).map(|v| v.clamp(-limit, limit))
     }
 
-    fn height(&mut self, motion: &Motion, dt: f64) -> f64 {
-        let up = self.pilot.climb(motion.height, -motion.velocity.z, dt) / STANDARD_GRAVITY;
+    /// Thrust demand for an upward acceleration, m/s^2, and whether it is limited.
+    fn lift(&self, up: f64, motion: &Motion) -> (f64, bool) {
         let upright = (motion.attitude * Vec3::z()).z.max(0.5);
-        let lift = self.weight * ((1.0 + up) / upright).clamp(0.4, 1.6);
-        (self.hover_demand + (lift - self.weight) / self.lift_per_demand).clamp(0.0, 0.95)
+        let wanted = (1.0 + up / STANDARD_GRAVITY) / upright;
+        let share = wanted.clamp(0.4, 1.6);
+        let raw = self.hover_demand + self.weight * (share - 1.0) / self.lift_per_demand;
+        let demand = raw.clamp(0.0, 0.95);
+        (demand, share != wanted || demand != raw)
     }
 
     fn differentiate(&mut self, rate: &Vec3, dt: f64) {

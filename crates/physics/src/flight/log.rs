@@ -4,7 +4,7 @@
 //! has arrived (so late by the IMU's delay), `rotor.N.command` what the loop has just computed (it leaves the
 //! controller the computation delay later; 0 where the motor is off), `rotor.N.current` the motor's own current
 //! (command x motor current is what it draws from the bus), `attitude`, `velocity`, `position`, `height`,
-//! rotor speeds and the battery the true state. Gaps are NaN.
+//! rotor speeds and the battery the true state. Gaps are NaN; a demand that was never made has no channel.
 
 use std::collections::BTreeMap;
 
@@ -136,6 +136,8 @@ impl Recorder {
         group("accel", &axes, Tap::Raw);
         group("velocity", &axes, Tap::True);
         group("position", &axes, Tap::True);
+        group("velocity_demand", &axes, Tap::BeforeMixing);
+        group("position_demand", &axes, Tap::BeforeMixing);
         group("battery", &["voltage", "current", "charge"], Tap::True);
         for k in 1..=rotors {
             let base = format!("rotor.{k}");
@@ -169,6 +171,9 @@ impl Recorder {
         row.extend(sample.accel.iter());
         row.extend(&x[VELOCITY..VELOCITY + 3]);
         row.extend(&x[POSITION..POSITION + 3]);
+        for demand in [decision.velocity_demand, decision.position_demand] {
+            row.extend(demand.unwrap_or(Vec3::repeat(f64::NAN)).iter());
+        }
         row.extend([out.bus_voltage, out.battery_current, x[CHARGE]]);
         for k in 0..plant.rotors() {
             row.extend([decision.commands[k].unwrap_or(0.0), x[SPEED + k], out.currents[k]]);
@@ -182,8 +187,17 @@ impl Recorder {
     }
 
     pub(super) fn finish(self, marks: Vec<Mark>, truth: Truth) -> FlightLog {
-        let taps = self.names.iter().cloned().collect();
-        let channels = self.names.into_iter().map(|(name, _)| name).zip(self.columns).collect();
+        let made = |name: &str, column: &[f64]| {
+            let outer = name.starts_with("velocity_demand") || name.starts_with("position_demand");
+            !outer || column.iter().any(|v| v.is_finite())
+        };
+        let (mut taps, mut channels) = (BTreeMap::new(), BTreeMap::new());
+        for ((name, tap), column) in self.names.into_iter().zip(self.columns) {
+            if made(&name, &column) {
+                taps.insert(name.clone(), tap);
+                channels.insert(name, column);
+            }
+        }
         FlightLog { time: self.time, channels, taps, marks, truth }
     }
 }

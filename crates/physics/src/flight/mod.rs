@@ -18,6 +18,7 @@ mod drive;
 mod esc;
 mod imu;
 mod log;
+mod outer;
 mod plant;
 mod run;
 mod scenario;
@@ -27,7 +28,7 @@ mod wind;
 pub use log::{Energy, FlightLog, Hover, Mark, Tap, Truth};
 pub use run::fly;
 pub use scenario::{Action, Scenario, Segment, Start, card_flight, rate_steps};
-pub use wind::Wind;
+pub use wind::{Turbulence, Wind};
 
 use serde::Serialize;
 

@@ -69,7 +69,7 @@ pub fn fly(aircraft: &Aircraft, air: &Air, scenario: &Scenario) -> Result<Flight
                 rate: filtered,
                 attitude: attitude(&state),
                 velocity: three(&state, VELOCITY),
-                height: -state[POSITION + 2],
+                position: three(&state, POSITION),
             };
             let turned = script.turn_over(now);
             decision = match &mut flown {

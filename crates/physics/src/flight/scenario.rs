@@ -20,6 +20,27 @@ pub enum Action {
         /// Heading, rad.
         yaw: Option<f64>,
     },
+    /// Attitude loop on, heading held; the tilt asked for swings along one line, its frequency falling or rising
+    /// evenly in the logarithm over the segment: tilt x sin(phase), the line at an angle from forward over right.
+    AttitudeSweep {
+        /// Largest tilt, rad.
+        tilt: f64,
+        /// Direction of the line from forward over right, rad: 0 is pitch alone, pi/2 roll alone.
+        direction: f64,
+        /// Frequency at the start, Hz.
+        from: f64,
+        /// Frequency at the end, Hz.
+        to: f64,
+        /// Length of the sweep, s; afterwards level.
+        duration: f64,
+    },
+    /// Velocity loop on, heading held: velocity demanded, earth axes, m/s.
+    Velocity {
+        /// Demanded velocity.
+        demand: Vec3,
+    },
+    /// Position loop on: the place and heading that the segment began at.
+    PositionHold,
     /// Attitude loop off: body rates demanded, rad/s.
     RateDemand {
         /// Demanded rates, rad/s.
@@ -46,7 +67,14 @@ impl Action {
     }
     /// Whether the attitude loop is at work.
     pub fn holds_attitude(&self) -> bool {
-        matches!(self, Self::Hover | Self::AttitudeHold { .. } | Self::ThrustPull { .. })
+        matches!(
+            self,
+            Self::Hover | Self::AttitudeHold { .. } | Self::AttitudeSweep { .. } | Self::ThrustPull { .. }
+        ) || self.holds_velocity()
+    }
+    /// Whether the velocity loop is at work.
+    pub fn holds_velocity(&self) -> bool {
+        matches!(self, Self::Velocity { .. } | Self::PositionHold)
     }
 }
 

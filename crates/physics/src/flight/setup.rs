@@ -6,8 +6,10 @@ use super::FlightError;
 use super::controller::{self, Controller, ThrustCurve};
 use super::drive::Supply;
 use super::log::Hover;
+use super::outer::OuterLoops;
 use super::plant::{ATTITUDE, CHARGE, Hub, POLARISATION, POSITION, Plant, RATE, SPEED, VELOCITY};
-use super::scenario::{Scenario, Start};
+use super::scenario::{Action, Scenario, Start};
+use super::wind::Turbulence;
 use crate::aircraft::{Aircraft, Filter, Missing};
 use crate::atmosphere::Air;
 use crate::control;
@@ -79,12 +81,28 @@ fn check(
     if outer && aircraft.attitude_loop.is_none() {
         return Err(Missing::new("loop.attitude").into());
     }
+    if scenario.script.iter().any(|s| s.action.holds_velocity()) {
+        aircraft.velocity_loop()?;
+    }
+    if scenario.script.iter().any(|s| s.action == Action::PositionHold) {
+        aircraft.position_loop()?;
+    }
+    let gusts = match scenario.wind.gusts {
+        Turbulence::Still => vec![],
+        Turbulence::FirstOrder { rms, time_constant } => {
+            vec![("gust", rms, false), ("gust time constant", time_constant, true)]
+        }
+        Turbulence::Dryden { sigma, length } => sigma
+            .map(|s| ("gust intensity", s, false))
+            .into_iter()
+            .chain(length.map(|l| ("gust length", l, true)))
+            .collect(),
+    };
     let positive = [
         ("density of the air", air.density),
         ("duration", scenario.duration),
         ("log rate", scenario.log_rate),
         ("step", scenario.step),
-        ("gust time constant", scenario.wind.time_constant),
         ("mass", mass.mass),
         ("rotor.diameter", aircraft.rotor.diameter),
         ("inertia of rotor and motor", aircraft.rotor.inertia + motor.inertia),
@@ -97,7 +115,6 @@ fn check(
         ("loop.rate.rate", rate_loop.period),
     ];
     let not_negative = [
-        ("gust", scenario.wind.gust),
         ("esc.dead_time", esc.dead_time),
         ("esc.update_period", esc.update_period),
         ("esc.protocol_period", esc.protocol_period),
@@ -131,6 +148,11 @@ fn check(
     ];
     let wrong =
         |what: &str, value: f64, allowed| Err(FlightError::Value { what: what.to_owned(), value, allowed });
+    for (what, value, above) in gusts {
+        if !(value.is_finite() && (value > 0.0 || (value == 0.0 && !above))) {
+            return wrong(what, value, if above { "above zero" } else { "zero or above" });
+        }
+    }
     for (what, value) in positive {
         if !(value > 0.0 && value.is_finite()) {
             return wrong(what, value, "above zero");
@@ -144,6 +166,24 @@ fn check(
     for (what, value, most, allowed) in limits {
         if value.is_nan() || value > most {
             return wrong(what, value.abs(), allowed);
+        }
+    }
+    let (velocity, position) = (aircraft.velocity_loop.as_ref(), aircraft.position_loop.as_ref());
+    let outer = [
+        ("loop.velocity.gain", velocity.map_or(0.0, |l| l.gain), 1e3),
+        ("loop.velocity.integral", velocity.map_or(0.0, |l| l.integral), 1e6),
+        ("loop.velocity.climb_gain", velocity.map_or(0.0, |l| l.climb_gain), 1e3),
+        ("loop.velocity.climb_integral", velocity.map_or(0.0, |l| l.climb_integral), 1e6),
+        ("loop.velocity.tilt_limit", velocity.map_or(0.0, |l| l.tilt_limit), 1.5),
+        ("loop.velocity.delay", velocity.map_or(0.0, |l| l.delay), LONGEST_DELAY),
+        ("loop.position.gain", position.map_or(0.0, |l| l.gain), 1e3),
+        ("loop.position.height_gain", position.map_or(0.0, |l| l.height_gain), 1e3),
+        ("loop.position.speed_limit", position.map_or(0.0, |l| l.speed_limit), 1e3),
+        ("loop.position.climb_limit", position.map_or(0.0, |l| l.climb_limit), 1e3),
+    ];
+    for (what, value, most) in outer {
+        if !(0.0..=most).contains(&value) {
+            return wrong(what, value, "zero or above, and within what such a loop can be");
         }
     }
     let outer_gains = aircraft.attitude_loop.as_ref().map_or([0.0; 3], |outer| outer.gain);
@@ -288,6 +328,14 @@ fn controller(
     Controller::new(controller::Setup {
         rate_loop: aircraft.rate_loop()?.clone(),
         attitude_loop: aircraft.attitude_loop.clone(),
+        outer: match &aircraft.velocity_loop {
+            Some(velocity) => Some(OuterLoops::new(
+                velocity.clone(),
+                aircraft.position_loop.clone(),
+                aircraft.rate_loop()?.period,
+            )),
+            None => None,
+        },
         inertia: plant.inertia,
         effectiveness,
         mixer,

@@ -1,26 +1,35 @@
 //! Attitude, velocity and position loops around the rate loop, and the loop broken at the motor command.
 //!
-//! Attitude demand - attitude, times the attitude gain, is the rate demand; velocity error times the velocity gain
-//! is the horizontal acceleration asked for, as a tilt of that over g; position error times the position gain is
-//! the velocity demand. Small angles; the estimates of attitude, velocity and position are taken as free of
-//! delay and error, drag is left out. Gains are 1/s throughout.
+//! Attitude demand - attitude, times the attitude gain, is the rate demand; velocity error times the velocity gain,
+//! and its integral, are the horizontal acceleration asked for, as a tilt of that over g; position error times the
+//! position gain is the velocity demand. Small angles; the estimate of attitude is taken as free of delay and
+//! error, those of velocity and position come late by a stated delay; drag is left out.
+//!
+//! A heading error turns the horizontal acceleration that is asked for. With both horizontal components as one
+//! complex number, north + j east, the loop gain is multiplied by e^(j error): the phase margin on one side of
+//! zero frequency falls by just the error.
 
 use nalgebra::Complex;
 use serde::Serialize;
 
 use super::chain::RateChain;
 use super::margins::{Margins, margins};
+use super::response::{ResponseError, Step, step_seen};
 use super::stage::{Element, Path};
 
-/// Gains of the loops outside the rate loop, 1/s; zero for a loop that is open.
+/// Gains of the loops outside the rate loop; zero for a loop that is open.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Default)]
 pub struct Outer {
-    /// Attitude gain.
+    /// Attitude gain, 1/s.
     pub attitude: f64,
-    /// Velocity gain.
+    /// Velocity gain, 1/s.
     pub velocity: f64,
-    /// Position gain.
+    /// Integral gain of the velocity loop, 1/s^2.
+    pub integral: f64,
+    /// Position gain, 1/s.
     pub position: f64,
+    /// Delay of the velocity and position that the loops work on, s.
+    pub delay: f64,
 }
 
 const FROM: f64 = 1e-3;
@@ -29,13 +38,24 @@ const TO: f64 = 1e5;
 impl Outer {
     /// Number of loops closed.
     fn closed(&self) -> u32 {
-        [self.attitude, self.velocity, self.position].iter().take_while(|g| **g != 0.0).count() as u32
+        let loops = [self.attitude, self.velocity, self.position].iter().take_while(|g| **g != 0.0).count();
+        loops as u32 + u32::from(loops > 1 && self.integral != 0.0)
+    }
+
+    /// What the velocity loop makes of an error at s: gain and integral.
+    fn controller(&self, s: Complex<f64>) -> Complex<f64> {
+        s.inv() * self.integral + self.velocity
+    }
+
+    /// How velocity and position come to the loops.
+    fn late(&self, s: Complex<f64>) -> Complex<f64> {
+        (-s * self.delay).exp()
     }
 
     /// What the loops ask of the rate for a rate of one at s: the sum of the feedback through attitude, velocity and position.
     fn feedback(&self, s: Complex<f64>) -> Complex<f64> {
         let a = s.inv() * self.attitude;
-        let v = a * s.inv() * self.velocity;
+        let v = a * s.inv() * self.controller(s) * self.late(s);
         a + v + v * s.inv() * self.position
     }
 }
@@ -69,15 +89,36 @@ impl RateChain {
         margins(&|omega| self.motor_gain_at(outer, Complex::new(0.0, omega)), FROM, TO, poles)
     }
 
-    /// Velocity loop gain at s: velocity gain x closed attitude loop / s.
+    /// Velocity loop gain at s: closed attitude loop / s x (gain + integral / s) x delay.
     pub fn velocity_gain_at(&self, outer: &Outer, s: Complex<f64>) -> Complex<f64> {
-        self.attitude_closed_at(outer.attitude, s) * outer.velocity / s
+        self.velocity_forward_at(outer, s) * outer.late(s)
     }
 
-    /// Position loop gain at s: position gain x closed velocity loop / s.
+    fn velocity_forward_at(&self, outer: &Outer, s: Complex<f64>) -> Complex<f64> {
+        self.attitude_closed_at(outer.attitude, s) * outer.controller(s) / s
+    }
+
+    /// Velocity over velocity demand, closed loop, at s.
+    pub fn velocity_closed_at(&self, outer: &Outer, s: Complex<f64>) -> Complex<f64> {
+        let one = Complex::new(1.0, 0.0);
+        self.velocity_forward_at(outer, s) / (one + self.velocity_gain_at(outer, s))
+    }
+
+    /// Position loop gain at s: position gain x closed velocity loop / s x delay.
     pub fn position_gain_at(&self, outer: &Outer, s: Complex<f64>) -> Complex<f64> {
-        let open = self.velocity_gain_at(outer, s);
-        open / (Complex::new(1.0, 0.0) + open) * outer.position / s
+        self.velocity_closed_at(outer, s) * outer.late(s) * outer.position / s
+    }
+
+    /// Response of the velocity to a unit step of velocity demand. Linear: no limit of tilt.
+    ///
+    /// # Errors
+    /// A loop that is unstable, a span that cannot be computed.
+    pub fn velocity_step(&self, outer: &Outer, duration: f64, dt: f64) -> Result<Step, ResponseError> {
+        let inner = self.margins().stable && self.attitude_margins(outer.attitude).stable;
+        if !(inner && self.velocity_margins(outer).stable) {
+            return Err(ResponseError::Unstable);
+        }
+        step_seen(&|s| self.velocity_closed_at(outer, s), duration, dt)
     }
 
     /// Margins of the attitude loop, the rate loop closed.
@@ -87,7 +128,8 @@ impl RateChain {
 
     /// Margins of the velocity loop, the attitude loop closed.
     pub fn velocity_margins(&self, outer: &Outer) -> Margins {
-        margins(&|omega| self.velocity_gain_at(outer, Complex::new(0.0, omega)), FROM, TO, 1)
+        let poles = 1 + u32::from(outer.integral != 0.0);
+        margins(&|omega| self.velocity_gain_at(outer, Complex::new(0.0, omega)), FROM, TO, poles)
     }
 
     /// Margins of the position loop, the velocity loop closed.

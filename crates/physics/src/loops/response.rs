@@ -210,5 +210,5 @@ pub fn attitude_step(chain: &RateChain, gain: f64, duration: f64, dt: f64) -> Re
     if !(inner.stable && outer.stable) {
         return Err(ResponseError::Unstable);
     }
-    step(&|s| chain.attitude_closed_at(gain, s), duration, dt)
+    step_seen(&|s| chain.attitude_closed_at(gain, s), duration, dt)
 }

@@ -81,6 +81,8 @@ fn quad() -> Aircraft {
         filters: Vec::new(),
         rate_loop: None,
         attitude_loop: None,
+        velocity_loop: None,
+        position_loop: None,
         drag_area: 0.03,
     }
 }

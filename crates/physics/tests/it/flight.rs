@@ -2,7 +2,8 @@
 
 use nalgebra::UnitQuaternion;
 use physics::aircraft::{
-    Aircraft, AttitudeLoop, Battery, Body, Chemistry, Esc, Filter, Imu, Motor, RateLoop, Shape,
+    Aircraft, AttitudeLoop, Battery, Body, Chemistry, Esc, Filter, Imu, Motor, PositionLoop, RateLoop, Shape,
+    VelocityLoop,
 };
 use physics::atmosphere::{Air, air};
 use physics::flight::{Action, FlightLog, Scenario, Segment, Start, Wind, card_flight, fly, rate_steps};
@@ -98,7 +99,13 @@ fn quad() -> Aircraft {
             d_lag: 2e-3,
             linearised: true,
         }),
-        attitude_loop: Some(AttitudeLoop { gain: [4.0, 4.0, 2.0], rate_limit: 220.0_f64.to_radians() }),
+        attitude_loop: Some(AttitudeLoop {
+            gain: [4.0, 4.0, 2.0],
+            rate_limit: 220.0_f64.to_radians(),
+            full_tilt: None,
+        }),
+        velocity_loop: None,
+        position_loop: None,
         drag_area: 0.02,
         structure: Default::default(),
         magnetic: Default::default(),
@@ -469,6 +476,7 @@ fn prop_card_flight_stays_in_bounds() {
     let log = fly(&aircraft, &sea_level(), &scenario).unwrap();
     assert_eq!(log.time.len(), (scenario.duration * scenario.log_rate).round() as usize + 1);
     for (name, values) in &log.channels {
+        assert!(!name.starts_with("velocity_demand") && !name.starts_with("position_demand"), "{name}");
         let gaps = name.starts_with("attitude_demand");
         assert!(gaps || values.iter().all(|v| v.is_finite()), "{name}");
     }
@@ -495,6 +503,121 @@ fn prop_card_flight_stays_in_bounds() {
     }
 }
 
+fn outer_loops(aircraft: &mut Aircraft) {
+    aircraft.velocity_loop = Some(VelocityLoop {
+        gain: 1.0,
+        integral: 0.2,
+        climb_gain: 2.0,
+        climb_integral: 0.5,
+        tilt_limit: 25.0_f64.to_radians(),
+        delay: 0.06,
+    });
+    aircraft.position_loop =
+        Some(PositionLoop { gain: 0.25, height_gain: 0.8, speed_limit: 5.0, climb_limit: 2.0 });
+}
+
+#[test]
+fn val_velocity_step_is_that_of_the_linear_loops() {
+    let reference = table(include_str!("../../../../reference/flight_velocity_step.csv"));
+    let mut aircraft = quad();
+    outer_loops(&mut aircraft);
+    aircraft.rotor.pitch = None;
+    aircraft.drag_area = 0.0;
+    aircraft.esc.as_mut().unwrap().update_period = 0.0;
+    let size = 0.1;
+    for axis in 0..2 {
+        let mut demand = Vec3::zeros();
+        demand[axis] = size;
+        let script = vec![Segment::new("step", 12.1, Action::Velocity { demand })];
+        let mut scenario = Scenario::new(script, 1, 1.0);
+        quiet(&mut aircraft, &mut scenario);
+        let log = fly(&aircraft, &sea_level(), &scenario).unwrap();
+        let velocity = channel(&log, ["velocity.x", "velocity.y"][axis]);
+        let worst = reference
+            .iter()
+            .map(|row| (velocity[(row[0] * 1000.0).round() as usize] / size - row[1]).abs())
+            .fold(0.0, f64::max);
+        let what = format!("largest difference of a velocity step over its size, axis {axis}");
+        validate(&what, "linear loops in python-control", 0.0, worst, 3e-3);
+    }
+}
+
+#[test]
+fn prop_a_limited_tilt_winds_nothing_up() {
+    // A demand of 30 m/s holds the tilt at its limit for 6 s. Wound up without bound the integral would stand at
+    // 0.2 x 30 x 6 = 36 m/s^2 and carry the aircraft on for a long time.
+    let mut aircraft = quad();
+    outer_loops(&mut aircraft);
+    let velocity = |v: f64| Action::Velocity { demand: Vec3::new(v, 0.0, 0.0) };
+    let script = vec![Segment::new("fast", 6.0, velocity(30.0)), Segment::new("stop", 14.0, velocity(0.0))];
+    let mut scenario = Scenario::new(script, 1, 1.0);
+    quiet(&mut aircraft, &mut scenario);
+    let log = fly(&aircraft, &sea_level(), &scenario).unwrap();
+    let speed = channel(&log, "velocity.x");
+    let fastest = speed[..6001].iter().copied().fold(0.0, f64::max);
+    assert!(fastest > 12.0 && fastest < 30.0, "{fastest}");
+    let tilt = |k: usize| {
+        let part = |p: &str| channel(&log, &format!("attitude_demand.{p}"))[k];
+        (1.0 - 2.0 * (part("i").powi(2) + part("j").powi(2))).acos()
+    };
+    assert!((0..log.time.len()).all(|k| tilt(k) <= 25.0_f64.to_radians() + 1e-6));
+    assert!((tilt(5000) - 25.0_f64.to_radians()).abs() < 1e-3);
+    // It brakes within the time that the tilt takes to turn round, and comes to rest without swinging far beyond.
+    assert!(speed[6700] < speed[6400], "{} {}", speed[6700], speed[6400]);
+    let back = speed[6001..].iter().copied().fold(f64::MAX, f64::min);
+    assert!(back > -0.15 * fastest, "{back}");
+    assert!(speed.last().unwrap().abs() < 0.5, "{}", speed.last().unwrap());
+}
+
+#[test]
+fn prop_position_is_held_in_wind_and_seeds_repeat() {
+    let mut aircraft = quad();
+    outer_loops(&mut aircraft);
+    let script = vec![Segment::new("hold", 40.0, Action::PositionHold)];
+    let mut scenario = Scenario::new(script, 4, 1.0);
+    scenario.wind = Wind::dryden(Vec3::new(-5.0, 3.0, 0.0), 20.0);
+    scenario.log_rate = 100.0;
+    let log = fly(&aircraft, &sea_level(), &scenario).unwrap();
+    let held = |name: &str| &channel(&log, name)[2000..];
+    // The integral takes up the mean wind: the mean error is far below what the gain alone would leave.
+    for name in ["position.x", "position.y"] {
+        let mean = held(name).iter().sum::<f64>() / 2001.0;
+        assert!(mean.abs() < 1.0, "{name} {mean}");
+        assert!(held(name).iter().all(|p| p.abs() < 5.0), "{name}");
+    }
+    assert!(held("height").iter().all(|h| (h - 20.0).abs() < 1.0));
+    assert!(held("position_demand.x").iter().all(|p| p.abs() < 1e-9));
+    assert_eq!(fly(&aircraft, &sea_level(), &scenario).unwrap().channels, log.channels);
+    scenario.seed = 5;
+    assert_ne!(fly(&aircraft, &sea_level(), &scenario).unwrap().channels, log.channels);
+}
+
+#[test]
+fn prop_sweep_asks_for_what_it_says() {
+    let aircraft = quad();
+    let sweep = Action::AttitudeSweep {
+        tilt: 0.4,
+        direction: std::f64::consts::FRAC_PI_4,
+        from: 2.0,
+        to: 0.5,
+        duration: 8.0,
+    };
+    let mut scenario = Scenario::new(vec![Segment::new("sweep", 9.0, sweep)], 1, 1.0);
+    scenario.wind = Wind::CALM;
+    let log = fly(&aircraft, &sea_level(), &scenario).unwrap();
+    let part = |p: &str| channel(&log, &format!("attitude_demand.{p}"));
+    let (i, j) = (part("i"), part("j"));
+    let tilt: Vec<f64> = i.iter().zip(j).map(|(i, j)| (1.0 - 2.0 * (i * i + j * j)).acos()).collect();
+    let most = tilt.iter().copied().fold(0.0, f64::max);
+    assert!((most - 0.4).abs() < 0.02, "{most}");
+    assert!(tilt[8001..].iter().all(|t| *t < 1e-9));
+    // Right and forward (nose down) together: roll positive with pitch negative.
+    assert!(i.iter().zip(j).all(|(i, j)| i * j <= 1e-12));
+    // Sweeping from 2 to 0.5 Hz in 8 s: (2 - 0.5) 8/ln 4 = 8.66 turns, two crossings of zero in each.
+    let crossings = i.windows(2).filter(|w| w[0] * w[1] < 0.0).count();
+    assert!((16..=18).contains(&crossings), "{crossings}");
+}
+
 #[test]
 fn prop_bad_input_is_an_error() {
     let mut aircraft = quad();
@@ -504,7 +627,15 @@ fn prop_bad_input_is_an_error() {
         scenario.duration = bad;
         assert!(fly(&aircraft, &sea_level(), &scenario).is_err());
     }
-    let spoil: [fn(&mut Aircraft, &mut Scenario); 7] = [
+    let outer_less = Scenario::new(vec![Segment::new("hold", 1.0, Action::PositionHold)], 1, 1.0);
+    let message = fly(&aircraft, &sea_level(), &outer_less).unwrap_err().to_string();
+    assert_eq!(message, "waits for `loop.velocity` in the aircraft file");
+    let spoil: [fn(&mut Aircraft, &mut Scenario); 9] = [
+        |a, _| {
+            outer_loops(a);
+            a.velocity_loop.as_mut().unwrap().delay = f64::NAN;
+        },
+        |_, s| s.wind = Wind::dryden(Vec3::repeat(f64::NAN), 10.0),
         |a, _| a.esc.as_mut().unwrap().dead_time = 1e300,
         |a, _| a.attitude_loop.as_mut().unwrap().rate_limit = -1.0,
         |a, _| a.rate_loop.as_mut().unwrap().p = [f64::NAN; 3],

@@ -113,6 +113,8 @@ impl Case {
             filters: Vec::new(),
             rate_loop: None,
             attitude_loop: None,
+            velocity_loop: None,
+            position_loop: None,
             drag_area: 0.0,
             structure: Default::default(),
             magnetic: Default::default(),

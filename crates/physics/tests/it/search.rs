@@ -39,6 +39,8 @@ fn val_outer_loops_against_python_control() {
             attitude: number(row, "attitude"),
             velocity: number(row, "velocity"),
             position: number(row, "position"),
+            integral: number(row, "integral"),
+            delay: number(row, "late"),
         };
         let motor = c.motor_margins(&outer);
         assert!(motor.stable, "{name}");

@@ -133,6 +133,8 @@ fn aircraft() -> Aircraft {
         filters: Vec::new(),
         rate_loop: None,
         attitude_loop: None,
+        velocity_loop: None,
+        position_loop: None,
         drag_area: 0.02,
         structure: Default::default(),
         magnetic: Default::default(),

@@ -116,8 +116,12 @@ fn bands(chart: &mut Chart, modes: &[Mode]) {
         .map(|m| {
             let half = (2.0 * m.frequency.uncertainty).max(0.004 * top);
             let (low, high) = (m.frequency.value - half, m.frequency.value + half);
-            let how = if m.tapped { "tapped" } else { "computed" };
-            Series::band(&format!("{} {:.0} Hz", m.name.split(':').next().unwrap_or_default(), m.frequency.value), across.clone(), vec![low; 2], vec![high; 2])
+            Series::band(
+                &format!("{} {:.0} Hz", m.name.split(':').next().unwrap_or_default(), m.frequency.value),
+                across.clone(),
+                vec![low; 2],
+                vec![high; 2],
+            )
         })
         .collect();
     found.append(&mut chart.series);

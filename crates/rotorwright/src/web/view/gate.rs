@@ -16,7 +16,7 @@ use crate::figures::{aircraft, data, figure, ledger, mark, rule, spectrum};
 use super::{Links, cause};
 
 /// Gates whose tests run motors.
-const POWERED: [&str; 5] = ["sizing", "set-up", "hover", "vibration", "rate"];
+const POWERED: [&str; 7] = ["sizing", "set-up", "hover", "vibration", "rate", "attitude", "velocity"];
 
 /// The cautions of powered tests. Common practice; local rules and licensed practice decide.
 pub(crate) fn cautions() -> Markup {

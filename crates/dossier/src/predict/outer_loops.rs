@@ -1,0 +1,221 @@
+//! Figures of the loops outside the rate loop: attitude and velocity, for one axis.
+//!
+//! As with the rate loop, most inputs act through the motor's time constant alone: figures of small changes are taken
+//! from the slope against it at the central aircraft, where chain and gains are otherwise the same.
+
+use physics::aircraft::Aircraft;
+use physics::loops::Complex;
+use physics::loops::chain::{self, RateChain};
+use physics::loops::handling::attitude_bandwidth;
+use physics::loops::margins::margins;
+use physics::loops::outer::Outer;
+use physics::loops::response::attitude_step;
+
+use super::compass;
+use super::nominal::{AXES, Case, Nominal, SiteAir, loop_lag, required_crossover};
+
+/// Names of the figures: id, words, unit, and whether a larger one is worse.
+const FIGURES: [(&str, &str, &str, bool); 7] = [
+    ("gain_ratio", "attitude gain over the rate crossover", "1", true),
+    ("overshoot", "overshoot of an attitude step", "1", true),
+    ("bandwidth", "attitude bandwidth", "rad/s", false),
+    ("phase_delay", "phase delay of the attitude response", "s", true),
+    ("motor_phase_margin", "phase margin at the motor command, outer loops closed", "rad", false),
+    ("velocity_margin", "phase margin of the velocity loop before any heading error", "rad", false),
+    ("velocity_overshoot", "overshoot of a velocity step", "1", true),
+];
+const COUNT: usize = FIGURES.len();
+const VELOCITY_MARGIN: usize = 5;
+
+/// The gains of one axis as the aircraft file states them; no attitude loop, no gains.
+fn outer(aircraft: &Aircraft, axis: usize) -> Option<Outer> {
+    let attitude = *aircraft.attitude_loop.as_ref()?.gain.get(axis)?;
+    let velocity = aircraft.velocity_loop.as_ref();
+    Some(Outer {
+        attitude,
+        velocity: velocity.map_or(0.0, |v| v.gain),
+        integral: velocity.map_or(0.0, |v| v.integral),
+        delay: velocity.map_or(0.0, |v| v.delay),
+        position: velocity.and(aircraft.position_loop.as_ref()).map_or(0.0, |p| p.gain),
+    })
+}
+
+/// Figures of one axis; NaN where there is none.
+fn figures(chain: &RateChain, outer: &Outer, required: f64) -> [f64; COUNT] {
+    let mut out = [f64::NAN; COUNT];
+    let near = required.max(outer.attitude);
+    let rate = margins(&|w| chain.loop_gain(w), near / 100.0, near * 60.0, chain.integrators());
+    if outer.attitude <= 0.0 || !rate.stable || rate.crossover <= 0.0 {
+        return out;
+    }
+    let on_axis = |w: f64| Complex::new(0.0, w);
+    out[0] = outer.attitude / rate.crossover;
+    let span = 14.0 / outer.attitude;
+    let Ok(step) = attitude_step(chain, outer.attitude, span, span / 350.0) else { return out };
+    out[1] = step.figures().overshoot;
+    let closed = |w: f64| chain.attitude_closed_at(outer.attitude, on_axis(w));
+    if let Some(b) = attitude_bandwidth(&closed, near / 100.0, near * 20.0) {
+        (out[2], out[3]) = (b.attitude_response(), b.phase_delay);
+    }
+    let closed_loops =
+        [outer.attitude, outer.velocity, outer.position].iter().take_while(|g| **g > 0.0).count();
+    let poles =
+        chain.integrators() + closed_loops as u32 + u32::from(closed_loops > 1 && outer.integral > 0.0);
+    let motor = margins(&|w| chain.motor_gain_at(outer, on_axis(w)), near / 2000.0, near * 60.0, poles);
+    if motor.stable {
+        out[4] = motor.phase_margin;
+    }
+    if outer.velocity > 0.0 {
+        let v = outer.velocity;
+        let poles = 1 + u32::from(outer.integral > 0.0);
+        let m = margins(&|w| chain.velocity_gain_at(outer, on_axis(w)), v / 50.0, near * 20.0, poles);
+        if m.stable {
+            out[VELOCITY_MARGIN] = m.phase_margin;
+            let span = 12.0 / v;
+            if let Ok(step) = chain.velocity_step(outer, span, span / 300.0) {
+                out[6] = step.figures().overshoot;
+            }
+        } else {
+            // No margin at all, and a step that does not settle has no overshoot.
+            out[VELOCITY_MARGIN] = m.phase_margin.min(0.0);
+        }
+    }
+    out
+}
+
+/// One axis of the central aircraft at two lags.
+struct Central {
+    axis: usize,
+    outer: Outer,
+    chain: RateChain,
+    damping: f64,
+    lag: f64,
+    step: f64,
+    low: [f64; COUNT],
+    high: [f64; COUNT],
+}
+
+/// Figures of the central aircraft, to take small changes of the motor lag from.
+pub(super) struct OuterBase(Vec<Central>);
+
+impl OuterBase {
+    /// Of the central aircraft, without payload.
+    pub(super) fn new(aircraft: &Aircraft, lag: f64, damping: [f64; 3]) -> Self {
+        let required = required_crossover(aircraft);
+        let step = 0.02 * lag;
+        let mut all: Vec<Central> = Vec::new();
+        for (axis, &damping) in damping.iter().enumerate().take(2) {
+            let at =
+                |lag: f64| chain::rate_chain(aircraft, axis, lag, 0.0).ok().map(|c| c.with_damping(damping));
+            let (Some(outer), Some(chain), Some(less), Some(more)) =
+                (outer(aircraft, axis), at(lag), at(lag - step), at(lag + step))
+            else {
+                continue;
+            };
+            let same = all.iter().find(|c| c.chain.stages == chain.stages && c.outer == outer);
+            let (low, high) = match same {
+                Some(c) => (c.low, c.high),
+                None => (figures(&less, &outer, required), figures(&more, &outer, required)),
+            };
+            all.push(Central { axis, outer, chain, damping, lag, step, low, high });
+        }
+        Self(all)
+    }
+
+    fn at(&self, aircraft: &Aircraft, axis: usize, lag: f64) -> Option<[f64; COUNT]> {
+        let central = self.0.iter().find(|c| c.axis == axis)?;
+        if (lag - central.lag).abs() > 2.0 * central.step || outer(aircraft, axis)? != central.outer {
+            return None;
+        }
+        let chain = chain::rate_chain(aircraft, axis, central.lag, 0.0).ok()?.with_damping(central.damping);
+        if chain != central.chain {
+            return None;
+        }
+        let t = (lag - central.lag + central.step) / (2.0 * central.step);
+        let mut out = central.low;
+        for (v, high) in out.iter_mut().zip(&central.high) {
+            *v += t * (high - *v);
+        }
+        Some(out)
+    }
+}
+
+/// All outputs of the outer loops.
+pub(super) fn outputs(
+    out: &mut Nominal,
+    bare: &Case<'_>,
+    loaded: &Case<'_>,
+    air: &SiteAir,
+    damping: [f64; 3],
+    base: Option<&OuterBase>,
+) {
+    let head = "Outer loops, the worse of roll and pitch";
+    let a = bare.aircraft;
+    let Some(attitude) = &a.attitude_loop else {
+        out.wait(head, &"waits for `loop.attitude` in the aircraft file");
+        return;
+    };
+    let lag = match loop_lag(a, bare.share(), air.usual.density) {
+        Ok((lag, _)) => lag,
+        Err(e) => {
+            out.wait(head, &e);
+            return;
+        }
+    };
+    let required = required_crossover(a);
+    let mut worst = [f64::NAN; COUNT];
+    let mut seen: Vec<(RateChain, Outer, [f64; COUNT])> = Vec::new();
+    for (axis, &damping) in damping.iter().enumerate().take(2) {
+        let Some(gains) = outer(a, axis) else { continue };
+        let values = match base.and_then(|b| b.at(a, axis, lag)) {
+            Some(v) => v,
+            None => {
+                let chain = match chain::rate_chain(a, axis, lag, 0.0) {
+                    Ok(c) => c.with_damping(damping),
+                    Err(e) => {
+                        out.wait(head, &e);
+                        return;
+                    }
+                };
+                let same = seen.iter().find(|(c, g, _)| c.stages == chain.stages && *g == gains).map(|s| s.2);
+                let values = same.unwrap_or_else(|| figures(&chain, &gains, required));
+                seen.push((chain, gains, values));
+                values
+            }
+        };
+        for (k, (w, v)) in worst.iter_mut().zip(values).enumerate() {
+            // `min` and `max` pass over NaN.
+            *w = if FIGURES[k].3 { w.max(v) } else { w.min(v) };
+        }
+        if values[0].is_nan() {
+            out.facts.push((
+                format!("Attitude loop, {}", AXES[axis]),
+                "no figures: the rate loop is unstable".to_owned(),
+            ));
+        }
+    }
+    for ((id, name, unit, _), value) in FIGURES.iter().zip(worst) {
+        out.put(format!("outer.{id}"), head, name, unit, value);
+    }
+    let Some(velocity) = &a.velocity_loop else {
+        out.wait("Velocity loop", &"waits for `loop.velocity` in the aircraft file");
+        return;
+    };
+    let most = attitude.gain[0].min(attitude.gain[1]);
+    if most > 0.0 {
+        out.put(
+            "outer.velocity_ratio",
+            head,
+            "velocity gain over the attitude gain",
+            "1",
+            velocity.gain / most,
+        );
+    }
+    match compass::heading_at_hover(loaded, air) {
+        Ok(error) => {
+            let name = "phase margin of the velocity loop after the heading error at hover current";
+            out.put("outer.velocity_margin_turned", head, name, "rad", worst[VELOCITY_MARGIN] - error);
+        }
+        Err(why) => out.wait("Velocity loop, margin after the heading error", &why),
+    }
+}
