@@ -75,10 +75,8 @@ pub(super) fn shown(ctx: &Context<'_>) -> Shown {
         .map(|factors| noise::axes(a, findings, &factors, 1.0 / imu.sample_period, band))
         .unwrap_or_default();
     if axes.is_empty() {
-        let missing =
-            "motor, ESC, battery, rotor, masses and rate gains carry the gyro's noise to the command"
-                .to_owned();
-        cannot(&missing, "state them in the aircraft file", &mut out);
+        let missing = "motor, ESC, battery, rotor, masses and rate gains carry the gyro's noise to the command, and one is not stated";
+        cannot(missing, "state it in the aircraft file", &mut out);
         return out;
     }
     let seen_to = axes.iter().map(noise::Axis::seen_to).fold(0.0, f64::max);
