@@ -109,6 +109,8 @@ pub struct Tracker {
     last: Vec<Option<f64>>,
     /// Place within the half window; windows overlap by half.
     at: usize,
+    /// Rising half of the window.
+    rise: Vec<f64>,
     started: bool,
     time: f64,
     now: Sums,
@@ -148,9 +150,36 @@ impl Sums {
 struct Chunk {
     re: Vec<f64>,
     im: Vec<f64>,
+    /// Angle turned within each sample, its sine and cosine.
+    turned: Vec<f64>,
+    sine: Vec<f64>,
+    cosine: Vec<f64>,
     weight: Vec<f64>,
     weighted: Vec<f64>,
     product: Vec<f64>,
+}
+
+/// Largest angle for which the series below is good to rounding, rad.
+const SMALL: f64 = 0.5;
+
+/// Sines and cosines of small angles by their Taylor series (the terms left out are below 1e-15 up to [`SMALL`]), without a
+/// branch, so that the compiler makes vectors of it; by the library where any angle is larger.
+fn small_turns(angles: &[f64], sines: &mut [f64], cosines: &mut [f64]) {
+    if !angles.iter().all(|a| a.abs() <= SMALL) {
+        for ((a, s), c) in angles.iter().zip(sines).zip(cosines) {
+            (*s, *c) = a.sin_cos();
+        }
+        return;
+    }
+    for ((a, s), c) in angles.iter().zip(sines).zip(cosines) {
+        let x = a * a;
+        let odd = 1.0 - x * (1.0 / 110.0) * (1.0 - x * (1.0 / 156.0));
+        let odd = 1.0 - x * (1.0 / 42.0) * (1.0 - x * (1.0 / 72.0) * odd);
+        *s = a * (1.0 - x * (1.0 / 6.0) * (1.0 - x * (1.0 / 20.0) * odd));
+        let even = 1.0 - x * (1.0 / 90.0) * (1.0 - x * (1.0 / 132.0));
+        let even = 1.0 - x * (1.0 / 30.0) * (1.0 - x * (1.0 / 56.0) * even);
+        *c = 1.0 - x * 0.5 * (1.0 - x * (1.0 / 12.0) * even);
+    }
 }
 
 /// Dot product in eight lanes.
@@ -231,6 +260,9 @@ impl Tracker {
         let gram = orders.len() * rotors * rotors;
         let sums = Sums::new(lines, gram, rotors);
         let phasors = orders.len() * rotors * CHUNK;
+        let step = std::f64::consts::PI / half;
+        // Middle of the sample: rising and falling halves add up to one exactly.
+        let rise = (0..half as usize).map(|k| 0.5 - 0.5 * (step * (k as f64 + 0.5)).cos()).collect();
         Ok(Self {
             period: 1.0 / rate,
             half: half as usize,
@@ -240,6 +272,7 @@ impl Tracker {
             angle: vec![0.0; rotors],
             last: vec![None; rotors],
             at: 0,
+            rise,
             started: false,
             time: 0.0,
             now: sums.clone(),
@@ -248,6 +281,9 @@ impl Tracker {
             chunk: Chunk {
                 re: vec![0.0; phasors],
                 im: vec![0.0; phasors],
+                turned: vec![0.0; CHUNK],
+                sine: vec![0.0; CHUNK],
+                cosine: vec![0.0; CHUNK],
                 weight: vec![0.0; CHUNK],
                 weighted: vec![0.0; CHUNK],
                 product: vec![0.0; 2 * CHUNK],
@@ -306,25 +342,26 @@ impl Tracker {
     /// Phasors and sums of `take` samples from `from`.
     fn work(&mut self, channels: &[&[f64]], speeds: &[&[f64]], from: usize, take: usize) {
         let orders = self.orders.len();
-        let step = std::f64::consts::PI / self.half as f64;
-        for (k, w) in self.chunk.weight[..take].iter_mut().enumerate() {
-            // Middle of the sample: rising and falling halves add up to one exactly.
-            *w = 0.5 - 0.5 * (step * ((self.at + k) as f64 + 0.5)).cos();
-        }
+        self.chunk.weight[..take].copy_from_slice(&self.rise[self.at..self.at + take]);
         let weight: f64 = self.chunk.weight[..take].iter().sum();
         self.now.weight += take as f64;
         self.rising.weight += weight;
         for (rotor, speed) in speeds.iter().enumerate() {
             let speed = &speed[from..from + take];
             let mut angle = self.angle[rotor];
-            let mut last = self.last[rotor].unwrap_or(speed[0]);
-            let first = self.last[rotor].is_none();
-            for (k, w) in speed.iter().enumerate() {
-                if !(first && k == 0) {
-                    angle += 0.5 * (last + w) * self.period;
-                }
+            let turned = &mut self.chunk.turned[..take];
+            // The first sample of a stretch has not turned yet.
+            let mut last = self.last[rotor].unwrap_or(-speed[0]);
+            for (t, w) in turned.iter_mut().zip(speed) {
+                *t = 0.5 * (last + w) * self.period;
                 last = *w;
-                let (sin, cos) = angle.sin_cos();
+            }
+            let (sines, cosines) = (&mut self.chunk.sine[..take], &mut self.chunk.cosine[..take]);
+            small_turns(turned, sines, cosines);
+            let (mut sin, mut cos) = angle.sin_cos();
+            for k in 0..take {
+                angle += turned[k];
+                (cos, sin) = (cos * cosines[k] - sin * sines[k], cos * sines[k] + sin * cosines[k]);
                 let (mut re, mut im) = (1.0, 0.0);
                 let mut power = 0;
                 for (o, order) in self.orders.iter().enumerate() {
@@ -480,4 +517,21 @@ pub fn at_rest(series: &[Vec<Complex<f64>>], length: usize) -> Option<AtRest> {
     let c = 2.0 / (9.0 * degrees);
     let bias = (1.0 - c - 0.6745 * c.sqrt()).max(0.2).powi(3);
     Some(AtRest { power: at(-1) + at(0) + at(1), floor: 3.0 * quartile / bias, blocks })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn small_turns_are_sines_and_cosines() {
+        let angles: Vec<f64> = (-500..=500).map(|k| f64::from(k) * 1e-3).collect();
+        for list in [angles.clone(), angles.iter().map(|a| 9.0 * a).collect()] {
+            let (mut s, mut c) = (vec![0.0; list.len()], vec![0.0; list.len()]);
+            small_turns(&list, &mut s, &mut c);
+            for ((a, s), c) in list.iter().zip(&s).zip(&c) {
+                assert!((s - a.sin()).abs() < 1e-15 && (c - a.cos()).abs() < 1e-15, "{a}");
+            }
+        }
+    }
 }

@@ -358,7 +358,7 @@ fn move_speed(s: &Sick<'_>) -> Cure {
             let (p, f) = same(l);
             match l.noise.order {
                 Some(o) if Some(o) == order.order => (p * (gain * force).powi(2), f * speed),
-                Some(o) if o == 1 => (p * speed.powi(4), f * speed),
+                Some(1) => (p * speed.powi(4), f * speed),
                 Some(_) => (p, f * speed),
                 None => (p, f),
             }

@@ -33,7 +33,7 @@ fn percent(v: f64) -> String {
 }
 
 /// A table that says what stands in the way.
-fn cannot(missing: String, tell: &str, out: &mut Shown) {
+fn cannot(missing: &str, tell: &str, out: &mut Shown) {
     out.tables.push(Table {
         id: "vibration-cannot".to_owned(),
         title: "What cannot be told".to_owned(),
@@ -60,11 +60,11 @@ pub(super) fn shown(ctx: &Context<'_>) -> Shown {
         let missing = format!(
             "{record} has no raw gyro (rate_raw): behind the filters a peak shows what they leave, not what they must take out"
         );
-        cannot(missing, "log the gyro before the filters at its own rate in a hover of 10 s", &mut out);
+        cannot(&missing, "log the gyro before the filters at its own rate in a hover of 10 s", &mut out);
         return out;
     }
     let Some(imu) = &a.imu else {
-        cannot("`imu` is missing in the aircraft file".to_owned(), "state the gyro's sample rate", &mut out);
+        cannot("`imu` is missing in the aircraft file", "state the gyro's sample rate", &mut out);
         return out;
     };
     let crossover = required_crossover(a);
@@ -75,10 +75,8 @@ pub(super) fn shown(ctx: &Context<'_>) -> Shown {
         .map(|factors| noise::axes(a, findings, &factors, 1.0 / imu.sample_period, band))
         .unwrap_or_default();
     if axes.is_empty() {
-        let missing =
-            "motor, ESC, battery, rotor, masses and rate gains carry the gyro's noise to the command"
-                .to_owned();
-        cannot(missing, "state them in the aircraft file", &mut out);
+        let missing = "motor, ESC, battery, rotor, masses and rate gains carry the gyro's noise to the command, and one is not stated";
+        cannot(missing, "state it in the aircraft file", &mut out);
         return out;
     }
     let seen_to = axes.iter().map(noise::Axis::seen_to).fold(0.0, f64::max);
@@ -87,7 +85,7 @@ pub(super) fn shown(ctx: &Context<'_>) -> Shown {
             "{record} shows the raw gyro up to {seen_to:.0} Hz, and the control band ends at {:.0} Hz",
             band.0
         );
-        cannot(missing, "log the raw gyro at its own rate in a hover of 10 s", &mut out);
+        cannot(&missing, "log the raw gyro at its own rate in a hover of 10 s", &mut out);
         return out;
     }
     noise::tables(a, &axes, findings, record, band, &mut out);
