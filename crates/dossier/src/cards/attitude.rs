@@ -33,7 +33,8 @@ fn fill(b: &Basis<'_>) -> Draft {
     let way = STANDARD_GRAVITY * tilt.tan() / pace.powi(2);
     let room = 2.0 * way + 4.0 * b.span;
     let height = (0.5 * room).max(10.0 * b.aircraft.rotor.diameter).max(5.0);
-    let top = (3.5 * b.crossover / std::f64::consts::TAU).max(2.0 * QUICK);
+    let gain = b.aircraft.rate_loop.as_ref().map_or(0.0, |l| l.p[0].max(l.p[1]));
+    let top = (3.5 * b.crossover.max(gain) / std::f64::consts::TAU).max(2.0 * QUICK);
     let (loops, loops_why) = loop_rate(b);
     Draft {
         purpose: "Whether attitude command follows without overshoot and survives hard diagonal stick: the hardest that the \
@@ -68,9 +69,9 @@ fn fill(b: &Basis<'_>) -> Draft {
                 "Hz",
                 hertz(top),
                 format!(
-                    "3.5 x the required crossover of {:.1} rad/s: phase delay wants twice the frequency of -180 deg, which lies near 1.6 \
-                     crossovers (derived); more where the rate loop is quicker",
-                    b.crossover
+                    "3.5 x the crossover, {:.1} rad/s (the larger of the required one and the rate gain p): phase delay wants twice \
+                     the frequency of -180 deg, which lies near 1.6 crossovers (derived)",
+                    b.crossover.max(gain)
                 ),
             ),
             number("speed", "speed in the slowest diagonal", fastest, "m/s", speed(fastest), "g tan(tilt)/(2 pi 0.2 Hz)"),

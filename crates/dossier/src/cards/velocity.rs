@@ -221,7 +221,7 @@ fn fill_hold(b: &Basis<'_>) -> Draft {
                 10.0,
                 "the loop at work",
             ),
-            channel("wind", "by hand", 0.0, "as a value of the record: wind = 6.0 m/s +- 1.0"),
+            channel("wind", "by hand", 0.0, "given at import: --value wind='6 m/s'"),
         ],
         computed_after: lines([
             "distance from the place and error of height that 95 % of the time stays within",

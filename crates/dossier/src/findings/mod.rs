@@ -25,6 +25,7 @@ mod oscillation;
 mod phases;
 mod posterior;
 mod steps;
+mod strands;
 mod thrust;
 mod turning;
 mod upset;

@@ -20,7 +20,16 @@ pub(super) fn strand(name: &str, time: &[f64], values: &[f64], step: &Step) -> S
 }
 
 /// The chart of all strands, with the limit of the overshoot left to the gate.
-pub(super) fn chart(id: &str, title: &str, caption: &str, series: Vec<Series>) -> Chart {
+pub(super) fn chart(id: &str, title: &str, caption: &str, mut series: Vec<Series>) -> Chart {
+    // A name stands at the first strand of its kind alone.
+    let mut seen: Vec<String> = Vec::new();
+    for s in &mut series {
+        if seen.contains(&s.name) {
+            s.name.clear();
+        } else {
+            seen.push(s.name.clone());
+        }
+    }
     Chart {
         id: id.to_owned(),
         title: title.to_owned(),

@@ -7,6 +7,7 @@ use signal::robust;
 use signal::steps::{Metrics, Options, Step, detect, metrics};
 
 use super::context::{Context, Out};
+use super::strands;
 
 const RESTS: &[&str] = &["loop", "esc", "motor", "rotor", "filter", "mass", "imu", "station", "aircraft"];
 /// Steps that count, m/s: 3 m/s with room either way. Our choice.
@@ -30,6 +31,7 @@ pub(super) fn run(context: &Context<'_>, out: &mut Out) {
 /// Steps of the horizontal velocity demand, along either earth axis.
 fn steps(context: &Context<'_>, out: &mut Out) {
     let mut all: Vec<(Step, Metrics, f64)> = Vec::new();
+    let mut lines = Vec::new();
     for axis in ["x", "y"] {
         let names = [format!("velocity_demand.{axis}"), format!("velocity.{axis}")];
         let views: Vec<&str> = names.iter().map(String::as_str).collect();
@@ -47,6 +49,8 @@ fn steps(context: &Context<'_>, out: &mut Out) {
                 let a = time.partition_point(|t| *t < from);
                 let b = time.partition_point(|t| *t <= step.until);
                 let left = robust::mean(&s.channels[1][a..b]).unwrap_or(f64::NAN) - step.to;
+                let side = if step.from.abs() > step.to.abs() { "stop" } else { "go" };
+                lines.push(strands::strand(side, &time, &s.channels[1], &step));
                 all.push((step, m, (left / step.size()).abs()));
             }
         }
@@ -60,6 +64,8 @@ fn steps(context: &Context<'_>, out: &mut Out) {
         out.cannot_tell(&key("overshoot"), "velocity step, overshoot", missing, test, RESTS);
         return;
     }
+    let caption = "Every velocity step laid over the others: what stands above 100 % is overshoot.";
+    out.charts.push(strands::chart("velocity-steps", "Velocity steps", caption, lines));
     let sizes: Vec<f64> = all.iter().map(|(s, ..)| s.size().abs()).collect();
     let mean_size = robust::mean(&sizes).unwrap_or(0.0);
     let figures: [(&str, &str, &str, Vec<f64>); 4] = [

@@ -1,5 +1,6 @@
 //! Gate attitude: does it survive hard diagonal stick?
 
+use crate::chart::{Series, Shown, Style};
 use crate::gates::candidate::{self, Candidate};
 use crate::gates::context::Context;
 use crate::gates::criterion::{Carry, Compare, Draft, Metric};
@@ -7,6 +8,8 @@ use crate::gates::evidence::{Answer, Found};
 use crate::gates::{GateSpec, rate};
 use crate::predict::Group;
 use crate::result::Ledger;
+use crate::tuning::chain_of;
+use physics::loops::response::{Step, attitude_step};
 
 /// The gate.
 pub(super) const GATE: GateSpec = GateSpec {
@@ -16,7 +19,7 @@ pub(super) const GATE: GateSpec = GateSpec {
     closes_on: "a flight in attitude command with steps, a sweep of the stick and hard diagonals",
     drafts,
     ledgers,
-    shown: super::nothing_shown,
+    shown,
 };
 
 const STEPS: &str =
@@ -39,6 +42,12 @@ fn drafts(ctx: &Context<'_>) -> Vec<Draft> {
         c.extend(candidate::gains(a));
         c
     };
+    // Of a ratio of gains the gains are the cause.
+    let gains = || -> Vec<Candidate> {
+        let mut c = candidate::attitude_gain(a, crossover);
+        c.extend(candidate::gains(a));
+        c
+    };
     let draft = |id, text, output, measured, needs| Draft {
         id,
         text,
@@ -57,6 +66,7 @@ fn drafts(ctx: &Context<'_>) -> Vec<Draft> {
     };
     vec![
         Draft {
+            candidates: gains(),
             note: Some(
                 "the gain as the controller shows it (rate demand over attitude error) over the crossover that rate steps \
                  have shown"
@@ -166,6 +176,37 @@ pub(super) fn join(found: &mut Found, other: &Found) {
     }
     found.stale = found.stale.take().or_else(|| other.stale.clone());
     found.partial = found.partial.take().or_else(|| other.partial.clone());
+}
+
+/// The newest flight's chart of this identity with the predicted step over it.
+pub(super) fn with_prediction(ctx: &Context<'_>, id: &str, predicted: Option<Step>) -> Shown {
+    let flown = ctx.evidence.flights.iter().rev().find_map(|f| f.findings.charts.iter().find(|c| c.id == id));
+    let Some(mut chart) = flown.cloned() else { return Shown::default() };
+    if let Some(step) = predicted {
+        let x = (0..step.value.len()).map(|k| k as f64 * step.dt).collect();
+        let y = step.value.iter().map(|v| 100.0 * v).collect();
+        chart.series.push(Series::new("predicted", Style::Dashed, x, y));
+        chart.caption.push_str(" Dashed: the prediction of today's file.");
+    }
+    Shown { charts: vec![chart], tables: Vec::new() }
+}
+
+/// Points of a predicted step.
+pub(super) const POINTS: f64 = 200.0;
+
+fn shown(ctx: &Context<'_>) -> Shown {
+    let a = ctx.subject.resolved().aircraft.without_payload();
+    let density = ctx.subject.air().usual.density;
+    let mut all = Shown::default();
+    for (axis, letter) in ['x', 'y'].into_iter().enumerate() {
+        let predicted = a.attitude_loop.as_ref().and_then(|l| {
+            let gain = *l.gain.get(axis)?;
+            let span = 4.0 / gain.max(1e-3);
+            attitude_step(&chain_of(&a, axis, density)?, gain, span, span / POINTS).ok()
+        });
+        all.charts.extend(with_prediction(ctx, &format!("attitude-steps-{letter}"), predicted).charts);
+    }
+    all
 }
 
 fn ledgers(_: &Context<'_>) -> Vec<Ledger> {

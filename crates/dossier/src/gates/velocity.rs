@@ -1,7 +1,8 @@
 //! Gate velocity: does it hold and follow?
 
+use crate::chart::Shown;
 use crate::estimate::Estimate;
-use crate::gates::attitude::{join, over};
+use crate::gates::attitude::{POINTS, join, over, with_prediction};
 use crate::gates::candidate::structure as siting;
 use crate::gates::candidate::{self, Candidate};
 use crate::gates::context::Context;
@@ -10,6 +11,8 @@ use crate::gates::evidence::{Answer, Found};
 use crate::gates::{GateSpec, rate, sensing};
 use crate::predict::Group;
 use crate::result::{Ledger, LedgerLine};
+use crate::tuning::chain_of;
+use physics::loops::outer::Outer;
 
 /// The gate.
 pub(super) const GATE: GateSpec = GateSpec {
@@ -19,7 +22,7 @@ pub(super) const GATE: GateSpec = GateSpec {
     closes_on: "a flight with velocity steps of 3 m/s, and one that holds place and height in wind",
     drafts,
     ledgers,
-    shown: super::nothing_shown,
+    shown,
 };
 
 const STEPS: &str = "velocity steps of 3 m/s forward, back, left and right, with velocity, its demand and the attitude demand logged";
@@ -102,7 +105,10 @@ fn held(ctx: &Context<'_>, id: &'static str, text: &'static str, key: &str) -> D
                 }
             }
             None if f.stale.is_none() => {
-                f.partial = Some(format!("the wind that {} flew in: note it as the value `wind`", f.record));
+                f.partial = Some(format!(
+                    "the wind that {} flew in: give it at import, --value wind='6 m/s +- 1 m/s'",
+                    f.record
+                ));
             }
             None => {}
         }
@@ -206,6 +212,22 @@ fn margin(ctx: &Context<'_>) -> Answer {
         Ok(parts) => Answer::Found(Box::new(parts.found())),
         Err(other) => other,
     }
+}
+
+fn shown(ctx: &Context<'_>) -> Shown {
+    let a = ctx.subject.resolved().aircraft.without_payload();
+    let predicted = a.velocity_loop.as_ref().zip(a.attitude_loop.as_ref()).and_then(|(v, inner)| {
+        let outer = Outer {
+            attitude: inner.gain[0],
+            velocity: v.gain,
+            integral: v.integral,
+            delay: v.delay,
+            position: 0.0,
+        };
+        let span = 6.0 / v.gain.max(1e-3);
+        chain_of(&a, 0, ctx.subject.air().usual.density)?.velocity_step(&outer, span, span / POINTS).ok()
+    });
+    with_prediction(ctx, "velocity-steps", predicted)
 }
 
 /// Where the phase of the velocity loop goes at its crossover, as measured.

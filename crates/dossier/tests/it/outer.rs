@@ -107,10 +107,13 @@ fn lagged(demand: &dyn Fn(f64) -> f64, a: f64, delay: f64, n: usize) -> Vec<f64>
     out
 }
 
-/// 2 s of rest, a sweep of 5 deg from 16 to 0.3 Hz in 24 s, 2 s of rest.
+/// 2 s of rest, a sweep of 5 deg from 22 to 0.3 Hz in 24 s, 24 s at 0.375 Hz, 2 s of rest.
 fn sweep(t: f64) -> f64 {
-    let (from, to, length) = (16.0_f64, 0.3_f64, 24.0);
+    let (from, to, length) = (22.0_f64, 0.3_f64, 24.0);
     let t = t - 2.0;
+    if (length..length + 24.0).contains(&t) {
+        return 5_f64.to_radians() * (TAU * 0.375 * (t - length)).sin();
+    }
     if !(0.0..length).contains(&t) {
         return 0.0;
     }
@@ -120,7 +123,7 @@ fn sweep(t: f64) -> f64 {
 
 #[test]
 fn val_bandwidth_and_phase_delay_of_a_lag_and_a_delay() {
-    let (a, delay, n) = (6.0, 0.03, 5600);
+    let (a, delay, n) = (6.0, 0.03, 10_400);
     let roll = lagged(&sweep, a, delay, n);
     let demand: Vec<f64> = (0..n).map(|k| sweep(k as f64 / RATE)).collect();
     let zero = vec![0.0; n];
@@ -142,7 +145,10 @@ fn val_bandwidth_and_phase_delay_of_a_lag_and_a_delay() {
     let phase_delay = ((2.0 * neutral / a).atan() + 2.0 * neutral * delay - PI) / (2.0 * neutral);
     validate("bandwidth of a lag and a delay, rad/s", bandwidth, value(&f, "attitude.x.bandwidth").0, 0.02);
     validate("phase delay of a lag and a delay, s", phase_delay, value(&f, "attitude.x.phase_delay").0, 0.03);
-    validate("delay at low frequency, s", 1.0 / a + delay, value(&f, "attitude.x.lag").0, 0.06);
+    // At the swing of 0.375 Hz, where nearly all of the slow excitation is.
+    let slow = TAU * 0.375;
+    let lag = (slow / a).atan() / slow + delay;
+    validate("delay at low frequency, s", lag, value(&f, "attitude.x.lag").0, 0.06);
     // Nothing was asked about pitch: no figure.
     assert!(missing(&f, "attitude.y.bandwidth").contains("excitation"));
     assert!(missing(&f, "attitude.step.x.overshoot").contains("steps"));
@@ -178,7 +184,7 @@ fn val_overshoot_and_gain_of_attitude_steps() {
     let mut channels = quaternion("attitude", &zero, &pitch);
     channels.extend(quaternion("attitude_demand", &zero, &demand));
     channels.extend(
-        [("rate_demand.x", zero.clone()), ("rate_demand.y", rate), ("rate_demand.z", zero.clone())]
+        [("rate_demand.x", zero.clone()), ("rate_demand.y", rate), ("rate_demand.z", zero)]
             .map(|(k, v)| (k.to_owned(), v)),
     );
     channels.extend(["x", "y", "z"].map(|x| (format!("rate.{x}"), vec![0.3; n])));

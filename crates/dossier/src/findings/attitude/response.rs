@@ -6,7 +6,7 @@
 
 use std::f64::consts::{FRAC_PI_4, PI, TAU};
 
-use signal::response::{Stretch, composite, excitation};
+use signal::response::{Stretch, composite, excitation, spectra};
 
 use super::super::context::{AXES, Context, Out};
 use super::{Flown, RESTS};
@@ -23,6 +23,11 @@ const WINDOWS: [f64; 4] = [16.0, 8.0, 4.0, 2.0];
 const BLOCK: f64 = 2.0;
 const MOVED: f64 = 0.105;
 const LEAST: f64 = 15.0;
+/// Least density of the demand over that at a frequency lower or higher by the factor `ASIDE`: steps have six tenths, sweeps
+/// more. A hole in the points wider than `WIDEST`, as a ratio, ends what is seen. Our choice.
+const STEEPEST: f64 = 0.1;
+const ASIDE: f64 = 1.3;
+const WIDEST: f64 = 1.5;
 /// Largest relative error at which a figure is given.
 const LARGEST_ERROR: f64 = 0.05;
 
@@ -114,8 +119,26 @@ fn points(flown: &Flown, axis: usize) -> Result<Vec<Point>, String> {
     let (low, high) = excitation::band(&all).ok_or_else(|| {
         "excitation: no band in which the attitude follows its demand coherently".to_owned()
     })?;
+    let options = spectra::Options { rate, low: 0.5 * BAND.0, high, taper: 0.06 };
+    let bins = spectra::bins(&stretches, &options).unwrap_or_default();
+    let density = |frequency: f64| -> Option<f64> {
+        let near = |b: &&spectra::Bin| (b.omega / (TAU * frequency) - 1.0).abs() < 0.08;
+        let list: Vec<f64> = bins.iter().filter(near).map(|b| b.reference.norm_sqr()).collect();
+        (list.len() > 2).then(|| list.iter().sum::<f64>() / list.len() as f64)
+    };
     let mut out: Vec<Point> = Vec::new();
     for p in all.iter().filter(|p| p.frequency >= low && p.frequency <= high && excitation::usable(p)) {
+        // Beyond either end of a sweep what is left of the demand has leaked from within, and so has its phase.
+        let here = density(p.frequency);
+        let leaked = [p.frequency / ASIDE, p.frequency * ASIDE]
+            .into_iter()
+            .any(|f| here.zip(density(f)).is_some_and(|(here, beside)| here < STEEPEST * beside));
+        if leaked {
+            continue;
+        }
+        if out.last().is_some_and(|q| TAU * p.frequency > WIDEST * q.omega) {
+            break;
+        }
         let near = out.last().map_or(0.0, |q| q.phase);
         let raw = p.joint.arg();
         let phase = raw + TAU * ((near - raw) / TAU).round();

@@ -4,6 +4,7 @@ use signal::robust;
 use signal::steps::{Metrics, Options, Step, detect, metrics};
 
 use super::super::context::{AXES, Context, Out};
+use super::super::strands;
 use super::{Flown, RESTS};
 
 /// Smallest step that counts, rad (5 deg), and how far a held demand may wander (0.5 deg). Our choice.
@@ -16,6 +17,7 @@ const COUNT: usize = 4;
 pub(super) fn run(context: &Context<'_>, flown: &Flown, out: &mut Out) {
     for (axis, (letter, name)) in AXES.iter().enumerate().take(2) {
         let mut all: Vec<(Step, Metrics)> = Vec::new();
+        let mut lines = Vec::new();
         for s in &flown.stretches {
             let time: Vec<f64> = (0..s.len()).map(|k| s.start + k as f64 * flown.period).collect();
             let options = Options { least_size: LEAST, tolerance: LEVEL, hold: 0.3, longest_edge: 0.1 };
@@ -24,8 +26,17 @@ pub(super) fn run(context: &Context<'_>, flown: &Flown, out: &mut Out) {
                     continue;
                 }
                 let m = metrics(&time, &s.angle[axis], step.from, step.to, step.at, step.until);
+                let side = if step.size() > 0.0 { "to the right or up" } else { "to the left or down" };
+                lines.push(strands::strand(side, &time, &s.angle[axis], &step));
                 all.push((step, m));
             }
+        }
+        if all.len() >= COUNT {
+            let caption = format!(
+                "Every {name} attitude step laid over the others: what stands above 100 % is overshoot."
+            );
+            let title = format!("Attitude steps, {name}");
+            out.charts.push(strands::chart(&format!("attitude-steps-{letter}"), &title, &caption, lines));
         }
         summarise(context, letter, name, &all, out);
     }

@@ -146,7 +146,7 @@ fn fit(parts: &[Part], period: f64, delay: f64) -> Option<(lsq::Fit, DMatrix<f64
             let t = back - below as f64;
             let v = part.velocity[below] + t * (part.velocity[(below + 1).min(k)] - part.velocity[below]);
             let error = part.demand[k] - v;
-            if (k - first) % every == 0 {
+            if (k - first).is_multiple_of(every) {
                 let mut row = vec![0.0; columns];
                 (row[0], row[1], row[2 + n]) = (error, sum, 1.0);
                 rows.extend(row);
