@@ -336,7 +336,11 @@ fn ids_are_unique_within_the_report() {
 #[tokio::test]
 async fn two_builds_or_records_are_chosen_and_shown() {
     let a = get("/compare").await;
-    assert!(a.text.contains("name=\"side\"") && a.text.contains("name=\"record\""), "{}", a.text);
+    assert!(
+        a.text.contains("name=\"side\"") && a.text.contains("aria-current=\"page\">Compare"),
+        "{}",
+        a.text
+    );
     let a = get("/compare?side=b1&side=b2").await;
     assert_eq!(a.status, StatusCode::OK);
     assert!(words(&a.text).contains("What differs The aircraft files say the same."), "{}", words(&a.text));
