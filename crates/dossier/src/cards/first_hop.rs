@@ -23,8 +23,9 @@ pub(super) const CARD: Spec = Spec {
 fn fill(b: &Basis<'_>) -> Draft {
     let height = b.hop_height();
     let spare = (b.thrust - b.weight).max(0.0);
-    // Energy (T - W) h taken up by a line that stretches by a tenth: F = 2 E / stretch.
-    let snatch = 20.0 * spare + b.weight;
+    // A runaway at full thrust rises by the slack h, then stretches the tether by x: (T - W)(h + x) = F x / 2, with a
+    // tension F that grows with the stretch. A cord that doubles its length h at that pull: x = h, F = 4 (T - W).
+    let snatch = 4.0 * spare;
     let energy = spare * height;
     let tilt = (height / (0.5 * b.span)).atan().min(20_f64.to_radians());
     let f = b.first_flight();
@@ -38,12 +39,14 @@ fn fill(b: &Basis<'_>) -> Draft {
         numbers: vec![
             number("duration", "length of the hop", duration, "s", seconds(duration), "two lags and 0.1 s to clear the ground, six pulses; half a second at least (derived)"),
             number("height", "slack of the tether above the ground", height, "m", metres(height), "three quarters of a disc, 0.25 m at least"),
-            number("snatch", "breaking load of tether and anchor", snatch, "N", newtons(snatch), format!("full thrust over the slack gives {}; a line that stretches a tenth takes it up: 20 (T - W) + W (derived)", joules(energy))),
+            number("snatch", "pull that stops a runaway at full thrust", snatch, "N", newtons(snatch), format!("full thrust over the slack gives {}, and the thrust goes on pulling while the cord doubles its length: 4 (T - W) (derived)", joules(energy))),
+            number("breaking", "breaking load of cord, lines and anchor", 2.0 * snatch, "N", newtons(2.0 * snatch), "twice the pull (common practice, no source); a plain line that stretches a tenth would need 22 (T - W)"),
+            number("reach", "height that a runaway reaches", 2.0 * height, "m", metres(2.0 * height), "slack and stretched cord (derived)"),
             number("tilt", "abort tilt", tilt, "rad", degrees(tilt), "slack over half the span, 20 deg at most: the tip would touch (derived)"),
             number("command", "highest command", f.thrust, "1", percent(f.thrust), "hover command x √1.3 (derived)"),
             number("pulse", "length of a pulse", pulse, "s", seconds(pulse), "1.2 lags of the drive, 25 to 100 ms, so that it shows in the rate and not in the tilt (derived)"),
         ],
-        you_need: lines(["soft ground, wind below 2 m/s", "four lines from the frame's middle to one anchor below, as short as said", "a scripted hop: nobody can time half a second by hand", "a battery at half charge"]),
+        you_need: lines(["soft ground, wind below 2 m/s", "four lines from the frame's middle to one rubber cord below, the cord as long as the slack and twice as long at the pull, and an anchor", "a scripted hop: nobody can time half a second by hand", "a battery at half charge"]),
         set_up: lines([
             "Gate set-up first: hand rotation, spin check, presets. Propellers go on now, last.",
             "Rate loop at a fifth of its gains, integral off; attitude loop off. Centre of gravity within 2 % of the arm: lead it there.",

@@ -19,13 +19,13 @@ fn fill(b: &Basis<'_>) -> Draft {
     let passage = b.passage(b.full_speed);
     let rate = (2.5 * 4.0 * passage).max(8_000.0);
     let away = 2.0 * b.aircraft.rotor.diameter;
-    let lag = b.lag.unwrap_or(0.7 * b.delay_budget);
+    let hold = (10.0 * b.lag.unwrap_or(0.7 * b.delay_budget)).max(0.5);
     Draft {
         purpose: "Rotor speed against time from the blade passage in a recording: lag without any sensor, dead time with the command on a second track.".to_owned(),
         numbers: vec![
             number("passage", "blade passage at full speed", passage, "Hz", hertz(passage), "predicted: the tone to look for"),
             number("microphone", "microphone from the hub", away, "m", metres(away), "two diameters: near enough to be loud, off the wake; the way of the sound is taken out at the speed of sound"),
-            number("hold", "time to hold each level", 10.0 * lag, "s", seconds((10.0 * lag).max(0.5)), "ten time constants of the predicted lag, half a second at least (derived)"),
+            number("hold", "time to hold each level", hold, "s", seconds(hold), "ten time constants of the predicted lag, half a second at least (derived)"),
         ],
         you_need: lines(["a recorder that writes WAV without compression and with level control off", "for dead time: the command line through a divider to the second track (below 1 V)", "a stand; the stand needs no load cell"]),
         set_up: lines([

@@ -233,3 +233,29 @@ fn regress_first_hop_card() {
     }
     insta::assert_snapshot!(text.replace('\u{a0}', " "));
 }
+
+/// The pull that stops a runaway, by integrating its rise: full thrust from the ground, then against a cord that doubles
+/// its length at four times the spare thrust.
+#[test]
+fn prop_a_runaway_ends_where_the_card_says() {
+    for b in &BUILDS {
+        let d = cards(b);
+        let (pull, slack, reach) = (
+            number(&d, "first-hop", "snatch"),
+            number(&d, "first-hop", "height"),
+            number(&d, "first-hop", "reach"),
+        );
+        let mass: f64 = b.mass.split(' ').next().unwrap().parse().unwrap();
+        let (spare, stiffness) = (pull / 4.0, pull / slack);
+        let h = 1e-5;
+        let (mut z, mut v, mut most) = (0.0_f64, 0.0_f64, 0.0_f64);
+        while v >= 0.0 && z < 10.0 * slack {
+            let tension = stiffness * (z - slack).max(0.0);
+            most = most.max(tension);
+            v += h * (spare - tension) / mass;
+            z += h * v;
+        }
+        assert!((most / pull - 1.0).abs() < 0.01, "{}: {most} {pull}", b.name);
+        assert!((z / reach - 1.0).abs() < 0.01, "{}: {z} {reach}", b.name);
+    }
+}

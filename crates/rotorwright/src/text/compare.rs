@@ -13,6 +13,8 @@ use crate::format::{Display, HARD_SPACE, digits, short};
 
 /// Parts of a difference that are told one by one.
 const PARTS_TOLD: usize = 4;
+/// Smaller than this share of the largest, a part is not told.
+const PART_TOLD: f64 = 0.02;
 /// Characters of a value of the aircraft file.
 const VALUE: usize = 28;
 
@@ -37,17 +39,20 @@ pub fn difference(d: &Display, e: &Estimate) -> String {
     if clear { d.change(&wide) } else { format!("{} (not clear)", d.change(&wide)) }
 }
 
-/// Where a difference comes from, in one line.
+/// Where a difference comes from, in one line: the largest parts, then what is left of them.
 pub fn parts_line(d: &Display, parts: &[Part]) -> String {
-    let told = |p: &Part| {
-        let v = p.value * d.factor;
+    let told = |from: &str, value: f64| {
+        let v = value * d.factor;
         let sign = if v > 0.0 { "+" } else { "" };
-        format!("{}{HARD_SPACE}{sign}{}", p.from, short(v))
+        format!("{from}{HARD_SPACE}{sign}{}", short(v))
     };
-    let mut list: Vec<String> = parts.iter().take(PARTS_TOLD).map(told).collect();
-    if let Some(rest) = parts.get(PARTS_TOLD..).filter(|r| !r.is_empty()) {
-        let from = format!("{} more", rest.len());
-        list.push(told(&Part { from, value: rest.iter().map(|p| p.value).sum() }));
+    let most = parts.iter().map(|p| p.value.abs()).fold(0.0, f64::max);
+    let (large, small): (Vec<&Part>, Vec<&Part>) =
+        parts.iter().partition(|p| p.value.abs() >= PART_TOLD * most);
+    let mut list: Vec<String> = large.iter().take(PARTS_TOLD).map(|p| told(&p.from, p.value)).collect();
+    let rest: f64 = large.iter().skip(PARTS_TOLD).chain(&small).map(|p| p.value).sum();
+    if rest.abs() >= PART_TOLD * most {
+        list.push(told("the rest", rest));
     }
     list.join("; ")
 }

@@ -50,7 +50,8 @@ fn words(html: &str) -> String {
 
 /// Paths of every page.
 pub(crate) fn pages() -> Vec<String> {
-    let mut out: Vec<String> = ["/", "/aircraft", "/records", "/predictions"].map(str::to_owned).to_vec();
+    let mut out: Vec<String> =
+        ["/", "/aircraft", "/records", "/compare", "/predictions"].map(str::to_owned).to_vec();
     for gate in ["sizing", "set-up", "hover", "vibration", "rate"] {
         out.push(format!("/gate/{gate}"));
     }
@@ -330,4 +331,21 @@ fn ids_are_unique_within_the_report() {
     ids.sort_unstable();
     ids.dedup();
     assert_eq!(ids.len(), all);
+}
+
+#[tokio::test]
+async fn two_builds_or_records_are_chosen_and_shown() {
+    let a = get("/compare").await;
+    assert!(
+        a.text.contains("name=\"side\"") && a.text.contains("aria-current=\"page\">Compare"),
+        "{}",
+        a.text
+    );
+    let a = get("/compare?side=b1&side=b2").await;
+    assert_eq!(a.status, StatusCode::OK);
+    assert!(words(&a.text).contains("What differs The aircraft files say the same."), "{}", words(&a.text));
+    // What cannot be compared is said on the page, with what would be right.
+    let a = get(&format!("/compare?record={FLIGHT}&record={WEIGHING}")).await;
+    assert_eq!(a.status, StatusCode::OK);
+    assert!(words(&a.text).contains("flights compare with flights"), "{}", words(&a.text));
 }

@@ -36,11 +36,24 @@ pub enum Load {
 /// States slower than this share of the fastest are left out of coefficients.
 const SLOW: f64 = 0.2;
 
+/// From so many steady states on, the others are left out of coefficients.
+const STEADY: usize = 8;
+/// Standard deviation of d ln k / d ln w between propellers (open sweeps of small ones: -0.1 to 0.4).
+const ALONG: f64 = 0.3;
+/// Standard deviation of a load cell's zero where no row is at rest, and of its wandering over a sweep, as shares of
+/// the largest load (common practice, no source).
+const ZERO: f64 = 0.02;
+const WANDER: f64 = 0.004;
+
 /// Coefficient of thrust or torque at a reference speed, rad/s (without one: the middle of the faster half).
 pub fn coefficient(points: &[Point], load: Load, reference: Option<f64>) -> Option<Coefficient> {
     let column = |p: &Point| if load == Load::Thrust { p.thrust } else { p.torque };
-    let both: Vec<(f64, Mean, Mean)> =
-        points.iter().filter_map(|p| Some((p.time, p.speed?, column(p)?))).collect();
+    let of = |steady: bool| -> Vec<(f64, Mean, Mean)> {
+        let kept = points.iter().filter(|p| p.steady || !steady);
+        kept.filter_map(|p| Some((p.time, p.speed?, column(p)?))).collect()
+    };
+    // While the speed changes a load cell lags behind; a slow ramp has nothing else.
+    let both = Some(of(true)).filter(|s| s.len() >= STEADY).unwrap_or_else(|| of(false));
     let top = both.iter().map(|b| b.1.value).fold(0.0, f64::max);
     if top <= 0.0 {
         return None;
@@ -85,8 +98,12 @@ pub fn coefficient(points: &[Point], load: Load, reference: Option<f64>) -> Opti
         offset.push(1.0 / w2);
         drift.push((t - origin) / length / w2);
     }
-    let prior = zero.map(|z| z.uncertainty.max(1e-5 * full));
-    let s = spread(&values, &errors, &[along, offset, drift], &[None, prior, None])?;
+    // Rows from slow to fast and from early to late look alike: what a load cell and a propeller can do holds the
+    // three apart.
+    let prior = zero.map_or(ZERO * full, |z| z.uncertainty.max(1e-5 * full));
+    let usual = robust::median(&values).unwrap_or(0.0).abs();
+    let priors = [Some(ALONG * usual), Some(prior), Some(WANDER * full)];
+    let s = spread(&values, &errors, &[along, offset, drift], &priors)?;
     let value = s.constant()?;
     let slope =
         s.coefficients.get(1).filter(|c| c.uncertainty.is_finite()).map(|c| c.scaled(1.0 / value.value));

@@ -8,7 +8,7 @@ use rayon::prelude::*;
 use signal::drive::response::{Answer, Drive, Quantity, respond};
 use signal::drive::step::{Known, Order, Record, Steps, fit};
 
-use crate::series::{coverage, median_of};
+use crate::series::{coverage, median_of, truths};
 
 /// One planted drive on its stand.
 #[derive(Debug, Clone)]
@@ -271,7 +271,7 @@ fn truth_lag(p: &Planted, speed: f64, up: bool) -> f64 {
 
 #[test]
 fn val_recovery_of_steps() {
-    let rows: Vec<_> = (0..300_u64)
+    let rows: Vec<_> = (0..truths())
         .into_par_iter()
         .map(|i| {
             let mut rng = ChaCha8Rng::seed_from_u64(9000 + i);
@@ -329,7 +329,8 @@ fn val_recovery_of_steps() {
         let inside = 100.0 * coverage(&all);
         let ratio = median_of(all.iter().map(|r| r.1 / r.2).collect());
         println!(
-            "VALIDATION|drive steps|{name}: 300 truths inside the stated 95 % interval, %|nominal 95 %|94.75|{inside:.2}|2.25 absolute"
+            "VALIDATION|drive steps|{name}: {} truths inside the stated 95 % interval, %|nominal 95 %|94.75|{inside:.2}|2.25 absolute",
+            rows.len()
         );
         println!(
             "VALIDATION|drive steps|{name}: median width over the Cramer-Rao bound|at most twice the bound|2|{ratio:.3}|at most"
@@ -338,6 +339,6 @@ fn val_recovery_of_steps() {
             wrong.push(format!("{name}: {inside:.1} % inside, width {ratio:.2} of the bound"));
         }
     }
-    assert!(told.len() * 1000 >= rows.len() * 995, "only {} of 1,000 could be fitted", told.len());
+    assert!(told.len() * 1000 >= rows.len() * 995, "only {} of {} could be fitted", told.len(), rows.len());
     assert!(wrong.is_empty(), "{wrong:?}");
 }

@@ -11,7 +11,7 @@ use signal::drive::levels::{Columns, points};
 use signal::drive::motor::motor;
 use signal::drive::sweep::{Load, coefficient, curve, ends};
 
-use crate::series::{coverage, median_of};
+use crate::series::{coverage, median_of, truths};
 
 /// A planted drive. `thrust` and `torque` hold at `reference`; both drift with speed by `reynolds`.
 struct Planted {
@@ -214,7 +214,7 @@ fn columns(m: &Made) -> Columns<'_> {
 fn val_recovery_of_sweeps() {
     const NAMES: [&str; 5] =
         ["thrust coefficient", "torque coefficient", "velocity constant", "resistance", "no-load current"];
-    let rows: Vec<_> = (0..300_u64)
+    let rows: Vec<_> = (0..truths())
         .into_par_iter()
         .map(|i| {
             let mut rng = ChaCha8Rng::seed_from_u64(5000 + i);
@@ -246,7 +246,8 @@ fn val_recovery_of_sweeps() {
             "{name}: inside {inside:.1} %, bias {bias:.2} s.u., relative s.u. {relative:.5}, width over bound {ratio:.2}"
         );
         println!(
-            "VALIDATION|drive sweeps|{name}: 300 truths inside the stated 95 % interval, % (aim 92.5 to 97)|nominal 95 %|92.5|{inside:.2}|at least"
+            "VALIDATION|drive sweeps|{name}: {} truths inside the stated 95 % interval, % (aim 92.5 to 97)|nominal 95 %|92.5|{inside:.2}|at least",
+            rows.len()
         );
         println!(
             "VALIDATION|drive sweeps|{name}: median width over the Cramer-Rao bound (aim 2)|three times the bound|3|{ratio:.3}|at most"
@@ -257,7 +258,7 @@ fn val_recovery_of_sweeps() {
             wrong.push(format!("{name}: {inside:.1} % inside, width {ratio:.2} of the bound"));
         }
     }
-    assert!(told.len() * 1000 >= rows.len() * 995, "only {} of 300 could be fitted", told.len());
+    assert!(told.len() * 1000 >= rows.len() * 995, "only {} of {} could be fitted", told.len(), rows.len());
     assert!(wrong.is_empty(), "{wrong:?}");
 }
 

@@ -12,6 +12,7 @@ mod open_data;
 mod series;
 mod sound;
 mod spectra;
+mod step_fits;
 mod steps;
 mod timebase;
 mod vibration;

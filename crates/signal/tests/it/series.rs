@@ -47,3 +47,8 @@ pub(crate) fn coverage(rows: &[(f64, f64, f64)]) -> f64 {
 pub(crate) fn median_of(values: Vec<f64>) -> f64 {
     signal::robust::median(&values).unwrap_or(f64::NAN)
 }
+
+/// Planted truths of a recovery run: 300, or what ROTORWRIGHT_TRUTHS says. `cargo xtask validate` asks for a thousand.
+pub(crate) fn truths() -> u64 {
+    std::env::var("ROTORWRIGHT_TRUTHS").ok().and_then(|t| t.parse().ok()).unwrap_or(300)
+}

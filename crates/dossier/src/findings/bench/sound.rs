@@ -22,6 +22,9 @@ const CLOCK: f64 = 5e-5;
 /// Multiples of the blade passage that are used.
 const ORDERS: [f64; 4] = [1.0, 2.0, 3.0, 4.0];
 
+/// Lines that explain less of the sound than they leave are not a step of this rotor, dB.
+const LEAST_SIGNAL: f64 = 0.0;
+
 /// A fitted step with its dead time and that of the command's own edge.
 struct Seen {
     step: TrackStep,
@@ -78,7 +81,9 @@ pub(super) fn run(bench: &Bench<'_>, out: &mut Out) {
     let seen: Vec<Seen> = steps
         .iter()
         .filter_map(|s| {
-            let fit = sound::fit_step(audio, rate, s, &ORDERS).ok()?;
+            let fit = sound::fit_step(audio, rate, s, &ORDERS)
+                .ok()
+                .filter(|f| f.signal_to_noise >= LEAST_SIGNAL)?;
             let dead = edges.as_ref().and_then(|list| {
                 let e = list
                     .iter()

@@ -241,9 +241,10 @@ fn words(out: &mut Out, steps: &Steps, quantity: Quantity) {
                 .iter()
                 .filter(|c| c.0 != Order::First)
                 .map(|c| c.1 - first)
+                .filter(|d| d.is_finite())
                 .fold(f64::NAN, f64::min);
             let text = if best.is_nan() {
-                "One lag leaves residuals without structure: nothing asks for a second.".to_owned()
+                "One lag leaves nothing that a second one would take up, or too few rows to tell.".to_owned()
             } else {
                 format!("By Schwarz's criterion a richer model is worse by {best:.0}.")
             };
@@ -271,7 +272,8 @@ fn words(out: &mut Out, steps: &Steps, quantity: Quantity) {
         }
     };
     out.words("step.order", "order of the response", answer, text, ON_DRIVE);
-    if let Some((coasts, gain)) = steps.coasting {
+    // A gain without bound is a model that could not be fitted at all: no comparison.
+    if let Some((coasts, gain)) = steps.coasting.filter(|c| c.1.is_finite()) {
         let (answer, text) = if coasts {
             (
                 "coasts",
