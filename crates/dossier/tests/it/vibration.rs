@@ -646,8 +646,9 @@ fn prop_vibration_gate_of_the_demo() {
     );
     let map = g.shown.charts.iter().find(|c| c.id == "speed-map-accel").unwrap_or_else(|| panic!("no map"));
     assert!(
-        map.series.iter().any(|s| s.name.starts_with("arm: ") && s.name.ends_with(", tapped")),
-        "{map:?}"
+        map.series.iter().any(|s| s.name.starts_with("arm ") && s.name.ends_with(" Hz")),
+        "{:?}",
+        map.series.iter().map(|s| &s.name).collect::<Vec<_>>()
     );
 }
 
