@@ -9,7 +9,7 @@ use physics::loops::chain::{self, RateChain};
 use physics::loops::handling::attitude_bandwidth;
 use physics::loops::margins::margins;
 use physics::loops::outer::Outer;
-use physics::loops::response::attitude_step;
+use physics::loops::response::step_seen;
 
 use super::compass;
 use super::nominal::{AXES, Case, Nominal, SiteAir, loop_lag, required_crossover};
@@ -51,7 +51,12 @@ fn figures(chain: &RateChain, outer: &Outer, required: f64) -> [f64; COUNT] {
     let on_axis = |w: f64| Complex::new(0.0, w);
     out[0] = outer.attitude / rate.crossover;
     let span = 14.0 / outer.attitude;
-    let Ok(step) = attitude_step(chain, outer.attitude, span, span / 350.0) else { return out };
+    let attitude_gain = |w: f64| chain.attitude_gain_at(outer.attitude, on_axis(w));
+    if !margins(&attitude_gain, near / 100.0, near * 60.0, 1).stable {
+        return out;
+    }
+    let turned = |s: Complex<f64>| chain.attitude_closed_at(outer.attitude, s);
+    let Ok(step) = step_seen(&turned, span, span / 350.0) else { return out };
     out[1] = step.figures().overshoot;
     let closed = |w: f64| chain.attitude_closed_at(outer.attitude, on_axis(w));
     if let Some(b) = attitude_bandwidth(&closed, near / 100.0, near * 20.0) {
@@ -72,7 +77,7 @@ fn figures(chain: &RateChain, outer: &Outer, required: f64) -> [f64; COUNT] {
         if m.stable {
             out[VELOCITY_MARGIN] = m.phase_margin;
             let span = 12.0 / v;
-            if let Ok(step) = chain.velocity_step(outer, span, span / 300.0) {
+            if let Ok(step) = step_seen(&|s| chain.velocity_closed_at(outer, s), span, span / 300.0) {
                 out[6] = step.figures().overshoot;
             }
         } else {
