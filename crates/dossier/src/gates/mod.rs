@@ -36,6 +36,8 @@ pub use self::evidence::{Answer, Evidence, Flight, Found};
 pub use self::limits::Limits;
 pub use self::replaced::{carry, replacements, weighed};
 
+use rayon::prelude::*;
+
 use self::criterion::Draft;
 use crate::chart::Shown;
 use crate::check::as_flown;
@@ -121,14 +123,13 @@ pub(crate) fn metric_of(criterion: &str) -> Option<&'static str> {
 
 /// Judges all gates.
 pub fn judge(ctx: &Context<'_>) -> Vec<GateResult> {
-    let drafts: Vec<Vec<Draft>> = GATES.iter().map(|g| (g.drafts)(ctx)).collect();
+    let drafts: Vec<Vec<Draft>> = GATES.par_iter().map(|g| (g.drafts)(ctx)).collect();
     let rests: Vec<(String, BTreeSet<String>)> = GATES
         .iter()
         .zip(&drafts)
         .map(|(g, d)| (g.name.to_owned(), d.iter().flat_map(|d| d.rests_on().iter().cloned()).collect()))
         .collect();
-    let mut gates = Vec::new();
-    for (spec, drafts) in GATES.iter().zip(&drafts) {
+    let one = |(spec, drafts): (&&GateSpec, &Vec<Draft>)| {
         let aircraft = &ctx.subject.resolved().aircraft;
         let criteria: Vec<CriterionResult> = drafts
             .iter()
@@ -150,8 +151,9 @@ pub fn judge(ctx: &Context<'_>) -> Vec<GateResult> {
                 Some(c)
             })
             .collect();
-        gates.push(gate(ctx, spec, criteria));
-    }
+        gate(ctx, spec, criteria)
+    };
+    let mut gates: Vec<GateResult> = GATES.par_iter().zip(&drafts).map(one).collect();
     let mut holder: Option<String> = None;
     for g in &mut gates {
         g.premature = holder.clone();

@@ -1,7 +1,7 @@
 //! Figures of the loops outside the rate loop: attitude and velocity, for one axis.
 //!
-//! As with the rate loop, most inputs act through the motor's time constant alone: figures of small changes are taken
-//! from the slope against it at the central aircraft, where chain and gains are otherwise the same.
+//! As with the rate loop, most inputs act through the motor's time constant or a delay alone: figures of small changes
+//! are taken from the slopes against both at the central aircraft, where chain and gains are otherwise the same.
 
 use physics::aircraft::Aircraft;
 use physics::loops::Complex;
@@ -13,6 +13,7 @@ use physics::loops::response::step_seen;
 
 use super::compass;
 use super::nominal::{AXES, Case, Nominal, SiteAir, loop_lag, required_crossover};
+use super::rate_loop::{DELAY_STEP, later};
 
 /// Names of the figures: id, words, unit, and whether a larger one is worse.
 const FIGURES: [(&str, &str, &str, bool); 7] = [
@@ -98,6 +99,8 @@ struct Central {
     step: f64,
     low: [f64; COUNT],
     high: [f64; COUNT],
+    early: [f64; COUNT],
+    late: [f64; COUNT],
 }
 
 /// Figures of the central aircraft, to take small changes of the motor lag from.
@@ -118,11 +121,17 @@ impl OuterBase {
                 continue;
             };
             let same = all.iter().find(|c| c.chain.stages == chain.stages && c.outer == outer);
-            let (low, high) = match same {
-                Some(c) => (c.low, c.high),
-                None => (figures(&less, &outer, required), figures(&more, &outer, required)),
+            let moved = |delay: f64| figures(&chain.clone().with_delay_at("motor", delay), &outer, required);
+            let (low, high, early, late) = match same {
+                Some(c) => (c.low, c.high, c.early, c.late),
+                None => (
+                    figures(&less, &outer, required),
+                    figures(&more, &outer, required),
+                    moved(-DELAY_STEP),
+                    moved(DELAY_STEP),
+                ),
             };
-            all.push(Central { axis, outer, chain, damping, lag, step, low, high });
+            all.push(Central { axis, outer, chain, damping, lag, step, low, high, early, late });
         }
         Self(all)
     }
@@ -133,13 +142,14 @@ impl OuterBase {
             return None;
         }
         let chain = chain::rate_chain(aircraft, axis, central.lag, 0.0).ok()?.with_damping(central.damping);
-        if chain != central.chain {
-            return None;
-        }
+        let share = later(&chain, &central.chain)? / (2.0 * DELAY_STEP);
         let t = (lag - central.lag + central.step) / (2.0 * central.step);
         let mut out = central.low;
         for (v, high) in out.iter_mut().zip(&central.high) {
             *v += t * (high - *v);
+        }
+        for (v, (early, late)) in out.iter_mut().zip(central.early.iter().zip(&central.late)) {
+            *v += if share == 0.0 { 0.0 } else { share * (late - early) };
         }
         Some(out)
     }

@@ -1,10 +1,11 @@
 //! Figures of the rate loop for one axis, and a quick way to them for small changes of the motor lag.
 //!
-//! Most inputs of an aircraft act on the rate loop through the motor's time constant alone. For
-//! sensitivities those are taken from the slope of every figure against that time constant at the
-//! central aircraft, instead of computing margins and step response anew.
+//! Most inputs of an aircraft act on the rate loop through the motor's time constant or a pure delay alone. For
+//! sensitivities those are taken from the slope of every figure against that time constant and against the total
+//! delay at the central aircraft, instead of computing margins and step response anew.
 
 use physics::aircraft::{Aircraft, Missing};
+use physics::loops::stage::Element;
 use physics::loops::{chain, ledger, margins, response};
 
 use super::nominal::required_crossover;
@@ -85,6 +86,28 @@ struct Central {
     high: AxisFigures,
     lag: f64,
     step: f64,
+    /// With so much less and more delay than the central chain: [`DELAY_STEP`].
+    early: AxisFigures,
+    late: AxisFigures,
+}
+
+/// Step of delay that slopes are taken over, s, either way.
+pub(super) const DELAY_STEP: f64 = 2e-4;
+
+/// Total delay of one chain less that of another, s, where nothing but delays differs; none elsewhere or far off.
+pub(super) fn later(chain: &chain::RateChain, central: &chain::RateChain) -> Option<f64> {
+    if chain.stages.len() != central.stages.len() {
+        return None;
+    }
+    let mut sum = 0.0;
+    for (a, b) in chain.stages.iter().zip(&central.stages) {
+        match (&a.element, &b.element) {
+            (Element::Delay { time: a }, Element::Delay { time: b }) => sum += a - b,
+            _ if a == b => {}
+            _ => return None,
+        }
+    }
+    (sum.abs() <= 3.0 * DELAY_STEP).then_some(sum)
 }
 
 /// Figures of the central aircraft, to take small changes of the motor lag from.
@@ -114,14 +137,18 @@ impl LoopBase {
                 |lag: f64| chain::rate_chain(aircraft, axis, lag, 0.0).ok().map(|c| c.with_damping(damping));
             let chain = at(lag)?;
             let same = all.iter().find(|c| c.chain.stages == chain.stages);
-            let (low, high) = match same {
-                Some(c) => (c.low.clone(), c.high.clone()),
+            let moved =
+                |delay: f64| figures(&chain.clone().with_delay_at("motor", delay), required, with_step);
+            let (low, high, early, late) = match same {
+                Some(c) => (c.low.clone(), c.high.clone(), c.early.clone(), c.late.clone()),
                 None => (
                     figures(&at(lag - step)?, required, with_step),
                     figures(&at(lag + step)?, required, with_step),
+                    moved(-DELAY_STEP),
+                    moved(DELAY_STEP),
                 ),
             };
-            all.push(Central { chain, axis, damping, low, high, lag, step });
+            all.push(Central { chain, axis, damping, low, high, lag, step, early, late });
         }
         Some(Self { axes: all, with_step, outer: None })
     }
@@ -150,7 +177,9 @@ impl LoopBase {
             return None;
         }
         let chain = chain::rate_chain(aircraft, axis, central.lag, 0.0).ok()?.with_damping(central.damping);
-        if chain != central.chain || central.low.stable != central.high.stable {
+        let delay = later(&chain, &central.chain)?;
+        let all = [&central.low, &central.high, &central.early, &central.late];
+        if all.iter().any(|f| f.stable != central.low.stable) {
             return None;
         }
         let t = (lag - central.lag + central.step) / (2.0 * central.step);
@@ -159,9 +188,23 @@ impl LoopBase {
         for (v, high) in out.values.iter_mut().zip(&central.high.values) {
             *v = mix(*v, *high);
         }
+        let share = delay / (2.0 * DELAY_STEP);
+        for (v, (early, late)) in
+            out.values.iter_mut().zip(central.early.values.iter().zip(&central.late.values))
+        {
+            // Where there is no such figure there is none here either.
+            *v += if share == 0.0 { 0.0 } else { share * (late - early) };
+        }
         for (line, high) in out.ledger.iter_mut().zip(&central.high.ledger) {
             line.delay = mix(line.delay, high.delay);
             line.phase = mix(line.phase, high.phase);
+        }
+        // A delay moves no crossover: only its own line changes.
+        for line in &mut out.ledger {
+            let stage = chain.stages.iter().find(|s| s.id == line.id);
+            if let Some(Element::Delay { time }) = stage.map(|s| &s.element) {
+                (line.delay, line.phase) = (*time, *time * out.values[0]);
+            }
         }
         Some(out)
     }
@@ -180,4 +223,45 @@ pub(super) fn axis_figures(
     }
     let chain = chain::rate_chain(aircraft, axis, lag, 0.0)?.with_damping(damping);
     Ok(figures(&chain, required_crossover(aircraft), with_step))
+}
+
+#[cfg(test)]
+mod tests {
+    use std::collections::BTreeMap;
+    use std::path::Path;
+
+    use super::*;
+    use crate::aircraft_file::AircraftFile;
+    use crate::predict::nominal::central_lag;
+
+    /// Figures by the slopes at the central aircraft against those computed anew, for inputs that are delays.
+    #[test]
+    fn prop_slopes_against_delay_hold() {
+        let file = AircraftFile::parse(Path::new("aircraft.toml"), crate::demo::AIRCRAFT).unwrap();
+        let at = |moved: &[(&str, f64)]| {
+            let moved: BTreeMap<String, f64> = moved.iter().map(|(k, v)| ((*k).to_owned(), *v)).collect();
+            file.resolve(&moved).unwrap().aircraft.without_payload()
+        };
+        let central = at(&[]);
+        let (lag, damping) = central_lag(&central, 1.2).unwrap();
+        let base = LoopBase::new(&central, &[0, 1], lag, damping, true).unwrap();
+        let required = required_crossover(&central);
+        for (key, value) in [("esc.dead_time", 1.8e-3), ("imu.delay", 3.5e-4), ("loop.rate.delay", 5e-4)] {
+            let moved = at(&[(key, value)]);
+            let quick = base.at(&moved, 0, lag, true).expect("near enough");
+            let chain = chain::rate_chain(&moved, 0, lag, 0.0).unwrap().with_damping(damping[0]);
+            let exact = figures(&chain, required, true);
+            for (k, (name, ..)) in FIGURES.iter().enumerate() {
+                let (q, e, c) = (quick.values[k], exact.values[k], base.axes[0].low.values[k]);
+                // A count and a settling time jump; the others bend little over so small a change.
+                if !matches!(*name, "settling" | "half_cycles" | "rise") && e.is_finite() {
+                    assert!((q - e).abs() <= 0.05 * (e - c).abs() + 2e-3 * e.abs(), "{key} {name}: {q} {e}");
+                }
+            }
+            assert_eq!(quick.ledger.len(), exact.ledger.len());
+            for (q, e) in quick.ledger.iter().zip(&exact.ledger) {
+                assert!((q.delay - e.delay).abs() < 1e-6, "{key} {}: {} {}", q.id, q.delay, e.delay);
+            }
+        }
+    }
 }

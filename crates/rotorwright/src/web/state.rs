@@ -85,7 +85,7 @@ fn key(what: &WhatIf) -> Key {
 /// How many what-ifs are kept at a time.
 const CHECKS_KEPT: usize = 64;
 /// How many records are kept at a time.
-const RECORDS_KEPT: usize = 8;
+const RECORDS_KEPT: usize = 40;
 
 /// State shared by all pages.
 #[derive(Clone)]
