@@ -124,12 +124,13 @@ impl OuterBase {
             let moved = |delay: f64| figures(&chain.clone().with_delay_at("motor", delay), &outer, required);
             let (low, high, early, late) = match same {
                 Some(c) => (c.low, c.high, c.early, c.late),
-                None => (
-                    figures(&less, &outer, required),
-                    figures(&more, &outer, required),
-                    moved(-DELAY_STEP),
-                    moved(DELAY_STEP),
-                ),
+                None => {
+                    let ((low, high), (early, late)) = rayon::join(
+                        || (figures(&less, &outer, required), figures(&more, &outer, required)),
+                        || (moved(-DELAY_STEP), moved(DELAY_STEP)),
+                    );
+                    (low, high, early, late)
+                }
             };
             all.push(Central { axis, outer, chain, damping, lag, step, low, high, early, late });
         }

@@ -409,15 +409,13 @@ impl Subject {
     }
 
     fn predict_from(&self, groups: &[Group], inputs: &[InputLine]) -> Prediction {
-        let centre = self.nominal(groups);
+        let (centre, rate_loop) = rayon::join(|| self.nominal(groups), || self.loop_base(groups));
         let gyro_noise = groups
             .contains(&Group::Vibration)
             .then(|| GyroNoise::new(&self.resolved.aircraft.without_payload()))
             .flatten();
-        let about = About {
-            centre: Centre::new(&self.resolved.aircraft),
-            near: Near { rate_loop: self.loop_base(groups), gyro_noise },
-        };
+        let about =
+            About { centre: Centre::new(&self.resolved.aircraft), near: Near { rate_loop, gyro_noise } };
         let moved: Vec<(Option<Nominal>, Option<Nominal>)> = inputs
             .par_iter()
             .map(|i| {

@@ -141,12 +141,14 @@ impl LoopBase {
                 |delay: f64| figures(&chain.clone().with_delay_at("motor", delay), required, with_step);
             let (low, high, early, late) = match same {
                 Some(c) => (c.low.clone(), c.high.clone(), c.early.clone(), c.late.clone()),
-                None => (
-                    figures(&at(lag - step)?, required, with_step),
-                    figures(&at(lag + step)?, required, with_step),
-                    moved(-DELAY_STEP),
-                    moved(DELAY_STEP),
-                ),
+                None => {
+                    let (less, more) = (at(lag - step)?, at(lag + step)?);
+                    let ((low, high), (early, late)) = rayon::join(
+                        || (figures(&less, required, with_step), figures(&more, required, with_step)),
+                        || (moved(-DELAY_STEP), moved(DELAY_STEP)),
+                    );
+                    (low, high, early, late)
+                }
             };
             all.push(Central { chain, axis, damping, low, high, lag, step, early, late });
         }
