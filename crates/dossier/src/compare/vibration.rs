@@ -126,6 +126,15 @@ pub fn vibration(before: &Findings, after: &Findings) -> Shown {
     out
 }
 
+/// What is said of a source that a record does not show: nothing can be gone from a channel that was not logged.
+fn missing(record: &Findings, source: &Source, seen: &str) -> String {
+    if record.spectra.iter().any(|s| s.channel == source.channel) {
+        seen.to_owned()
+    } else {
+        format!("cannot tell: {} is not logged", source.channel)
+    }
+}
+
 /// Sources before and after.
 fn sources(before: &Findings, after: &Findings) -> Table {
     let same = |a: &Source, b: &Source| {
@@ -147,7 +156,7 @@ fn sources(before: &Findings, after: &Findings) -> Table {
         rows.push(vec![
             s.name.clone(),
             format!("{:.3e}", s.rms),
-            now.map_or_else(|| "gone".to_owned(), |t| format!("{:.3e}", t.rms)),
+            now.map_or_else(|| missing(after, s, "gone"), |t| format!("{:.3e}", t.rms)),
             match now {
                 Some(t) if t.channel == s.channel && s.rms > 0.0 => format!("{:.0} %", 100.0 * t.rms / s.rms),
                 Some(t) => format!("now strongest in {}", t.channel),
@@ -159,7 +168,7 @@ fn sources(before: &Findings, after: &Findings) -> Table {
         if !before.sources.iter().any(|s| same(s, t)) {
             rows.push(vec![
                 t.name.clone(),
-                "not there".to_owned(),
+                missing(before, t, "not there"),
                 format!("{:.3e}", t.rms),
                 "new".to_owned(),
             ]);
