@@ -7,6 +7,9 @@ use crate::chart::{Axis, Chart, Mark, Series, Style};
 /// Most points of a strand.
 const POINTS: usize = 240;
 
+/// Longest strand that is drawn whole, over the median one.
+const LONGEST: f64 = 1.5;
+
 /// One step's response from a little before it, until it ends.
 pub(super) fn strand(name: &str, time: &[f64], values: &[f64], step: &Step) -> Series {
     let a = time.partition_point(|t| *t < step.at - 0.1);
@@ -21,6 +24,14 @@ pub(super) fn strand(name: &str, time: &[f64], values: &[f64], step: &Step) -> S
 
 /// The chart of all strands, with the limit of the overshoot left to the gate.
 pub(super) fn chart(id: &str, title: &str, caption: &str, mut series: Vec<Series>) -> Chart {
+    // A step that was held on after the test would squeeze all others.
+    let ends: Vec<f64> = series.iter().filter_map(|s| s.x.last().copied()).collect();
+    let longest = LONGEST * signal::robust::median(&ends).unwrap_or(f64::INFINITY);
+    for s in &mut series {
+        let kept = s.x.partition_point(|x| *x <= longest);
+        s.x.truncate(kept);
+        s.y.truncate(kept);
+    }
     // A name stands at the first strand of its kind alone.
     let mut seen: Vec<String> = Vec::new();
     for s in &mut series {
