@@ -42,9 +42,7 @@ pub(super) fn causes(ctx: &Context<'_>, draft: &Draft, limit: &Limit, rests: &Re
     let none = Verdict { causes: Vec::new(), separating_test: None };
     let Some(metric) = draft.metric else { return none };
     let Some((figure, measured)) = draft.figure() else { return none };
-    let Some(today) = ctx.subject.nominal(&[metric.group]).get(metric.output) else {
-        return none;
-    };
+    let Some(today) = ctx.prediction.get(metric.output).map(|e| e.value) else { return none };
     let shift = |after: f64| -> f64 {
         if !measured {
             return after;
@@ -220,7 +218,10 @@ fn makes_stale(edits: &[KeyChange], rests: &Rests) -> Vec<String> {
 /// Criteria that the change pushes over their limit, judged on the central prediction.
 fn breaks(ctx: &Context<'_>, changed: &Subject, but: &str) -> Vec<String> {
     let before = |output: &str| ctx.prediction.get(output).map(|e| e.value);
-    let after = changed.nominal(&Group::ALL);
+    // No criterion asks for endurance, flight over airspeed, or the loop of yaw.
+    let unasked = [Group::Endurance, Group::Airspeed, Group::Yaw];
+    let groups: Vec<Group> = Group::ALL.into_iter().filter(|g| !unasked.contains(g)).collect();
+    let after = changed.nominal(&groups);
     let (now, then) = (&ctx.subject.resolved().aircraft, &changed.resolved().aircraft);
     ctx.limits
         .ids()

@@ -54,6 +54,20 @@ pub fn read_with_map(
     for t in &mut time {
         *t -= start;
     }
+    // Rows whose times differ in the file must differ in the record too.
+    if let Some(at) = time.windows(2).position(|w| w[0] >= w[1]) {
+        let (earlier, later) = (time.get(at).copied().unwrap_or(0.0), time.last().copied().unwrap_or(0.0));
+        let message = format!(
+            "time runs from {start} s to {} s: over so long a span rows near {} s cannot be told apart",
+            start + later,
+            start + earlier
+        );
+        let path = files.first().map_or(map_file, |f| f.as_path());
+        return Err(Diagnostic::error(path, message)
+            .key("time")
+            .help("some stamps are broken: take their rows out, or map the column that holds the true time")
+            .into());
+    }
     for (name, values) in &channels {
         if values.iter().all(|v| v.is_nan()) {
             report.remarks.push(format!("{name} has no values"));

@@ -529,6 +529,7 @@ const BROKEN: &[(&str, &str, &str)] = &[
     ("file-decimal-comma-unquoted", "fields", "data.csv:2:"),
     ("file-time-stands-still", "1 different times", "data.csv:2:1"),
     ("file-two-recordings", "split the file", "data.csv:62:1"),
+    ("file-broken-stamps", "cannot be told apart", "data.csv"),
     ("file-parquet-cut-off", "Parquet", "data.csv"),
 ];
 

@@ -16,8 +16,8 @@ use serde::Serialize;
 
 use crate::root::root;
 
-/// Points in each decade of frequency before refinement: features narrower than 1.2 % may be missed.
-const PER_DECADE: f64 = 200.0;
+/// Points in each decade of frequency before refinement: features narrower than 1.5 % may be missed.
+const PER_DECADE: f64 = 150.0;
 
 /// Margins of a loop. Ratios are plain, not dB; frequencies in rad/s, angles in rad.
 ///

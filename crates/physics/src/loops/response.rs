@@ -26,7 +26,7 @@ const MOST_TERMS: usize = 80_000;
 /// What is left of the series, as a fraction of the step, before its last half is tapered.
 const FINEST: f64 = 1e-8;
 /// The same where the figures of the step are all that is asked for.
-const SEEN: f64 = 4e-3;
+const SEEN: f64 = 1e-3;
 
 /// Why there is no step response.
 #[derive(Debug, Clone, Copy, PartialEq, thiserror::Error, Serialize)]
