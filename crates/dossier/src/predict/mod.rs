@@ -11,6 +11,7 @@ mod outer_loops;
 mod propagate;
 mod rate_loop;
 mod reach;
+mod slopes;
 
 pub use airspeed::AIRSPEED_CHARGE;
 pub use bearing::{dwell, separation};

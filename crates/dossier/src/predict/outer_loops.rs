@@ -1,7 +1,4 @@
 //! Figures of the loops outside the rate loop: attitude and velocity, for one axis.
-//!
-//! As with the rate loop, most inputs act through the motor's time constant or a delay alone: figures of small changes
-//! are taken from the slopes against both at the central aircraft, where chain and gains are otherwise the same.
 
 use physics::aircraft::Aircraft;
 use physics::loops::Complex;
@@ -13,7 +10,7 @@ use physics::loops::response::step_seen;
 
 use super::compass;
 use super::nominal::{AXES, Case, Nominal, SiteAir, loop_lag, required_crossover};
-use super::rate_loop::{DELAY_STEP, later};
+use super::slopes::Slopes;
 
 /// Names of the figures: id, words, unit, and whether a larger one is worse.
 const FIGURES: [(&str, &str, &str, bool); 7] = [
@@ -89,70 +86,38 @@ fn figures(chain: &RateChain, outer: &Outer, required: f64) -> [f64; COUNT] {
     out
 }
 
-/// One axis of the central aircraft at two lags.
+/// One axis of the central aircraft.
 struct Central {
-    axis: usize,
     outer: Outer,
-    chain: RateChain,
-    damping: f64,
-    lag: f64,
-    step: f64,
-    low: [f64; COUNT],
-    high: [f64; COUNT],
-    early: [f64; COUNT],
-    late: [f64; COUNT],
+    slopes: Slopes<[f64; COUNT]>,
 }
 
-/// Figures of the central aircraft, to take small changes of the motor lag from.
+/// Figures of the central aircraft, to take small changes of lag and delay from.
 pub(super) struct OuterBase(Vec<Central>);
 
 impl OuterBase {
     /// Of the central aircraft, without payload.
     pub(super) fn new(aircraft: &Aircraft, lag: f64, damping: [f64; 3]) -> Self {
         let required = required_crossover(aircraft);
-        let step = 0.02 * lag;
         let mut all: Vec<Central> = Vec::new();
         for (axis, &damping) in damping.iter().enumerate().take(2) {
-            let at =
-                |lag: f64| chain::rate_chain(aircraft, axis, lag, 0.0).ok().map(|c| c.with_damping(damping));
-            let (Some(outer), Some(chain), Some(less), Some(more)) =
-                (outer(aircraft, axis), at(lag), at(lag - step), at(lag + step))
-            else {
-                continue;
-            };
-            let same = all.iter().find(|c| c.chain.stages == chain.stages && c.outer == outer);
-            let moved = |delay: f64| figures(&chain.clone().with_delay_at("motor", delay), &outer, required);
-            let (low, high, early, late) = match same {
-                Some(c) => (c.low, c.high, c.early, c.late),
-                None => {
-                    let ((low, high), (early, late)) = rayon::join(
-                        || (figures(&less, &outer, required), figures(&more, &outer, required)),
-                        || (moved(-DELAY_STEP), moved(DELAY_STEP)),
-                    );
-                    (low, high, early, late)
-                }
-            };
-            all.push(Central { axis, outer, chain, damping, lag, step, low, high, early, late });
+            let Some(outer) = outer(aircraft, axis) else { continue };
+            let known = all.iter().filter(|c| c.outer == outer).map(|c| &c.slopes);
+            let of = |chain: &RateChain| figures(chain, &outer, required);
+            let Some(slopes) = Slopes::new(aircraft, axis, lag, damping, known, &of) else { continue };
+            all.push(Central { outer, slopes });
         }
         Self(all)
     }
 
     fn at(&self, aircraft: &Aircraft, axis: usize, lag: f64) -> Option<[f64; COUNT]> {
-        let central = self.0.iter().find(|c| c.axis == axis)?;
-        if (lag - central.lag).abs() > 2.0 * central.step || outer(aircraft, axis)? != central.outer {
+        let central = self.0.iter().find(|c| c.slopes.axis == axis)?;
+        if outer(aircraft, axis)? != central.outer {
             return None;
         }
-        let chain = chain::rate_chain(aircraft, axis, central.lag, 0.0).ok()?.with_damping(central.damping);
-        let share = later(&chain, &central.chain)? / (2.0 * DELAY_STEP);
-        let t = (lag - central.lag + central.step) / (2.0 * central.step);
-        let mut out = central.low;
-        for (v, high) in out.iter_mut().zip(&central.high) {
-            *v += t * (high - *v);
-        }
-        for (v, (early, late)) in out.iter_mut().zip(central.early.iter().zip(&central.late)) {
-            *v += if share == 0.0 { 0.0 } else { share * (late - early) };
-        }
-        Some(out)
+        let Slopes { low, high, early, late, .. } = &central.slopes;
+        let place = central.slopes.place(aircraft, lag)?;
+        Some(std::array::from_fn(|k| place.figure(low[k], high[k], early[k], late[k])))
     }
 }
 

@@ -1,8 +1,4 @@
 //! Figures of the rate loop for one axis, and a quick way to them for small changes of the motor lag.
-//!
-//! Most inputs of an aircraft act on the rate loop through the motor's time constant or a pure delay alone. For
-//! sensitivities those are taken from the slope of every figure against that time constant and against the total
-//! delay at the central aircraft, instead of computing margins and step response anew.
 
 use physics::aircraft::{Aircraft, Missing};
 use physics::loops::stage::Element;
@@ -10,6 +6,7 @@ use physics::loops::{chain, ledger, margins, response};
 
 use super::nominal::required_crossover;
 use super::outer_loops::OuterBase;
+use super::slopes::Slopes;
 
 /// Names of the figures: id, words, unit.
 pub(super) const FIGURES: [(&str, &str, &str); 11] = [
@@ -77,42 +74,9 @@ pub(super) fn figures(chain: &chain::RateChain, required: f64, with_step: bool) 
     }
 }
 
-/// One axis of the central aircraft with its slopes against the motor's time constant.
-struct Central {
-    chain: chain::RateChain,
-    axis: usize,
-    damping: f64,
-    low: AxisFigures,
-    high: AxisFigures,
-    lag: f64,
-    step: f64,
-    /// With so much less and more delay than the central chain: [`DELAY_STEP`].
-    early: AxisFigures,
-    late: AxisFigures,
-}
-
-/// Step of delay that slopes are taken over, s, either way.
-pub(super) const DELAY_STEP: f64 = 2e-4;
-
-/// Total delay of one chain less that of another, s, where nothing but delays differs; none elsewhere or far off.
-pub(super) fn later(chain: &chain::RateChain, central: &chain::RateChain) -> Option<f64> {
-    if chain.stages.len() != central.stages.len() {
-        return None;
-    }
-    let mut sum = 0.0;
-    for (a, b) in chain.stages.iter().zip(&central.stages) {
-        match (&a.element, &b.element) {
-            (Element::Delay { time: a }, Element::Delay { time: b }) => sum += a - b,
-            _ if a == b => {}
-            _ => return None,
-        }
-    }
-    (sum.abs() <= 3.0 * DELAY_STEP).then_some(sum)
-}
-
 /// Figures of the central aircraft, to take small changes of the motor lag from.
 pub(super) struct LoopBase {
-    axes: Vec<Central>,
+    axes: Vec<Slopes<AxisFigures>>,
     with_step: bool,
     outer: Option<OuterBase>,
 }
@@ -129,28 +93,12 @@ impl LoopBase {
         with_step: bool,
     ) -> Option<Self> {
         let required = required_crossover(aircraft);
-        let step = 0.02 * lag;
-        let mut all: Vec<Central> = Vec::new();
+        let of = |chain: &chain::RateChain| figures(chain, required, with_step);
+        let mut all: Vec<Slopes<AxisFigures>> = Vec::new();
         for &axis in axes {
             let damping = damping.get(axis).copied().unwrap_or(0.0);
-            let at =
-                |lag: f64| chain::rate_chain(aircraft, axis, lag, 0.0).ok().map(|c| c.with_damping(damping));
-            let chain = at(lag)?;
-            let same = all.iter().find(|c| c.chain.stages == chain.stages);
-            let moved =
-                |delay: f64| figures(&chain.clone().with_delay_at("motor", delay), required, with_step);
-            let (low, high, early, late) = match same {
-                Some(c) => (c.low.clone(), c.high.clone(), c.early.clone(), c.late.clone()),
-                None => {
-                    let (less, more) = (at(lag - step)?, at(lag + step)?);
-                    let ((low, high), (early, late)) = rayon::join(
-                        || (figures(&less, required, with_step), figures(&more, required, with_step)),
-                        || (moved(-DELAY_STEP), moved(DELAY_STEP)),
-                    );
-                    (low, high, early, late)
-                }
-            };
-            all.push(Central { chain, axis, damping, low, high, lag, step, early, late });
+            let one = Slopes::new(aircraft, axis, lag, damping, all.iter(), &of)?;
+            all.push(one);
         }
         Some(Self { axes: all, with_step, outer: None })
     }
@@ -175,35 +123,23 @@ impl LoopBase {
         with_step: bool,
     ) -> Option<AxisFigures> {
         let central = self.axes.iter().find(|c| c.axis == axis)?;
-        if with_step != self.with_step || (lag - central.lag).abs() > 2.0 * central.step {
-            return None;
-        }
-        let chain = chain::rate_chain(aircraft, axis, central.lag, 0.0).ok()?.with_damping(central.damping);
-        let delay = later(&chain, &central.chain)?;
         let all = [&central.low, &central.high, &central.early, &central.late];
-        if all.iter().any(|f| f.stable != central.low.stable) {
+        if with_step != self.with_step || all.iter().any(|f| f.stable != central.low.stable) {
             return None;
         }
-        let t = (lag - central.lag + central.step) / (2.0 * central.step);
-        let mix = |low: f64, high: f64| low + t * (high - low);
+        let place = central.place(aircraft, lag)?;
+        let [low, high, early, late] = all.map(|f| &f.values);
         let mut out = central.low.clone();
-        for (v, high) in out.values.iter_mut().zip(&central.high.values) {
-            *v = mix(*v, *high);
-        }
-        let share = delay / (2.0 * DELAY_STEP);
-        for (v, (early, late)) in
-            out.values.iter_mut().zip(central.early.values.iter().zip(&central.late.values))
-        {
-            // Where there is no such figure there is none here either.
-            *v += if share == 0.0 { 0.0 } else { share * (late - early) };
+        for (k, v) in out.values.iter_mut().enumerate() {
+            *v = place.figure(low[k], high[k], early[k], late[k]);
         }
         for (line, high) in out.ledger.iter_mut().zip(&central.high.ledger) {
-            line.delay = mix(line.delay, high.delay);
-            line.phase = mix(line.phase, high.phase);
+            line.delay = place.between(line.delay, high.delay);
+            line.phase = place.between(line.phase, high.phase);
         }
         // A delay moves no crossover: only its own line changes.
         for line in &mut out.ledger {
-            let stage = chain.stages.iter().find(|s| s.id == line.id);
+            let stage = place.chain.stages.iter().find(|s| s.id == line.id);
             if let Some(Element::Delay { time }) = stage.map(|s| &s.element) {
                 (line.delay, line.phase) = (*time, *time * out.values[0]);
             }

@@ -38,9 +38,9 @@ impl<'a> Centre<'a> {
     pub(super) fn reached(&self, moved: &Aircraft, groups: &[Group]) -> Vec<Group> {
         let a = self.aircraft;
         let bodies = a.bodies != moved.bodies;
-        let masses = masses(moved);
+        let masses = bodies.then(|| masses(moved));
         let differ = |unlike: fn(&MassProperties, &MassProperties) -> bool| {
-            bodies && self.mass.iter().zip(&masses).any(|(a, b)| unlike(a, b))
+            masses.iter().flatten().zip(&self.mass).any(|(moved, a)| unlike(a, moved))
         };
         let mass = differ(|a, b| !alike(a, b));
         // Flight over airspeed is trimmed by forces alone: of the mass it reads the weight.
