@@ -1,6 +1,7 @@
 //! What the pages are made from, kept until the dossier's files change.
 
 use std::collections::HashMap;
+use std::hash::Hash;
 use std::sync::{Arc, Mutex, PoisonError};
 
 use dossier::cards::Card;
@@ -69,12 +70,52 @@ pub(crate) type Seen = Arc<(Record, Findings)>;
 
 type Key = (Option<String>, Vec<(String, String)>);
 
+/// Results by what they were asked for, up to a number of them.
+struct Kept<K, T>(HashMap<K, Arc<T>>);
+
+impl<K, T> Default for Kept<K, T> {
+    fn default() -> Self {
+        Self(HashMap::new())
+    }
+}
+
+/// What gives way when too much is kept.
+trait Asked: Eq + Hash {
+    /// How many are kept at a time.
+    const MOST: usize;
+    /// Whether it stays nevertheless.
+    fn stays(&self) -> bool;
+}
+
+impl Asked for Key {
+    const MOST: usize = CHECKS_KEPT;
+    fn stays(&self) -> bool {
+        self.1.is_empty()
+    }
+}
+
+impl Asked for String {
+    const MOST: usize = RECORDS_KEPT;
+    fn stays(&self) -> bool {
+        false
+    }
+}
+
+impl<K: Asked, T> Kept<K, T> {
+    fn insert(&mut self, key: K, made: &Arc<T>) {
+        if self.0.len() >= K::MOST {
+            self.0.retain(|k, _| k.stays());
+        }
+        self.0.insert(key, Arc::clone(made));
+    }
+}
+
 #[derive(Default)]
 struct Cache {
     stamp: u64,
-    checks: HashMap<Key, Arc<CheckResult>>,
-    accounts: HashMap<Key, Arc<Account>>,
-    seen: HashMap<String, Seen>,
+    checks: Kept<Key, CheckResult>,
+    accounts: Kept<Key, Account>,
+    seen: Kept<String, (Record, Findings)>,
 }
 
 /// What a what-if is kept under.
@@ -114,8 +155,12 @@ impl AppState {
                 drop(self.seen(&r.id));
             }
             drop(self.reconcile(&WhatIf::default()));
-            for build in &check.builds {
-                drop(self.check(&WhatIf { build: Some(build.clone()), edits: Vec::new() }));
+            let named = |build: &String| WhatIf { build: Some(build.clone()), edits: Vec::new() };
+            // The build that stands where none is named, by its name too.
+            let stamp = self.source.stamp();
+            self.with_cache(stamp, |c| c.checks.insert(key(&named(&check.build)), &check));
+            for build in check.builds.iter().filter(|b| **b != check.build) {
+                drop(self.check(&named(build)));
             }
         }
     }
@@ -130,26 +175,32 @@ impl AppState {
         f(&mut cache)
     }
 
-    /// The result for a build with edits.
-    pub(crate) fn check(&self, what: &WhatIf) -> Result<Arc<CheckResult>, Diagnostics> {
+    /// What `place` keeps under a key while the files stay as they are; made once where it is not there.
+    fn kept<K: Asked, T>(
+        &self,
+        key: K,
+        place: impl Fn(&mut Cache) -> &mut Kept<K, T>,
+        make: impl FnOnce() -> Result<T, Diagnostics>,
+    ) -> Result<Arc<T>, Diagnostics> {
         let stamp = self.source.stamp();
-        let key = key(what);
-        if let Some(hit) = self.with_cache(stamp, |c| c.checks.get(&key).cloned()) {
+        let hit = || self.with_cache(stamp, |c| place(c).0.get(&key).cloned());
+        if let Some(hit) = hit() {
             return Ok(hit);
         }
         let _turn = self.computing.lock().unwrap_or_else(PoisonError::into_inner);
         // Another page may have computed it while this one waited for its turn.
-        if let Some(hit) = self.with_cache(stamp, |c| c.checks.get(&key).cloned()) {
+        if let Some(hit) = hit() {
             return Ok(hit);
         }
-        let result = Arc::new(self.source.check(what.build.as_deref(), &what.edits)?);
-        self.with_cache(stamp, |c| {
-            if c.checks.len() >= CHECKS_KEPT {
-                c.checks.retain(|(_, edits), _| edits.is_empty());
-            }
-            c.checks.insert(key, Arc::clone(&result));
-        });
-        Ok(result)
+        let made = Arc::new(make()?);
+        self.with_cache(stamp, |c| place(c).insert(key, &made));
+        Ok(made)
+    }
+
+    /// The result for a build with edits.
+    pub(crate) fn check(&self, what: &WhatIf) -> Result<Arc<CheckResult>, Diagnostics> {
+        let make = || self.source.check(what.build.as_deref(), &what.edits);
+        self.kept(key(what), |c| &mut c.checks, make)
     }
 
     /// Cards for a build with edits.
@@ -159,45 +210,21 @@ impl AppState {
 
     /// What all measurements of a build say of its file.
     pub(crate) fn reconcile(&self, what: &WhatIf) -> Result<Arc<Account>, Diagnostics> {
-        let stamp = self.source.stamp();
-        let key = key(what);
-        if let Some(hit) = self.with_cache(stamp, |c| c.accounts.get(&key).cloned()) {
-            return Ok(hit);
-        }
-        let _turn = self.computing.lock().unwrap_or_else(PoisonError::into_inner);
-        if let Some(hit) = self.with_cache(stamp, |c| c.accounts.get(&key).cloned()) {
-            return Ok(hit);
-        }
-        let account = Arc::new(self.source.reconcile(what.build.as_deref(), &what.edits)?);
-        self.with_cache(stamp, |c| {
-            if c.accounts.len() >= CHECKS_KEPT {
-                c.accounts.retain(|(_, edits), _| edits.is_empty());
-            }
-            c.accounts.insert(key, Arc::clone(&account));
-        });
-        Ok(account)
+        let make = || self.source.reconcile(what.build.as_deref(), &what.edits);
+        self.kept(key(what), |c| &mut c.accounts, make)
     }
 
     /// A record with its findings.
     pub(crate) fn seen(&self, id: &str) -> Result<Seen, Diagnostics> {
-        let stamp = self.source.stamp();
-        if let Some(hit) = self.with_cache(stamp, |c| c.seen.get(id).cloned()) {
-            return Ok(hit);
-        }
-        let _turn = self.computing.lock().unwrap_or_else(PoisonError::into_inner);
-        if let Some(hit) = self.with_cache(stamp, |c| c.seen.get(id).cloned()) {
-            return Ok(hit);
-        }
-        let record = self.source.record(id)?;
-        let findings = self.source.findings(&record)?;
-        let seen = Arc::new((record, findings));
-        self.with_cache(stamp, |c| {
-            if c.seen.len() >= RECORDS_KEPT {
-                c.seen.clear();
-            }
-            c.seen.insert(id.to_owned(), Arc::clone(&seen));
-        });
-        Ok(seen)
+        self.kept(
+            id.to_owned(),
+            |c| &mut c.seen,
+            || {
+                let record = self.source.record(id)?;
+                let findings = self.source.findings(&record)?;
+                Ok((record, findings))
+            },
+        )
     }
 
     /// Records named in a result that can be read, with their findings; the others are left to
