@@ -130,6 +130,37 @@ impl Opened {
         evidence
     }
 
+    /// The subject with what the evidence measured, and what of it could not be taken.
+    fn measured(
+        &self,
+        evidence: &Evidence,
+        edits: &[KeyChange],
+    ) -> Result<(Subject, Vec<Diagnostic>), Diagnostics> {
+        let today = self.subject.file().fingerprint();
+        let mut measured = gates::replacements(evidence, &today);
+        measured.extend(gates::weighed(evidence, &self.subject.resolved().aircraft, &today));
+        // What if the key had another value? Then the measurement does not speak.
+        measured.retain(|key, _| !edits.iter().any(|e| e.key == *key));
+        self.subject.with_measured(&measured)
+    }
+
+    /// What `f` makes of the context that the gates are judged in, without judging them.
+    ///
+    /// # Errors
+    /// What is wrong with the file that results.
+    pub fn in_context<T>(
+        &self,
+        evidence: &Evidence,
+        edits: &[KeyChange],
+        f: impl FnOnce(&Context<'_>) -> T,
+    ) -> Result<T, Diagnostics> {
+        let (subject, _) = self.measured(evidence, edits)?;
+        let prediction = subject.predict(&Group::ALL);
+        let mut ctx = Context::new(&subject, &prediction, evidence, &self.limits);
+        ctx.wind = self.programme.requirement.wind;
+        Ok(f(&ctx))
+    }
+
     /// Judges every gate on the evidence.
     ///
     /// # Errors
@@ -148,12 +179,7 @@ impl Opened {
         edits: &[KeyChange],
         also: impl FnOnce(&Context<'_>) -> T,
     ) -> Result<(CheckResult, T), Diagnostics> {
-        let today = self.subject.file().fingerprint();
-        let mut measured = gates::replacements(evidence, &today);
-        measured.extend(gates::weighed(evidence, &self.subject.resolved().aircraft, &today));
-        // What if the key had another value? Then the measurement does not speak.
-        measured.retain(|key, _| !edits.iter().any(|e| e.key == *key));
-        let (subject, refused) = self.subject.with_measured(&measured)?;
+        let (subject, refused) = self.measured(evidence, edits)?;
         let prediction = subject.predict(&Group::ALL);
         let mut ctx = Context::new(&subject, &prediction, evidence, &self.limits);
         ctx.wind = self.programme.requirement.wind;

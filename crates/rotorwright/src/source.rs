@@ -77,7 +77,7 @@ impl Source for DossierSource {
     fn reconcile(&self, build: Option<&str>, edits: &[KeyChange]) -> Result<Account, Diagnostics> {
         let evidence = self.evidence(build)?;
         let opened = Opened::open(&self.dir, build, edits)?;
-        Ok(opened.judge_and(&evidence, edits, reconcile::of_build)?.1)
+        opened.in_context(&evidence, edits, reconcile::of_build)
     }
 
     fn record(&self, id: &str) -> Result<Record, Diagnostics> {

@@ -30,7 +30,7 @@ pub(super) fn run(args: &Args, out: &mut dyn Write) -> Outcome {
     let opened = Opened::open(&args.dir, args.build.as_deref(), &[])?;
     let build = opened.build.clone();
     let evidence = opened.evidence();
-    let (_, account) = opened.judge_and(&evidence, &[], reconcile::of_build)?;
+    let account = opened.in_context(&evidence, &[], reconcile::of_build)?;
     if args.json {
         json(out, &account)?;
     } else {
