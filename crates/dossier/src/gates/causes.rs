@@ -218,10 +218,7 @@ fn makes_stale(edits: &[KeyChange], rests: &Rests) -> Vec<String> {
 /// Criteria that the change pushes over their limit, judged on the central prediction.
 fn breaks(ctx: &Context<'_>, changed: &Subject, but: &str) -> Vec<String> {
     let before = |output: &str| ctx.prediction.get(output).map(|e| e.value);
-    // No criterion asks for endurance, flight over airspeed, or the loop of yaw.
-    let unasked = [Group::Endurance, Group::Airspeed, Group::Yaw];
-    let groups: Vec<Group> = Group::ALL.into_iter().filter(|g| !unasked.contains(g)).collect();
-    let after = changed.nominal(&groups);
+    let after = changed.nominal(&Group::ALL);
     let (now, then) = (&ctx.subject.resolved().aircraft, &changed.resolved().aircraft);
     ctx.limits
         .ids()

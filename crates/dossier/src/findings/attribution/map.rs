@@ -14,6 +14,17 @@ const CLASSES: usize = 24;
 const STRONG: usize = 60;
 const WEAK: usize = 160;
 
+/// Cells (across, frequency, energy) as dots: so many of the strongest full, so many that follow as rings.
+pub(super) fn by_strength(mut cells: Vec<(f64, f64, f64)>, strong: usize, weak: usize) -> Vec<Series> {
+    cells.sort_by(|a, b| b.2.total_cmp(&a.2));
+    let dots = |name: &str, style: Style, part: &[(f64, f64, f64)]| {
+        Series::new(name, style, part.iter().map(|c| c.0).collect(), part.iter().map(|c| c.1).collect())
+    };
+    let full = strong.min(cells.len());
+    let shown = (strong + weak).min(cells.len());
+    vec![dots("weaker", Style::Rings, &cells[full..shown]), dots("strongest", Style::Dots, &cells[..full])]
+}
+
 pub(super) fn run(context: &Context<'_>, group: &Group, sources: &[Source], out: &mut Out) {
     let Some((low, high)) = group.all_turns() else { return };
     if group.rotors() == 0 || high <= low {
@@ -52,16 +63,7 @@ pub(super) fn run(context: &Context<'_>, group: &Group, sources: &[Source], out:
     if map.speed.len() < 2 || cells.is_empty() {
         return;
     }
-    cells.sort_by(|a, b| b.2.total_cmp(&a.2));
-    let dots = |name: &str, style: Style, part: &[(f64, f64, f64)]| {
-        Series::new(name, style, part.iter().map(|c| c.0).collect(), part.iter().map(|c| c.1).collect())
-    };
-    let strong = STRONG.min(cells.len());
-    let weak = (STRONG + WEAK).min(cells.len());
-    let mut series = vec![
-        dots("weaker", Style::Rings, &cells[strong..weak]),
-        dots("strongest", Style::Dots, &cells[..strong]),
-    ];
+    let mut series = by_strength(cells, STRONG, WEAK);
     let mut orders = vec![1];
     orders.extend(group.blades.into_iter().flat_map(|b| [b, 2 * b]));
     for order in orders {

@@ -7,6 +7,7 @@ use signal::spectrum::Options;
 use signal::stream::SpectrogramStream;
 
 use super::data::{FLYING, Group, fold};
+use super::map::by_strength;
 use crate::chart::{Axis, Chart, Series, Style};
 use crate::findings::context::{Context, Out};
 
@@ -56,16 +57,7 @@ pub(super) fn run(context: &Context<'_>, group: &Group, windows: &[(f64, f64)], 
     if cells.is_empty() {
         return;
     }
-    cells.sort_by(|a, b| b.2.total_cmp(&a.2));
-    let dots = |name: &str, style: Style, part: &[(f64, f64, f64)]| {
-        Series::new(name, style, part.iter().map(|c| c.0).collect(), part.iter().map(|c| c.1).collect())
-    };
-    let strong = STRONG.min(cells.len());
-    let weak = (STRONG + WEAK).min(cells.len());
-    let mut series = vec![
-        dots("weaker", Style::Rings, &cells[strong..weak]),
-        dots("strongest", Style::Dots, &cells[..strong]),
-    ];
+    let mut series = by_strength(cells, STRONG, WEAK);
     series.extend(order_lines(context, group, rate, &sums, &middle));
     let sensor = if group.base == "accel" { "accelerometer" } else { "gyro" };
     out.charts.push(Chart {
