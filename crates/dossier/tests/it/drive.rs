@@ -2,11 +2,10 @@
 //! other people.
 
 use std::collections::BTreeMap;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 use dossier::findings::{Findings, Surroundings, findings, findings_at};
-use dossier::import::{self, Limit, Request};
-use dossier::record::{Kind, RecordOrigin};
+use dossier::record::Kind;
 use dossier::record_store;
 use dossier::result::State;
 
@@ -53,47 +52,16 @@ fn prop_demo_drives_are_recovered() {
     }
 }
 
-fn sweep_of(file: &Path) -> Option<Findings> {
-    let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("../..");
-    let map_file = root.join("tests/real/static_5in/map.toml");
-    let map_text = std::fs::read_to_string(&map_file).unwrap();
-    let dir = tempfile::tempdir().unwrap();
-    let files = [file.to_owned()];
-    // A sweep is written a row at a time by hand: half a row a second is right.
-    let accept = ["time-unit=keep".to_owned()];
-    let request = Request {
-        files: &files,
-        map_file: &map_file,
-        map_text: &map_text,
-        records: dir.path(),
-        id: Some("sweep"),
-        kind: Kind::Sweep,
-        values: BTreeMap::new(),
-        build: "b1",
-        date: "2026-01-01",
-        origin: RecordOrigin::Measured,
-        remark: "",
-        setting: "",
-        fingerprint: BTreeMap::new(),
-        accept: &accept,
-        limit: Limit::default(),
-    };
-    let meta = import::import(&request, &mut |_, _| {}).unwrap_or_else(|d| panic!("{}: {d}", file.display()));
-    let record = record_store::load(dir.path(), &meta.id).unwrap();
-    Some(findings(&record, None))
+/// A sweep is written a row at a time by hand: half a row a second is right.
+fn sweep_of(file: &Path) -> Findings {
+    crate::real_bench::seen(&[file.to_owned()], "static_5in/map.toml", Kind::Sweep, &["time-unit=keep"])
 }
 
 /// Thrust over speed squared depends on the propeller alone: six motors with the same propeller agree, far better than
 /// the propellers among each other.
 #[test]
 fn val_thrust_per_speed_squared_is_the_propellers() {
-    let folder = std::env::var_os("ROTORWRIGHT_REALDATA")
-        .map_or_else(|| Path::new(env!("CARGO_MANIFEST_DIR")).join("../../../shared/realdata"), PathBuf::from)
-        .join("bench_static_5in");
-    if !folder.is_dir() {
-        eprintln!("SKIPPED: real data folder not found ({})", folder.display());
-        return;
-    }
+    let Some(folder) = crate::realdata::data("bench_static_5in") else { return };
     let median = |list: &[f64]| {
         let mut v = list.to_vec();
         v.sort_by(f64::total_cmp);
@@ -106,7 +74,7 @@ fn val_thrust_per_speed_squared_is_the_propellers() {
             .iter()
             .map(|m| folder.join(format!("{m}{propeller}_11.csv")))
             .filter(|f| f.is_file())
-            .filter_map(|f| Some(sweep_of(&f)?.estimate("sweep.thrust_per_speed2")?.value))
+            .filter_map(|f| Some(sweep_of(&f).estimate("sweep.thrust_per_speed2")?.value))
             .collect();
         assert!(list.len() >= 5, "propeller {propeller}: only {} motors", list.len());
         let middle = median(&list);

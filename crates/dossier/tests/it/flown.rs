@@ -19,6 +19,11 @@ fn aircraft() -> Aircraft {
 }
 
 fn record(rate: f64, channels: Vec<(String, Vec<f64>)>) -> Record {
+    tapped(rate, channels, None)
+}
+
+/// A flight of these channels: commands after mixing, the others tapped as said.
+pub(crate) fn tapped(rate: f64, channels: Vec<(String, Vec<f64>)>, others: Option<Tap>) -> Record {
     let n = channels[0].1.len();
     let meta = RecordMeta {
         id: "r".to_owned(),
@@ -36,7 +41,7 @@ fn record(rate: f64, channels: Vec<(String, Vec<f64>)>) -> Record {
                 name: name.clone(),
                 unit: String::new(),
                 column: String::new(),
-                tap: name.ends_with("command").then_some(Tap::AfterMixing),
+                tap: if name.ends_with("command") { Some(Tap::AfterMixing) } else { others },
                 stamp: None,
             })
             .collect(),

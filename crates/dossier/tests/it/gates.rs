@@ -126,7 +126,8 @@ fn prop_premature() {
     assert_eq!(r.limiting.as_ref().unwrap().gate, short.id);
 }
 
-fn stale(r: &CheckResult) -> BTreeSet<String> {
+/// Criteria that rest on something that has since changed.
+pub(crate) fn stale(r: &CheckResult) -> BTreeSet<String> {
     r.gates
         .iter()
         .flat_map(|g| &g.criteria)

@@ -712,19 +712,6 @@ fn val_parquet_of_pandas_reads_value_by_value() {
     assert!(e.to_string().contains("not numbers"), "{e}");
 }
 
-fn real(path: &str) -> Option<PathBuf> {
-    let root = std::env::var_os("ROTORWRIGHT_REALDATA").map_or_else(
-        || Path::new(env!("CARGO_MANIFEST_DIR")).join("../../../shared/realdata"),
-        PathBuf::from,
-    );
-    let file = root.join(path);
-    if file.exists() {
-        return Some(file);
-    }
-    println!("skipped: {} is not there", file.display());
-    None
-}
-
 fn channels(list: &[(&str, &str, &str)]) -> String {
     list.iter().fold(String::new(), |mut out, (name, column, more)| {
         let column =
@@ -736,7 +723,7 @@ fn channels(list: &[(&str, &str, &str)]) -> String {
 
 #[test]
 fn val_real_agile_flight_is_found_to_be_front_left_up() {
-    let Some(file) = real("flight_400hz_agile/flight.csv") else { return };
+    let Some(file) = crate::realdata::data("flight_400hz_agile/flight.csv") else { return };
     let map = "[time]\ncolumn = \"t\"\nunit = \"s\"\n".to_owned()
         + &channels(&[
             ("rate.x", "5", "unit = \"rad/s\""),
@@ -780,7 +767,7 @@ fn val_real_agile_flight_is_found_to_be_front_left_up() {
 
 #[test]
 fn val_real_disturbed_hover_reads() {
-    let Some(file) = real("flight_200hz_disturbance/flight.csv") else { return };
+    let Some(file) = crate::realdata::data("flight_200hz_disturbance/flight.csv") else { return };
     let map = "[time]\ncolumn = \"t\"\nunit = \"s\"\n".to_owned()
         + &channels(&[
             ("rotor.1.command", "2", "range = [\"0\", \"500\"]"),
@@ -814,7 +801,10 @@ fn val_real_disturbed_hover_reads() {
 #[test]
 fn val_real_two_files_of_commands_and_speeds_join() {
     let stem = "bench_command_speed_100hz/ampersand_yawConstant_maxSpeed3p0";
-    let (Some(a), Some(b)) = (real(&format!("{stem}_pwm.txt")), real(&format!("{stem}_rpm.txt"))) else {
+    let (Some(a), Some(b)) = (
+        crate::realdata::data(&format!("{stem}_pwm.txt")),
+        crate::realdata::data(&format!("{stem}_rpm.txt")),
+    ) else {
         return;
     };
     let mut map =
@@ -837,7 +827,9 @@ fn val_real_two_files_of_commands_and_speeds_join() {
 #[test]
 fn val_real_parquet_flight_and_tunnel_read() {
     for name in ["flight.parquet", "wind_tunnel.parquet"] {
-        let Some(file) = real(&format!("flight_500hz_propeller_airspeed/{name}")) else { continue };
+        let Some(file) = crate::realdata::data(&format!("flight_500hz_propeller_airspeed/{name}")) else {
+            continue;
+        };
         let proposal = import::propose(std::slice::from_ref(&file), &[], &mut |_, _| {}).unwrap();
         println!("{name}: {:?}\n{}", ids(&proposal.doubts), proposal.text);
         let files = [file];
@@ -858,7 +850,7 @@ fn val_real_bench_files_read() {
         "bench_thrust_step_50hz/0500_thrust_response.csv",
         "battery_1s_flights/Real_path_1.csv",
     ] {
-        let Some(file) = real(name) else { continue };
+        let Some(file) = crate::realdata::data(name) else { continue };
         match import::propose(&[file], &[], &mut |_, _| {}) {
             Ok(p) => println!("{name}: {} channels, asks {:?}", p.map.channels.len(), ids(&p.doubts)),
             Err(e) => {

@@ -179,7 +179,7 @@ fn val_reconcile_finds_what_was_planted_and_what_cannot_be_told() {
 fn prop_reconcile_on_the_demo() {
     let opened = Opened::open(tarn::base(), None, &[]).unwrap();
     let evidence = opened.evidence();
-    let account = opened.judge_and(&evidence, &[], dossier::reconcile::of_build).unwrap().1;
+    let account = opened.in_context(&evidence, &[], dossier::reconcile::of_build).unwrap();
     assert!(account.found.pairs.len() > 20);
     assert!(account.found.pairs.iter().any(|p| p.name.contains("rotor.ct")));
     for (c, i) in account.changes() {

@@ -6,12 +6,13 @@ use std::path::Path;
 
 use dossier::aircraft_file::AircraftFile;
 use dossier::findings::{Findings, Outcome, findings};
-use dossier::record::{ChannelMeta, HandValue, ImportReport, Kind, Record, RecordMeta, RecordOrigin, Tap};
+use dossier::record::{HandValue, Record, Tap};
 use dossier::record_store;
-use dossier::result::{CheckResult, State};
+use dossier::result::State;
 use nalgebra::UnitQuaternion;
 use physics::aircraft::Aircraft;
 
+use crate::gates::stale;
 use crate::tarn::{Copy, base, base_result, criterion, input, set};
 
 const AIRCRAFT: &str = "[aircraft]\nname = \"Tarn t0\"\nlayout = \"quad-x\"\narm = \"150 mm\"\n\
@@ -27,32 +28,7 @@ fn aircraft(text: &str) -> Aircraft {
 const RATE: f64 = 200.0;
 
 fn record(channels: Vec<(String, Vec<f64>)>) -> Record {
-    let n = channels[0].1.len();
-    let meta = RecordMeta {
-        id: "r".to_owned(),
-        kind: Kind::Flight,
-        build: "b1".to_owned(),
-        date: "2026-01-01".to_owned(),
-        origin: RecordOrigin::Measured,
-        remark: String::new(),
-        setting: String::new(),
-        sources: Vec::new(),
-        rate: RATE,
-        channels: channels
-            .iter()
-            .map(|(name, _)| ChannelMeta {
-                name: name.clone(),
-                unit: String::new(),
-                column: String::new(),
-                tap: if name.ends_with("command") { Some(Tap::AfterMixing) } else { Some(Tap::External) },
-                stamp: None,
-            })
-            .collect(),
-        fingerprint: BTreeMap::new(),
-        values: BTreeMap::new(),
-        report: ImportReport::default(),
-    };
-    Record { meta, time: (0..n).map(|k| k as f64 / RATE).collect(), channels: channels.into_iter().collect() }
+    crate::flown::tapped(RATE, channels, Some(Tap::External))
 }
 
 /// Four rotors that carry it.
@@ -302,15 +278,6 @@ fn prop_gates_attitude_and_velocity_of_the_demo() {
         let (p, m) = (c.predicted.as_ref().unwrap().value, c.measured.as_ref().unwrap().estimate.value);
         assert!((p / m - 1.0).abs() < 0.1, "{id}: {p}, {m}");
     }
-}
-
-fn stale(r: &CheckResult) -> Vec<String> {
-    r.gates
-        .iter()
-        .flat_map(|g| &g.criteria)
-        .filter(|c| c.measured.as_ref().is_some_and(|m| m.stale.is_some()))
-        .map(|c| c.id.clone())
-        .collect()
 }
 
 #[test]

@@ -16,23 +16,9 @@ use dossier::result::{CheckResult, State};
 use dossier::triage::{Triage, triage};
 use physics::STANDARD_GRAVITY;
 
+use crate::realdata::{data, root};
+
 const RPM: f64 = std::f64::consts::PI / 30.0;
-
-fn root() -> PathBuf {
-    Path::new(env!("CARGO_MANIFEST_DIR")).join("../..")
-}
-
-/// Folder of one set, or none, said plainly.
-fn data(set: &str) -> Option<PathBuf> {
-    let folder = std::env::var_os("ROTORWRIGHT_REALDATA")
-        .map_or_else(|| root().join("../shared/realdata"), PathBuf::from)
-        .join(set);
-    if folder.is_dir() {
-        return Some(folder);
-    }
-    println!("SKIPPED: real data folder not found ({})", folder.display());
-    None
-}
 
 fn ours(set: &str, file: &str) -> PathBuf {
     root().join("tests/real").join(set).join(file)

@@ -4,33 +4,21 @@
 //! `tests/real/README.md`.
 
 use std::collections::BTreeMap;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 use dossier::findings::{Findings, Outcome, findings};
 use dossier::import::{self, Limit, Request, WavRequest};
 use dossier::record::{HandValue, Kind, Record, RecordOrigin};
 use dossier::record_store;
 
-fn root() -> PathBuf {
-    Path::new(env!("CARGO_MANIFEST_DIR")).join("../..")
-}
-
-fn data(set: &str) -> Option<PathBuf> {
-    let folder = std::env::var_os("ROTORWRIGHT_REALDATA")
-        .map_or_else(|| root().join("../shared/realdata"), PathBuf::from)
-        .join(set);
-    if folder.is_dir() {
-        return Some(folder);
-    }
-    println!("SKIPPED: real data folder not found ({})", folder.display());
-    None
-}
+use crate::realdata::{data, root};
 
 fn row(what: &str, source: &str, expected: &str, computed: &str, tolerance: &str) {
     println!("VALIDATION|bench records|{what}|{source}|{expected}|{computed}|{tolerance}");
 }
 
-fn seen(files: &[PathBuf], map: &str, kind: Kind, accept: &[&str]) -> Findings {
+/// What bench files show, imported through a map of ours as a user would.
+pub(crate) fn seen(files: &[PathBuf], map: &str, kind: Kind, accept: &[&str]) -> Findings {
     seen_with(files, map, kind, accept).0
 }
 
