@@ -225,6 +225,8 @@ pub struct Spectrum {
     pub density: Vec<f64>,
     /// Cumulative r.m.s. from the lowest frequency, in the channel's unit.
     pub cumulative: Vec<f64>,
+    /// Independent blocks averaged: the random error of a density is one over its root.
+    pub averages: f64,
     /// Peaks, largest first.
     pub peaks: Vec<Peak>,
 }

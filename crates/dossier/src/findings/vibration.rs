@@ -183,6 +183,7 @@ fn spectra(context: &Context<'_>, windows: &[(f64, f64)], out: &mut Out) {
             channel: name,
             unit: format!("({unit})^2/Hz"),
             cumulative: d.cumulative_rms(),
+            averages: d.averages,
             frequency: d.frequency,
             density: d.density,
             peaks: found,

@@ -684,7 +684,7 @@ fn prop_cures_of_a_planted_flight() {
             .any(|t| t.id == "command-noise" && t.rows.iter().any(|r| r[0].contains("structural")))
         {
             assert!(
-                cures[2][1].contains("moves to") && figure(&cures[2][3]) <= figure(&cures[2][2]),
+                cures[2][1].contains("moves to") && figure(&cures[2][3]) < 0.0 && cures[2][3].contains('±'),
                 "{cures:?}"
             );
         }

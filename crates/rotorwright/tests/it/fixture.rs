@@ -916,6 +916,7 @@ pub(crate) fn findings(record: &Record) -> Findings {
             frequency: frequency.clone(),
             density,
             cumulative,
+            averages: 30.0,
             peaks: vec![
                 peak(97.0, 0.15, "1/rev, imbalance"),
                 peak(194.0, 0.05, "blade passage"),

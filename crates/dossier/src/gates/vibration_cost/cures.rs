@@ -1,5 +1,5 @@
 //! The cures in order: balance, tighten, stiffen, remount, move the hover speed. Each by itself, its effect recomputed
-//! through today's filters and gains.
+//! through today's filters and gains, with the interval that the numbers behind it leave.
 
 use std::f64::consts::TAU;
 
@@ -8,21 +8,30 @@ use physics::loops::chain::rate_chain;
 use physics::structure::isolator::transmissibility;
 use physics::structure::{Mast, frame};
 
+use super::left::{Cure, Doubt, Left, nothing};
 use super::modes::Matched;
 use super::noise::{Axis, Line};
 use super::percent;
 use crate::chart::{Shown, Table};
+use crate::estimate::Estimate;
 use crate::findings::{Findings, Source, SourceKind};
 use crate::gates::context::Context;
 use crate::gates::structure::modes_shown;
 use crate::gates::vibration::worst_grade;
 
-/// What tape usually leaves of 1/rev (common practice, no source).
-const TAPED: f64 = 0.25;
+/// What tape usually leaves of 1/rev, and its standard uncertainty as a share (common practice, no source).
+const TAPED: (f64, f64) = (0.25, 0.4);
 /// The balance grade that is aimed at, mm/s.
 const AIM: f64 = 6.3;
-/// Damping ratio of an elastomer isolator (common practice, no source).
+/// Damping ratio of an elastomer isolator, its standard uncertainty as a share, and that of the frequency that a chosen
+/// stiffness comes to (common practice, no source).
 const ISOLATOR_DAMPING: f64 = 0.2;
+const DAMPING_DOUBT: f64 = 0.3;
+const ISOLATOR_DOUBT: f64 = 0.1;
+/// How many times as stiff a part is made.
+const TIMES: f64 = 2.0;
+/// Standard uncertainty, as a share, of the stiffness that a part gets (common practice, no source).
+const STIFFER_DOUBT: f64 = 0.1;
 /// An order nearer than this to a mode stands in its flank, as a share (the limit of gate structure).
 const NEAR: f64 = 0.2;
 /// How much farther away the hover speed is moved, as a share of the mode.
@@ -45,36 +54,42 @@ pub(super) struct Sick<'a> {
     pub limit: f64,
 }
 
-struct Cure {
-    does: String,
-    /// R.m.s. at the command with it; none where it has nothing to do.
-    leaves: Option<f64>,
-}
-
-fn nothing(why: &str) -> Cure {
-    Cure { does: why.to_owned(), leaves: None }
-}
+/// Power, (rad/s)^2, and frequency, Hz, of a line that is changed.
+type Changed<'f> = &'f dyn Fn(&Axis, &Line) -> (f64, f64);
 
 impl Sick<'_> {
-    /// R.m.s. at the command with each line at another power and frequency, and the broad part of each axis at another
-    /// mean square.
-    fn with(&self, line: &dyn Fn(&Axis, &Line) -> (f64, f64), broad: &dyn Fn(&Axis) -> f64) -> f64 {
+    /// Mean square at the command of the broad part of each axis and of each line, with its relative random error: each line
+    /// at another power and frequency, and the broad parts at another mean square.
+    fn parts(&self, line: Changed<'_>, broad: &dyn Fn(&Axis) -> f64) -> Vec<(f64, f64)> {
         self.axes
             .iter()
-            .map(|n| {
-                let lines: f64 = n
-                    .lines
-                    .iter()
-                    .map(|l| {
-                        let (power, frequency) = line(n, l);
-                        n.of_line(power, frequency)
-                    })
-                    .sum();
-                broad(n) + lines
+            .flat_map(|n| {
+                let lines = n.lines.iter().map(|l| {
+                    let (power, frequency) = line(n, l);
+                    (n.of_line(power, frequency), n.line_error)
+                });
+                std::iter::once((broad(n), n.broad_error)).chain(lines)
             })
-            .sum::<f64>()
-            .max(0.0)
-            .sqrt()
+            .collect()
+    }
+
+    fn today(&self) -> Vec<(f64, f64)> {
+        self.parts(&|_, l| same(l), &as_it_is)
+    }
+
+    /// What a change of lines leaves that depends on doubtful numbers: `line` gets a factor for each of them.
+    fn left(&self, doubts: &[Doubt], line: &dyn Fn(&[f64], &Axis, &Line) -> (f64, f64)) -> Left {
+        Left::of(&self.today(), doubts, &|k| self.parts(&|n, l| line(k, n, l), &as_it_is))
+    }
+
+    /// Relative standard uncertainty of an input; none where it is not stated.
+    fn doubt_of(&self, key: &str) -> Option<f64> {
+        self.ctx
+            .subject
+            .inputs()
+            .iter()
+            .find(|i| i.key == key && i.value != 0.0)
+            .map(|i| (i.uncertainty / i.value).abs())
     }
 
     fn lines(&self, wanted: impl Fn(&Line) -> bool) -> bool {
@@ -92,7 +107,7 @@ fn as_it_is(n: &Axis) -> f64 {
 
 /// The table.
 pub(super) fn table(s: &Sick<'_>, out: &mut Shown) {
-    let today = s.with(&|_, l| same(l), &as_it_is);
+    let today = s.today().iter().map(|p| p.0).sum::<f64>().max(0.0).sqrt();
     let all = [
         ("1. balance", balance(s)),
         ("2. tighten", tighten(s)),
@@ -103,16 +118,27 @@ pub(super) fn table(s: &Sick<'_>, out: &mut Shown) {
     out.tables.push(Table {
         id: "vibration-cures".to_owned(),
         title: "Cures, in this order".to_owned(),
-        head: ["cure", "what it does", "command noise, r.m.s., today", "with it"].map(str::to_owned).to_vec(),
+        head: ["cure", "what it does", "command noise with it, r.m.s.", "change from today"]
+            .map(str::to_owned)
+            .to_vec(),
         rows: all
             .into_iter()
             .map(|(name, c)| {
-                let after = c.leaves.map_or_else(|| "-".to_owned(), percent);
-                vec![name.to_owned(), c.does, percent(today), after]
+                let (after, change) = match &c.leaves {
+                    Some(l) => (l.rms.to_string(), l.change.to_string()),
+                    None => ("-".to_owned(), "-".to_owned()),
+                };
+                let mostly = c.leaves.and_then(|l| l.mostly);
+                let does = match mostly {
+                    Some(m) => format!("{} (interval mostly from {m})", c.does),
+                    None => c.does,
+                };
+                vec![name.to_owned(), does, after, change]
             })
             .collect(),
         note: format!(
-            "Each by itself, recomputed through today's filters and gains; filters come after these. Today's {} is {} the limit of {}.",
+            "Each by itself, recomputed through today's filters and gains, with standard uncertainties; filters come after \
+             these. Today's {} is {} the limit of {}.",
             percent(today),
             if today <= s.limit { "inside" } else { "over" },
             percent(s.limit)
@@ -129,13 +155,16 @@ fn balance(s: &Sick<'_>) -> Cure {
     let grade = worst_grade(s.ctx).found().filter(|g| g.stale.is_none());
     let before = s.ctx.bench("balance.unbalance").found();
     let after = s.ctx.bench("balance.residual").found();
-    let (keep, why) = match (grade, flown, before, after) {
+    let relative = |e: &Estimate| if e.value > 0.0 { e.uncertainty / e.value } else { 1.0 };
+    let (keep, doubt, why) = match (grade, flown, before, after) {
         (Some(g), Some(date), Some(b), Some(a)) if g.date > *date && b.estimate.value > 0.0 => {
             let keep = (a.estimate.value / b.estimate.value).clamp(0.0, 1.0);
-            (keep, format!("to {:.0} %, as the balance run after this flight showed", 100.0 * keep))
+            let doubt = relative(&a.estimate).hypot(relative(&b.estimate));
+            (keep, doubt, format!("to {:.0} %, as the balance run after this flight showed", 100.0 * keep))
         }
         (Some(g), ..) if g.estimate.value > AIM => (
             AIM / g.estimate.value,
+            relative(&g.estimate),
             format!("from G {:.1} of the balance run to the aim, G {AIM}", g.estimate.value),
         ),
         (Some(g), ..) => {
@@ -144,15 +173,14 @@ fn balance(s: &Sick<'_>) -> Cure {
                 g.estimate.value
             ));
         }
-        (None, ..) => (TAPED, "to a quarter, as tape usually does (common practice, no source)".to_owned()),
+        (None, ..) => {
+            (TAPED.0, TAPED.1, "to a quarter, as tape usually does (common practice, no source)".to_owned())
+        }
     };
-    let left = s.with(
-        &|_, l| {
-            let (p, f) = same(l);
-            (if once(l) { p * keep * keep } else { p }, f)
-        },
-        &as_it_is,
-    );
+    let left = s.left(&[Doubt::of("what balancing leaves", doubt)], &|k, _, l| {
+        let (p, f) = same(l);
+        (if once(l) { p * (keep * k[0]).powi(2) } else { p }, f)
+    });
     Cure { does: format!("1/rev falls {why}"), leaves: Some(left) }
 }
 
@@ -163,15 +191,21 @@ fn tighten(s: &Sick<'_>) -> Cure {
     let Some(imu) = &s.aircraft.imu else { return nothing("imu in the aircraft file is missing") };
     let half = 0.5 / imu.sample_period;
     let from = (3.0 * s.crossover / TAU).min(0.5 * half);
-    let own = imu.rate_noise.powi(2);
-    let left = s.with(&|_, l| same(l), &|n| n.of_density(&|_| own, (from, half)).powi(2).min(as_it_is(n)));
-    Cure { does: "knocks stop: the broad part falls to the gyro's own noise".to_owned(), leaves: Some(left) }
+    let doubts = [Doubt::of("the gyro's own noise", s.doubt_of("imu.rate_noise").unwrap_or(0.0))];
+    let left = Left::of(&s.today(), &doubts, &|k| {
+        let own = (imu.rate_noise * k[0]).powi(2);
+        s.parts(&|_, l| same(l), &|n| n.of_density(&|_| own, (from, half)).powi(2).min(as_it_is(n)))
+    });
+    Cure {
+        does: "knocks stop: at best the broad part falls to the gyro's own noise".to_owned(),
+        leaves: Some(left),
+    }
 }
 
-/// Frequency of a mode over today's with its root twice as stiff, by the model of its part; by the square root of two
-/// where no model stands behind it.
-fn stiffer(a: &Aircraft, mode: Option<&str>) -> (f64, String) {
-    let plain = (2f64.sqrt(), "twice the stiffness".to_owned());
+/// Frequency of a mode over today's with its root so many times as stiff (or its section deeper: a fifth at 2), by the
+/// model of its part; by the square root where no model stands behind it.
+fn stiffer(a: &Aircraft, mode: Option<&str>, times: f64) -> (f64, String) {
+    let plain = (times.sqrt(), "twice the stiffness".to_owned());
     let Some(mode) = mode else { return plain };
     if let Some(pattern) = mode.strip_prefix("arm: ") {
         let of = |a: &Aircraft| {
@@ -181,12 +215,13 @@ fn stiffer(a: &Aircraft, mode: Option<&str>) -> (f64, String) {
         let mut changed = bare.clone();
         let Some(arm) = changed.structure.arm.as_mut() else { return plain };
         // What gives most of the two: a root twice as stiff, or a section a fifth deeper.
-        arm.root_stiffness *= 2.0;
+        arm.root_stiffness *= times;
         let mut deeper = bare.clone();
+        let depth = 1.0 + 0.2 * (times - 1.0);
         if let Some(arm) = deeper.structure.arm.as_mut() {
             match &mut arm.section {
-                physics::structure::Section::Tube { outer, .. } => *outer *= 1.2,
-                physics::structure::Section::Rectangle { height, .. } => *height *= 1.2,
+                physics::structure::Section::Tube { outer, .. } => *outer *= depth,
+                physics::structure::Section::Rectangle { height, .. } => *height *= depth,
             }
         }
         let ratio = |a: &Aircraft| Some(of(a)? / of(&bare)?);
@@ -199,7 +234,7 @@ fn stiffer(a: &Aircraft, mode: Option<&str>) -> (f64, String) {
     if mode == "mast"
         && let Some(mast) = &a.structure.mast
     {
-        let firm = Mast { root_stiffness: 2.0 * mast.root_stiffness, ..mast.clone() };
+        let firm = Mast { root_stiffness: times * mast.root_stiffness, ..mast.clone() };
         if let (Some(was), Some(is)) = (mast.frequency(), firm.frequency()) {
             return (is / was, "the mast's foot twice as stiff".to_owned());
         }
@@ -218,13 +253,13 @@ fn stiffen(s: &Sick<'_>) -> Cure {
             off(a).total_cmp(&off(b))
         })
     };
-    let change = |l: &Line| {
+    let change = |l: &Line, times: f64| {
         let mode = peak_of(l).filter(|p| p.fits.len() == 1).and_then(|p| p.fits.first());
-        stiffer(s.aircraft, mode.map(|m| m.0.as_str()))
+        stiffer(s.aircraft, mode.map(|m| m.0.as_str()), times)
     };
     let mut words: Vec<String> = Vec::new();
     for l in s.axes.iter().flat_map(|n| &n.lines).filter(|l| structural(l)) {
-        let (ratio, how) = change(l);
+        let (ratio, how) = change(l, TIMES);
         let name = peak_of(l).map_or("resonance", |p| p.source.name.as_str());
         let text = format!("{how}: {name} moves to {:.0} Hz", ratio * l.middle());
         if !words.contains(&text) {
@@ -233,18 +268,16 @@ fn stiffen(s: &Sick<'_>) -> Cure {
     }
     // Under the same broad force the variance of a mode's velocity goes with 1/(c m), c = 2 zeta m w: with the inverse of
     // its frequency (Crandall and Mark 1963, Random Vibration in Mechanical Systems, ch. 2; from memory).
-    let left = s.with(
-        &|_, l| {
-            let (p, f) = same(l);
-            if structural(l) {
-                let ratio = change(l).0;
-                (p / ratio, f * ratio)
-            } else {
-                (p, f)
-            }
-        },
-        &as_it_is,
-    );
+    let doubts = [Doubt::of("how much stiffer it becomes", STIFFER_DOUBT)];
+    let left = s.left(&doubts, &|k, _, l| {
+        let (p, f) = same(l);
+        if structural(l) {
+            let ratio = change(l, TIMES * k[0]).0;
+            (p / ratio, f * ratio)
+        } else {
+            (p, f)
+        }
+    });
     Cure { does: words.join("; "), leaves: Some(left) }
 }
 
@@ -274,14 +307,15 @@ fn remount(s: &Sick<'_>) -> Cure {
             "no room for an isolator: five crossovers are {least:.0} Hz, half of the lowest line {natural:.0} Hz"
         ));
     }
-    let left = s.with(
-        &|_, l| {
-            let (p, f) = same(l);
-            let t = transmissibility(f / natural, ISOLATOR_DAMPING);
-            (p * t * t, f)
-        },
-        &as_it_is,
-    );
+    let doubts = [
+        Doubt::of("the isolator's frequency", ISOLATOR_DOUBT),
+        Doubt::of("the isolator's damping", DAMPING_DOUBT),
+    ];
+    let left = s.left(&doubts, &|k, _, l| {
+        let (p, f) = same(l);
+        let t = transmissibility(f / (natural * k[0]), ISOLATOR_DAMPING * k[1]);
+        (p * t * t, f)
+    });
     let per_gram = 1e-3 * (TAU * natural).powi(2);
     let sag = physics::STANDARD_GRAVITY / (TAU * natural).powi(2);
     let cost = match rate_chain(s.aircraft, 0, s.motor_lag, 0.0) {
@@ -323,14 +357,15 @@ fn move_speed(s: &Sick<'_>) -> Cure {
     let damping = s.aircraft.structure.arm.as_ref().map_or(MODE_DAMPING, |a| a.damping).max(1e-3);
     let middle = |o: &Source| 0.5 * (o.seen.0 + o.seen.1);
     // Modes that are computed or were tapped, and resonances that the record shows.
-    let mut modes: Vec<(String, f64)> =
-        modes_shown(s.ctx).into_iter().map(|m| (m.name, m.frequency.value)).collect();
-    modes.extend(
-        s.peaks
-            .iter()
-            .filter(|p| p.source.kind != SourceKind::CannotTell)
-            .map(|p| ("a resonance of the record".to_owned(), p.frequency)),
-    );
+    let mut modes: Vec<(String, f64, f64)> = modes_shown(s.ctx)
+        .into_iter()
+        .filter(|m| m.frequency.value > 0.0)
+        .map(|m| (m.name, m.frequency.value, m.frequency.uncertainty / m.frequency.value))
+        .collect();
+    modes.extend(s.peaks.iter().filter(|p| p.source.kind != SourceKind::CannotTell).map(|p| {
+        let wide = (p.source.seen.1 - p.source.seen.0).abs() / (12f64.sqrt() * p.frequency.max(1.0));
+        ("a resonance of the record".to_owned(), p.frequency, wide)
+    }));
     let nearest = orders
         .iter()
         .flat_map(|o| modes.iter().map(move |m| (*o, m, middle(o) / m.1)))
@@ -350,21 +385,27 @@ fn move_speed(s: &Sick<'_>) -> Cure {
     }
     let away = if r < 1.0 { r - AWAY } else { r + AWAY };
     let speed = away / r;
-    let gain = answer(away, damping) / answer(r, damping);
+    let gain_at =
+        |mode_moved: f64, damping: f64| answer(away / mode_moved, damping) / answer(r / mode_moved, damping);
+    let gain = gain_at(1.0, damping);
     // The force of an unbalance grows with the square of speed, that of the blades with thrust, which stays.
     let force = if order.order == Some(1) { speed * speed } else { 1.0 };
-    let left = s.with(
-        &|_, l| {
-            let (p, f) = same(l);
-            match l.noise.order {
-                Some(o) if Some(o) == order.order => (p * (gain * force).powi(2), f * speed),
-                Some(1) => (p * speed.powi(4), f * speed),
-                Some(_) => (p, f * speed),
-                None => (p, f),
-            }
-        },
-        &as_it_is,
-    );
+    let stated = s.doubt_of("structure.arm.damping").filter(|d| *d > 0.0).unwrap_or(DAMPING_DOUBT);
+    let wide = (order.seen.1 - order.seen.0).abs() / (12f64.sqrt() * middle(order).max(1.0));
+    let doubts = [
+        Doubt::of("where mode and order stand", mode.2.hypot(wide)),
+        Doubt::of("the mode's damping", stated),
+    ];
+    let left = s.left(&doubts, &|k, _, l| {
+        let (p, f) = same(l);
+        let gain = gain_at(k[0], damping * k[1].max(0.1));
+        match l.noise.order {
+            Some(o) if Some(o) == order.order => (p * (gain * force).powi(2), f * speed),
+            Some(1) => (p * speed.powi(4), f * speed),
+            Some(_) => (p, f * speed),
+            None => (p, f),
+        }
+    });
     Cure {
         does: format!(
             "{} at {:.0} Hz stands {:.0} % from {} at {:.0} Hz (damping {:.1} %): hover at {:.2} of today's speed, for instance with a propeller of {:.2} \

@@ -5,6 +5,7 @@
 //! Where no flight has the raw gyro, that is said as well.
 
 mod cures;
+mod left;
 mod modes;
 mod noise;
 mod trade;

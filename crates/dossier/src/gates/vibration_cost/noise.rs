@@ -53,6 +53,9 @@ pub(super) struct Axis {
     transfer: Box<dyn Fn(f64) -> Complex<f64>>,
     /// R.m.s. of the broad part at the command.
     pub broad: f64,
+    /// Relative random errors of the mean squares of a line and of the broad part.
+    pub line_error: f64,
+    pub broad_error: f64,
 }
 
 impl Axis {
@@ -178,6 +181,8 @@ fn one(
         command,
         transfer,
         broad: 0.0,
+        line_error: spectrum.averages.max(1.0).sqrt().recip(),
+        broad_error: 0.0,
     };
     let seen_to = out.seen_to();
     for p in spectrum.peaks.iter().filter(|p| p.frequency > band.0) {
@@ -216,6 +221,9 @@ fn one(
         });
     }
     out.broad = out.of_density(&|f| out.density(f), band);
+    // Bins of a Hann window hold two thirds of an independent value each.
+    let bins = ((band.1.min(seen_to) - band.0) / resolution / 1.5).max(1.0);
+    out.broad_error = out.line_error / bins.sqrt();
     Some(out)
 }
 
