@@ -28,6 +28,9 @@ const AIM: f64 = 6.3;
 const ISOLATOR_DAMPING: f64 = 0.2;
 const DAMPING_DOUBT: f64 = 0.3;
 const ISOLATOR_DOUBT: f64 = 0.1;
+/// Standard uncertainty, as a share, of the knocks' density at low frequency over that seen at high frequency: what a blow
+/// excites is rarely flat (our choice, no source).
+const KNOCK_DOUBT: f64 = 0.3;
 /// How many times as stiff a part is made.
 const TIMES: f64 = 2.0;
 /// Standard uncertainty, as a share, of the stiffness that a part gets (common practice, no source).
@@ -191,13 +194,20 @@ fn tighten(s: &Sick<'_>) -> Cure {
     let Some(imu) = &s.aircraft.imu else { return nothing("imu in the aircraft file is missing") };
     let half = 0.5 / imu.sample_period;
     let from = (3.0 * s.crossover / TAU).min(0.5 * half);
-    let doubts = [Doubt::of("the gyro's own noise", s.doubt_of("imu.rate_noise").unwrap_or(0.0))];
+    let doubts = [
+        Doubt::of("the gyro's own noise", s.doubt_of("imu.rate_noise").unwrap_or(0.0)),
+        Doubt::of("how strong the knocks are at low frequency", KNOCK_DOUBT),
+    ];
     let left = Left::of(&s.today(), &doubts, &|k| {
         let own = (imu.rate_noise * k[0]).powi(2);
-        s.parts(&|_, l| same(l), &|n| n.of_density(&|_| own, (from, half)).powi(2).min(as_it_is(n)))
+        s.parts(&|_, l| same(l), &|n| {
+            let knocks = k[1] * (n.high_level() - own).max(0.0);
+            let rest = |f: f64| (n.density(f) - knocks).max(own.min(n.density(f)));
+            n.of_density(&rest, (from, half)).powi(2)
+        })
     });
     Cure {
-        does: "knocks stop: at best the broad part falls to the gyro's own noise".to_owned(),
+        does: "knocks stop: their level at high frequency goes from all of the broad part".to_owned(),
         leaves: Some(left),
     }
 }

@@ -75,6 +75,12 @@ impl Axis {
         }
     }
 
+    /// Middle level of the broad part in the upper half of what the record shows, (rad/s)^2/Hz.
+    pub(super) fn high_level(&self) -> f64 {
+        let upper = &self.broad_density[self.broad_density.len() / 2..];
+        signal::robust::median(upper).unwrap_or(0.0)
+    }
+
     /// Highest frequency that the record shows, Hz.
     pub(super) fn seen_to(&self) -> f64 {
         self.frequency.last().copied().unwrap_or(0.0)
