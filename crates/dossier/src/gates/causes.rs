@@ -31,6 +31,8 @@ struct Tried<'c> {
     value: f64,
     /// Whether the reference removes the whole shortfall.
     removes: bool,
+    /// Margin that the reference leaves.
+    margin: f64,
     score: f64,
 }
 
@@ -76,6 +78,7 @@ pub(super) fn causes(ctx: &Context<'_>, draft: &Draft, limit: &Limit, rests: &Re
                 candidate: c,
                 value: c.reference,
                 removes,
+                margin: gain - shortfall,
                 score: c.departure * (gain / shortfall).min(1.0),
             })
         })
@@ -89,7 +92,7 @@ pub(super) fn causes(ctx: &Context<'_>, draft: &Draft, limit: &Limit, rests: &Re
     });
     tried.truncate(3);
     tried.par_iter_mut().filter(|t| t.removes && !t.candidate.fixed).for_each(|t| {
-        t.value = least(t.candidate, &value_at);
+        t.value = least(t.candidate, &value_at, -shortfall, t.margin);
     });
     let separating_test = match tried.as_slice() {
         [a, b, ..] if b.score > 0.8 * a.score && a.candidate.class != ChangeClass::Gain => Some(format!(
@@ -119,18 +122,41 @@ pub(super) fn causes(ctx: &Context<'_>, draft: &Draft, limit: &Limit, rests: &Re
 type ValueAt<'v> = dyn Fn(&[KeyChange]) -> Option<(f64, Limit)> + Sync + 'v;
 
 /// Least change that meets the limit, a little beyond it so that it is met after rounding.
-fn least(c: &Candidate, value_at: &ValueAt<'_>) -> f64 {
-    let meets = |t: f64| {
-        value_at(&(c.edits)(c.current + t * (c.reference - c.current))).is_some_and(|(v, l)| inside(v, &l))
-    };
-    let (mut low, mut high) = (0.0, 1.0);
+///
+/// The margin is followed by false position (the Illinois rule: Dowell and Jarratt 1971), with halving where the
+/// figure does not exist or the rule is slow.
+fn least(c: &Candidate, value_at: &ValueAt<'_>, at_current: f64, at_reference: f64) -> f64 {
+    let value = |t: f64| c.current + t * (c.reference - c.current);
+    let over = |t: f64| value_at(&(c.edits)(value(t))).map(|(v, l)| (margin(v, &l), inside(v, &l)));
+    let (mut low, mut high) = ((0.0, Some(at_current)), (1.0, Some(at_reference)));
+    let mut kept: i32 = 0;
     for _ in 0..12 {
-        let mid = 0.5 * (low + high);
-        if meets(mid) { high = mid } else { low = mid }
+        let width = high.0 - low.0;
+        if width < 1.0 / 4096.0 {
+            break;
+        }
+        let cut = match (low.1, high.1) {
+            (Some(l), Some(h)) if kept.abs() < 3 && h - l > 0.0 => (l / (l - h)).clamp(0.02, 0.98),
+            _ => 0.5,
+        };
+        let t = low.0 + cut * width;
+        let found = over(t).filter(|f| f.0.is_finite());
+        if found.is_some_and(|f| f.1) {
+            high = (t, found.map(|f| f.0));
+            kept = (kept + 1).max(1);
+            if kept > 1 {
+                low.1 = low.1.map(|m| 0.5 * m);
+            }
+        } else {
+            low = (t, found.map(|f| f.0));
+            kept = (kept - 1).min(-1);
+            if kept < -1 {
+                high.1 = high.1.map(|m| 0.5 * m);
+            }
+        }
     }
     // A tenth of the way further, so that the change does not stand on the edge.
-    let t = (high + 0.1 * (1.0 - high)).min(1.0);
-    c.current + t * (c.reference - c.current)
+    value((high.0 + 0.1 * (1.0 - high.0)).min(1.0))
 }
 
 /// Whether a ratio to this value means something: nothing scales from zero.
