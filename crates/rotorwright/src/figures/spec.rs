@@ -123,6 +123,8 @@ pub(crate) fn json(chart: &Chart) -> Value {
         y["fixedrange"] = json!(true);
         y["nticks"] = json!((((low - top) * plot / 26.0) as usize).clamp(2, 8));
         layout[name("yaxis", i)] = y;
+        // A rule's name stands at its foot where leaders have the top.
+        let (foot, anchor) = if panel.leaders.is_empty() { (1, "top") } else { (0, "bottom") };
         for (x, text) in &panel.rules {
             shapes.push(json!({
                 "type": "line", "xref": "x", "yref": format!("{} domain", name("y", i)), "x0": x, "x1": x, "y0": 0, "y1": 1,
@@ -130,7 +132,7 @@ pub(crate) fn json(chart: &Chart) -> Value {
             }));
             notes.push(json!({
                 "text": text, "xref": "x", "yref": format!("{} domain", name("y", i)),
-                "x": if log_x { x.log10() } else { *x }, "y": 1, "xanchor": "left", "yanchor": "top", "xshift": 3,
+                "x": if log_x { x.log10() } else { *x }, "y": foot, "xanchor": "left", "yanchor": anchor, "xshift": 3,
                 "showarrow": false, "font": { "size": 11 }, "textangle": 90,
             }));
         }

@@ -100,9 +100,11 @@ fn draw_panel(
             path.leader d=(format!("M{} {}L{} {}", c(right + 1.0), c(*end), c(right + 9.0), c(*at))) {}
             text.small x=(c(right + 12.0)) y=(c(at + 4.0)) { (label) }
         }
+        // A rule's name stands at its foot where leaders have the top.
+        @let (from, anchor) = if panel.leaders.is_empty() { (top + 4.0, "start") } else { (bottom - 4.0, "end") };
         @for (v, text) in &panel.rules {
             path.limit d=(format!("M{} {}V{}", c(x(*v)), c(top), c(bottom))) {}
-            text.small transform=(format!("translate({} {}) rotate(90)", c(x(*v) + 4.0), c(top + 4.0))) { (text) }
+            text.small text-anchor=(anchor) transform=(format!("translate({} {}) rotate(90)", c(x(*v) + 4.0), c(from))) { (text) }
         }
         @for (v, text) in &panel.limits {
             path.limit d=(format!("M{} {}H{}", c(LEFT), c(y(*v)), c(right))) {}

@@ -131,6 +131,11 @@
     if (figure.clientWidth < 560) {
       layout.margin = { ...layout.margin, l: 56, r: 84 };
       layout.font.size = 11;
+      // Room is short: smaller notes, and of a leader's name what comes before the rotors (the list below has it whole).
+      for (const note of layout.annotations || []) {
+        note.font = { ...note.font, size: 10 };
+        if (note.showarrow) note.text = note.text.replace(/ of rotors? .*$/, "");
+      }
     }
     chart.brackets = spec.brackets;
     await window.Plotly.react(chart, ink(spec.data), layout, config);

@@ -70,7 +70,7 @@ pub(super) fn run(context: &Context<'_>, group: &Group, sources: &[Source], out:
         let x: Vec<f64> = (0..=40).map(|k| range.0 + (range.1 - range.0) * f64::from(k) / 40.0).collect();
         let y: Vec<f64> = x.iter().map(|n| fold(f64::from(order) * n, group.rate)).collect();
         let name = match group.blades {
-            Some(b) if b == order => format!("{order}/rev, blade passage"),
+            Some(b) if b == order => "blade passage".to_owned(),
             _ => format!("{order}/rev"),
         };
         series.push(Series::new(&name, Style::Thin, x, y));
