@@ -68,7 +68,8 @@ impl Table {
     }
 
     /// Natural widths, then one column after another gives way until all fit: the one that makes
-    /// the table grow least, none below its longest word.
+    /// the table grow least, none below its longest word; where that is not enough, none below the longest part of a word
+    /// between hyphens.
     fn widths(&self, width: usize) -> Vec<usize> {
         let column = |i: usize| {
             self.rows.iter().chain([&self.headers]).filter_map(move |r| r.get(i)).map(String::as_str)
@@ -78,7 +79,8 @@ impl Table {
             column(i).map(measure).chain(spans).max().unwrap_or(0)
         };
         let mut widths: Vec<usize> = (0..self.headers.len()).map(|i| most(i, length)).collect();
-        let least: Vec<usize> = (0..self.headers.len()).map(|i| most(i, longest_word)).collect();
+        let mut least: Vec<usize> = (0..self.headers.len()).map(|i| most(i, longest_word)).collect();
+        let mut whole_words = true;
         let room = width.saturating_sub(GAP * self.headers.len().saturating_sub(1));
         // Lines of every row by column and width, found once.
         let mut known: HashMap<(usize, usize), Vec<usize>> = HashMap::new();
@@ -99,6 +101,10 @@ impl Table {
             }
             match best {
                 Some((_, _, i)) => widths[i] -= 1,
+                None if whole_words => {
+                    whole_words = false;
+                    least = (0..self.headers.len()).map(|i| most(i, longest_part)).collect();
+                }
                 None => break,
             }
         }
@@ -132,8 +138,27 @@ fn longest_word(text: &str) -> usize {
     text.split([' ', '\n']).map(length).max().unwrap_or(0)
 }
 
-/// Lines of at most `width` characters, broken at spaces and at the text's own line ends; a single
-/// longer word stands over.
+/// Parts of a word that may stand on different lines: each but the last ends in a hyphen between letters or digits.
+fn parts(word: &str) -> Vec<&str> {
+    let mut out = Vec::new();
+    let mut from = 0;
+    let bytes = word.as_bytes();
+    for k in 1..bytes.len().saturating_sub(1) {
+        if bytes[k] == b'-' && bytes[k - 1].is_ascii_alphanumeric() && bytes[k + 1].is_ascii_alphanumeric() {
+            out.push(&word[from..=k]);
+            from = k + 1;
+        }
+    }
+    out.push(&word[from..]);
+    out
+}
+
+fn longest_part(text: &str) -> usize {
+    text.split([' ', '\n']).flat_map(parts).map(length).max().unwrap_or(0)
+}
+
+/// Lines of at most `width` characters, broken at spaces and at the text's own line ends; a longer word at its hyphens, else it
+/// stands over.
 pub fn wrap(text: &str, width: usize) -> Vec<String> {
     let mut lines = Vec::new();
     for paragraph in text.split('\n') {
@@ -145,7 +170,16 @@ pub fn wrap(text: &str, width: usize) -> Vec<String> {
             if !line.is_empty() {
                 line.push(' ');
             }
-            line.push_str(word);
+            if length(word) <= width {
+                line.push_str(word);
+                continue;
+            }
+            for part in parts(word) {
+                if !line.is_empty() && length(&line) + length(part) > width {
+                    lines.push(std::mem::take(&mut line));
+                }
+                line.push_str(part);
+            }
         }
         lines.push(line);
     }
@@ -203,6 +237,18 @@ mod tests {
         t.span("1.1", "what it is");
         t.row(["", "5 N"]);
         assert_eq!(t.render(40), "No   Value\n---  -----\n1.1  what it is\n     5 N\n");
+    }
+
+    #[test]
+    fn a_long_name_gives_way_at_its_hyphens() {
+        let mut t = Table::new(&["Record", "Rate"]);
+        t.row(["2026-03-02-step-1-slow-frames", "1000\u{a0}Hz"]);
+        let text = t.render(24);
+        assert_eq!(
+            text,
+            "Record           Rate\n---------------  -------\n2026-03-02-      1000 Hz\nstep-1-slow-\nframes\n"
+        );
+        assert_eq!(wrap("-12.5 a-b", 4), ["-12.5", "a-b"]);
     }
 
     #[test]
