@@ -156,7 +156,9 @@ fn sweep(drive: &Drive<'_>, n: usize, fingerprint: &BTreeMap<String, String>, ra
         let command = if asked < minimum { 0.0 } else { asked };
         let now = drive.at(command, speed, 0.75 - 0.2 * t / end);
         if k % each == 0 {
-            let thrust = drive.thrust * drive.aircraft.rotor.thrust(speed, 0.0, drive.density);
+            // Nothing stands in the wake on the stand.
+            let rotor = &drive.aircraft.rotor;
+            let thrust = drive.thrust * rotor.thrust(speed, 0.0, drive.density) / (1.0 - rotor.download);
             let mut noise = |size: f64| -> f64 { size * normal(random) };
             let row = [
                 asked,

@@ -56,7 +56,6 @@ impl Default for Plant {
             filter: 60.0,
             rate_gain: 12.0,
             unbalance: 1.4,
-            download: 0.0,
             rate_noise: 0.01,
             shake: (0.0, 1.0),
             steps: true,
