@@ -230,7 +230,12 @@ fn regress_a_sweep_rules_over_the_geometry_and_reconcile_tells_the_rest() {
     let used = inputs.iter().find(|i| i.key == "rotor.ct").unwrap();
     let ruling = used.replaced.as_ref().unwrap();
     assert!(ruling.stated.is_none() && (used.value / 0.1 - 1.0).abs() < 0.1, "{used:?}");
-    let pair = account.found.pairs.iter().find(|p| p.name.contains("blade's geometry")).unwrap();
+    let pair = account
+        .found
+        .pairs
+        .iter()
+        .find(|p| p.name.starts_with("thrust coefficient, from the blade"))
+        .unwrap();
     assert!((pair.predicted.value - geometry).abs() < 1e-12 && pair.measured.value == used.value);
     let scale = account.found.changes.iter().find(|c| c.source == "rotor.ct_scale");
     let asked = used.value / geometry - 1.0;
