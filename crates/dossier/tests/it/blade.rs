@@ -250,6 +250,59 @@ fn regress_a_sweep_rules_over_the_geometry_and_reconcile_tells_the_rest() {
     assert!(blade.note.contains("sweep rules") && blade.note.contains(&ruling.records[0]), "{}", blade.note);
 }
 
+/// Losses that the file states reach the figures, each in its own line, and half a statement is told.
+#[test]
+fn regress_stated_losses_reach_the_figures() {
+    let from = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/fixtures/aircraft/good/tarn-b1.toml");
+    let text = std::fs::read_to_string(from).unwrap();
+    let after = |section: &str, lines: &str| {
+        text.replace(&format!("[{section}]\n"), &format!("[{section}]\n{lines}\n"))
+    };
+    let parse = |text: &str| AircraftFile::parse(Path::new("aircraft.toml"), text);
+    let site = Programme::load(base()).unwrap().site;
+    let predict = |text: &str| {
+        let file = parse(text).unwrap_or_else(|d| panic!("{d}"));
+        Subject::new(file, site.clone()).unwrap().predict(&[Group::Hover, Group::Full, Group::Airspeed])
+    };
+    let value =
+        |p: &dossier::predict::Prediction, id: &str| p.get(id).unwrap_or_else(|| panic!("{id}")).value;
+    let plain = predict(&text);
+    assert!(plain.get("energy.hover.eddy").is_none() && plain.get("energy.hover.chopping").is_none());
+    let lossy = predict(
+        &after("aircraft", "download = \"3 %\"")
+            .replace("[motor]\n", "[motor]\nno_load_growth = 0.6\n")
+            .replace("[esc]\n", "[esc]\nswitching_frequency = \"24 kHz\"\nedge_time = \"0.4 us\"\n"),
+    );
+    let lines: f64 = lossy
+        .figures
+        .iter()
+        .filter(|f| f.id.starts_with("energy.hover.") && f.id != "energy.hover.total")
+        .map(|f| f.estimate.value)
+        .sum();
+    assert!((lines / value(&lossy, "energy.hover.total") - 1.0).abs() < 1e-9);
+    assert!(value(&lossy, "energy.hover.eddy") > 0.0 && value(&lossy, "energy.hover.chopping") > 0.0);
+    // A rotor that carries 1/0.97 turns faster by the root of it; full thrust is less by 3 % and a little.
+    let speed = |p| value(p, "hover.half.payload.speed");
+    assert!((speed(&lossy) / speed(&plain) - 0.97_f64.powf(-0.5)).abs() < 1e-6);
+    let full = |p| value(p, "full.full.thrust");
+    assert!(full(&lossy) < 0.97 * full(&plain) && full(&lossy) > 0.92 * full(&plain));
+    let effect = lossy.get("full.full.thrust").unwrap();
+    assert!(effect.contributions.iter().any(|c| c.source == "aircraft.download" && c.sensitivity < 0.0));
+    let warm = "winding_rise = \"45 K\"\nwinding_rise_current = \"8 A\"\nwinding_time = \"70 s\"\nwinding_limit = \"90 degC\"";
+    let hot = predict(&after("motor", warm));
+    assert!(full(&hot) < full(&plain));
+    assert!(hot.facts.iter().any(|f| f.1 == "winding temperature"), "{:?}", hot.facts);
+    for (section, lines, words) in [
+        ("motor", warm.replace("90 degC", "55 degC"), "nothing is left"),
+        ("motor", "winding_burst = \"5 s\"".to_owned(), "`winding_limit` is not"),
+        ("esc", "edge_time = \"0.4 us\"".to_owned(), "`switching_frequency` is not"),
+        ("aircraft", "download = \"40 %\"".to_owned(), "30 %"),
+    ] {
+        let told = parse(&after(section, &lines)).unwrap_err().to_string();
+        assert!(told.contains(words), "{words}: {told}");
+    }
+}
+
 fn walk(dir: &Path) -> Vec<std::path::PathBuf> {
     let mut out = Vec::new();
     for entry in std::fs::read_dir(dir).unwrap() {

@@ -52,7 +52,9 @@ fn winding_limits(motor: &Motor) -> [f64; 2] {
     let iron = motor.no_load_current * motor.no_load_voltage;
     let steady = node.steady_current(motor, iron, STANDARD_ROOM, limit);
     let from = motor.winding_temperature;
-    [steady, node.burst_current(motor, iron, STANDARD_ROOM, from, limit, heat.burst)]
+    let burst = node.burst_current(motor, iron, STANDARD_ROOM, from, limit, heat.burst);
+    // A limit of nothing at all would be no number.
+    [steady.max(1e-6), burst.max(1e-6)]
 }
 
 impl<'a> Plant<'a> {

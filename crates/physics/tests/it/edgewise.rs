@@ -211,13 +211,9 @@ fn prop_download_is_paid_for_once() {
         let more = b.point.shaft_power / a.point.shaft_power - 1.0;
         // At rest a rotor that carries more by 1/(1 - d) takes that to the power 1.5.
         let hover = (1.0 / (1.0 - arms.rotor.download)).powf(1.5) - 1.0;
-        if v == 0.0 {
-            assert!(close(hover, more, 1e-6))
-        } else {
-            assert!(more > 0.0 && more < hover)
-        }
-        let (_, f) = (v, b.point.rotors[0]);
-        assert!(close(a.point.rotors[0].thrust, f.thrust, 0.02), "{v}");
+        let right = if v == 0.0 { close(hover, more, 1e-6) } else { more > 0.0 && more < hover };
+        assert!(right, "{v} {more} {hover}");
+        assert!(close(a.point.rotors[0].thrust, b.point.rotors[0].thrust, 0.02), "{v}");
     }
     let hover = operating_point(&arms, &[3.2 * 9.806_65 / 4.0; 4], 0.8, 1.225).unwrap();
     let still = trim(&arms, 0.0, 0.0, 0.8, 1.225).unwrap().unwrap();
