@@ -143,6 +143,21 @@ fn points(a: &Aircraft, charges: &[(&str, f64)], air: &Air) -> Option<Table> {
             })
             .collect(),
     );
+    let pairs: Vec<(usize, usize)> =
+        a.stations.iter().enumerate().filter_map(|(k, s)| Some((s.below?, k))).collect();
+    if !pairs.is_empty() {
+        // Of all pairs together: a trim shares unevenly where the mass is off the centre.
+        let (upper, lower): (Vec<usize>, Vec<usize>) = pairs.into_iter().unzip();
+        let over = |p: &powertrain::OperatingPoint,
+                    of: fn(&powertrain::RotorPoint) -> f64,
+                    above: &[usize],
+                    below: &[usize]| {
+            let sum = |list: &[usize]| list.iter().filter_map(|k| p.rotors.get(*k)).map(of).sum::<f64>();
+            sum(above) / sum(below)
+        };
+        row("hover thrust, upper over lower", hover(&|p| over(p, |r| r.thrust, &upper, &lower), 2));
+        row("hover shaft power, lower over upper", hover(&|p| over(p, |r| r.shaft_power, &lower, &upper), 2));
+    }
     row("hover rotor speed, rpm", hover(&rpm, 0));
     row("hover motor current, A", hover(&motor, 1));
     row("hover battery current, A", hover(&|p| p.battery_current, 1));

@@ -303,6 +303,41 @@ fn regress_stated_losses_reach_the_figures() {
     }
 }
 
+/// Six rotors in three pairs whose upper ones all turn one way: torque, not thrust, is shared evenly.
+#[test]
+fn regress_a_coaxial_six_balances_torque() {
+    let copy = Copy::new();
+    let mut stations = String::new();
+    for angle in [60.0_f64, 180.0, 300.0] {
+        let (sin, cos) = angle.to_radians().sin_cos();
+        for (spin, down) in [("ccw", 0), ("cw", 70)] {
+            stations += &format!(
+                "[[station]]\nat = [\"{:.2} mm\", \"{:.2} mm\", \"{down} mm\"]\nspin = \"{spin}\"\n\n",
+                330.0 * cos,
+                330.0 * sin
+            );
+        }
+    }
+    let text = std::fs::read_to_string(copy.aircraft()).unwrap();
+    let kept: Vec<&str> = text
+        .lines()
+        .filter(|l| !["layout =", "arm =", "cant =", "cant_sense ="].iter().any(|k| l.starts_with(k)))
+        .collect();
+    let text = kept.join("\n").replacen("[[mass]]", &format!("{stations}[[mass]]"), 1);
+    std::fs::write(copy.aircraft(), text).unwrap();
+    let gates = copy.check().gates;
+    let tables = &gates.iter().find(|g| g.id == "sizing").unwrap().shown.tables;
+    let points = tables.iter().find(|t| t.id == "operating-points").unwrap();
+    let row = |name: &str| -> f64 {
+        points.rows.iter().find(|r| r[0].starts_with(name)).unwrap()[1].parse().unwrap()
+    };
+    let (thrust, power) = (row("hover thrust, upper over lower"), row("hover shaft power, lower over upper"));
+    println!("thrust {thrust}, power {power}");
+    assert!((1.3..1.7).contains(&thrust), "{thrust}");
+    // Equal torques, the slower rotor below: power goes as speed, the root of thrust.
+    assert!((power - thrust.powf(-0.5)).abs() < 0.02, "{power} {thrust}");
+}
+
 fn walk(dir: &Path) -> Vec<std::path::PathBuf> {
     let mut out = Vec::new();
     for entry in std::fs::read_dir(dir).unwrap() {
