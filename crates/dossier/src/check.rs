@@ -139,6 +139,10 @@ impl Opened {
         let today = self.subject.file().fingerprint();
         let mut measured = gates::replacements(evidence, &today);
         measured.extend(gates::weighed(evidence, &self.subject.resolved().aircraft, &today));
+        // A measured table keeps its own coefficients; a blade's geometry gives way to a sweep.
+        if self.subject.file().rotor_table_path().is_some() {
+            measured.retain(|key, _| key != "rotor.ct" && key != "rotor.cp");
+        }
         // What if the key had another value? Then the measurement does not speak.
         measured.retain(|key, _| !edits.iter().any(|e| e.key == *key));
         self.subject.with_measured(&measured)

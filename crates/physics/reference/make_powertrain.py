@@ -57,6 +57,7 @@ BASE = dict(
     resistance=0.062, no_load=0.9, winding=333.15, esc=0.003, chemistry="lipo", series=6, parallel=1,
     capacity=8 * 3600.0, cell=0.0024, lead=0.004, polarisation=0.0015, time=30.0, cutoff=3.3,
     reserve=0.2, avionics=9.0, mass=4.2, motor_limit="", esc_limit="", battery_limit="",
+    growth=0.0, switching=0.0, edges=0.0, download=0.0,
 )
 
 
@@ -72,6 +73,8 @@ class Craft:
         group = self.series / self.parallel
         self.r_cells = group * self.cell
         self.r_pol = group * self.polarisation
+        # No-load test at 10 V.
+        self.tested = self.kv * (10.0 - self.no_load * self.resistance)
         self.rows = [tuple(map(float, r.split())) for r in self.table.split(";")] if self.table else None
 
     def coefficients(self, w):
@@ -82,7 +85,15 @@ class Craft:
 
     def thrust(self, w, rho):
         n = w / TWO_PI
-        return self.coefficients(w)[0] * rho * n**2 * self.diameter**4
+        return (1 - self.download) * self.coefficients(w)[0] * rho * n**2 * self.diameter**4
+
+    def idle(self, w):
+        """No-load current: a steady part and one in proportion to speed, A."""
+        return self.no_load * (1 - self.growth + self.growth * w / self.tested)
+
+    def chopped(self, u, i):
+        """Current drawn by overlapping edges below full command: each edge costs V I t/2, A."""
+        return sum(0.5 * self.edges * self.switching * abs(x) for c, x in zip(u, i) if c < 1 - 1e-9)
 
     def torque(self, w, rho, k):
         ct, cp = self.coefficients(w)
@@ -109,10 +120,10 @@ class Craft:
         out = []
         for k in range(n):
             out.append(given(k, w[k], u[k]))
-            out.append((i[k] - self.no_load) - self.kv * self.torque(w[k], rho, k))
+            out.append((i[k] - self.idle(w[k])) - self.kv * self.torque(w[k], rho, k))
             out.append(u[k] * v - i[k] * (self.esc + self.rw) - w[k] / self.kv)
         out.append(e - total * r - v)
-        out.append(float(np.dot(u, i)) + self.avionics / v - total)
+        out.append(float(np.dot(u, i)) + self.chopped(u, i) + self.avionics / v - total)
         return out
 
     def solve(self, rho, e, r, given, guess):
@@ -175,22 +186,23 @@ class Craft:
         return sum(self.thrust(w, rho) for w in x[: self.rotors])
 
     def power(self, thrusts, rho):
-        """Bus power at given thrusts, W."""
-        total = self.avionics
+        """Bus power at given thrusts, W, and the current of the edges besides, A."""
+        total, edges = self.avionics, 0.0
         for k, t in enumerate(thrusts):
             w = brentq(lambda y: self.thrust(y, rho) - t, 1.0, 5000.0, xtol=1e-13, rtol=1e-15)
-            i = self.no_load + self.kv * self.torque(w, rho, k)
+            i = self.idle(w) + self.kv * self.torque(w, rho, k)
             total += i * (w / self.kv + i * (self.rw + self.esc))
-        return total
+            edges += self.chopped([0.5], [i])
+        return total, edges
 
     def endurance(self, thrusts, s0, rho):
-        p = self.power(thrusts, rho)
+        p, edges = self.power(thrusts, rho)
         r = self.r_cells + self.lead
 
         def bus(y):
             e = self.ocv(y[0]) - y[1]
-            top = e / (2 * r)
-            i = brentq(lambda c: (e - c * r) * c - p, 0.0, top, xtol=1e-14, rtol=1e-15)
+            top = (e + edges * r) / (2 * r)
+            i = brentq(lambda c: (e - c * r) * (c - edges) - p, 0.0, top, xtol=1e-14, rtol=1e-15)
             return e - i * r, i
 
         def rates(_t, y):
@@ -290,6 +302,14 @@ def main():
     c = Craft(table=TABLE)
     hover("table", c, [9.0, 10.0, 11.0, 12.0], 0.6, 1.18)
     full("table-full", c, 0.6, 1.18)
+    losses = dict(growth=0.6, switching=24000.0, edges=4e-7, download=0.03)
+    c = Craft(**losses)
+    hover("losses-hover", c, weight(c), 0.6, 1.18)
+    c = Craft(rotors=8, lower="4 5 6 7", mass=7.0, diameter=0.356, motor_limit=20.0, **losses)
+    full("losses-full-motor-limit", c, 0.8, 1.2)
+    full("losses-full", Craft(**losses), 0.9, 1.2)
+    c = Craft(**losses)
+    lasts("endurance-losses", c, weight(c), 1.0, 1.2)
     full("full-thrust-full-charge", Craft(), 1.0, 1.225)
     full("full-thrust-reserve", Craft(cutoff=3.0), 0.2, 1.1)
     full("full-thrust-motor-limit", Craft(motor_limit=24.0, esc_limit=30.0), 1.0, 1.225)

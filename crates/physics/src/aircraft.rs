@@ -220,6 +220,9 @@ pub struct Motor {
     pub no_load_current: f64,
     /// Voltage at which the no-load current was stated, V.
     pub no_load_voltage: f64,
+    /// Share of the no-load current there that grows with speed (eddy currents), 0 to 1; the rest is the
+    /// same at every speed (hysteresis, bearings). Zero where not stated.
+    pub no_load_growth: f64,
     /// Rotor inertia of the motor alone, kg m^2.
     pub inertia: f64,
     /// Largest continuous current, A, where stated.
@@ -241,6 +244,8 @@ pub struct WindingHeat {
     pub time: f64,
     /// Highest winding temperature, K, where stated.
     pub limit: Option<f64>,
+    /// How long a burst of full thrust is to stay below it, s.
+    pub burst: f64,
 }
 
 /// An electronic speed controller.
@@ -248,6 +253,10 @@ pub struct WindingHeat {
 pub struct Esc {
     /// On-resistance in the current path, ohm.
     pub resistance: f64,
+    /// Frequency at which it chops, Hz. Zero where not stated.
+    pub switching_frequency: f64,
+    /// Rise and fall of one pulse together, s. Zero where not stated.
+    pub edge_time: f64,
     /// Time from a command's arrival to the first change of voltage, s.
     pub dead_time: f64,
     /// Period at which the ESC takes up a new command, s.

@@ -37,8 +37,10 @@ const SLOPE_ADVANCE: f64 = 0.15;
 /// A rotor in oblique flow.
 #[derive(Debug, Clone, Copy, PartialEq, Default, Serialize)]
 pub struct Flow {
-    /// Thrust along the axis, N.
+    /// Thrust along the axis, N, less the download on what stands in the wake.
     pub thrust: f64,
+    /// Thrust of the rotor itself, N.
+    pub disc_thrust: f64,
     /// Force in the plane of the disc, against the motion, N.
     pub in_plane: f64,
     /// Torque on the shaft, N m.
@@ -78,6 +80,14 @@ fn constants(rotor: &Rotor, speed: f64) -> [f64; 4] {
     [ct + k2 * hover, k2, cp - kappa * hover * ct, kappa]
 }
 
+/// Share of the thrust lost as download, with the flow through the disc and along it (in any one unit): the
+/// stated share times the cosine of the wake's skew, since a wake that is swept back leaves the arm (our
+/// assumption).
+fn download(rotor: &Rotor, through: f64, along: f64) -> f64 {
+    let swept = through.hypot(along);
+    if swept > 0.0 { rotor.download * (through / swept).max(0.0) } else { rotor.download }
+}
+
 /// The rotor at a speed, rad/s, with air along the disc, m/s, and along the axis, m/s (climb positive),
 /// at a density, kg/m^3.
 pub fn flow(rotor: &Rotor, speed: f64, in_plane: f64, axial: f64, density: f64) -> Flow {
@@ -103,7 +113,8 @@ pub fn flow(rotor: &Rotor, speed: f64, in_plane: f64, axial: f64, density: f64) 
     let cp = ct * climb + induced_part + profile_part - ch * mu;
     let force = density * area * tip * tip;
     Flow {
-        thrust: force * ct,
+        thrust: force * ct * (1.0 - download(rotor, through, mu)),
+        disc_thrust: force * ct,
         in_plane: force * ch,
         torque: force * cp * 0.5 * rotor.diameter,
         power: force * cp * tip,
@@ -120,16 +131,20 @@ pub fn flow(rotor: &Rotor, speed: f64, in_plane: f64, axial: f64, density: f64) 
 pub fn speed_for_thrust(rotor: &Rotor, thrust: f64, in_plane: f64, axial: f64, density: f64) -> Option<f64> {
     let still = rotor.speed_for_thrust(thrust, 0.0, density).filter(|s| *s > 0.0)?;
     let area = rotor.disc_area();
-    let square = thrust / (2.0 * density * area);
-    let balance = |v: f64| v * in_plane.hypot(axial + v) - square;
-    let most = square.sqrt() + axial.abs();
+    // What the disc carries, download included, at most.
+    let disc = |v: f64| thrust / (1.0 - download(rotor, axial + v, in_plane));
+    let half_load = 0.5 / (density * area);
+    let balance = |v: f64| v * in_plane.hypot(axial + v) - half_load * disc(v);
+    let square = half_load * disc(0.0);
+    // A little beyond the inflow of a hover, so that rounding leaves the bracket whole.
+    let most = 1.001 * (half_load * thrust / (1.0 - rotor.download)).sqrt() + axial.abs();
     let induced = root(balance, (0.0, -square), (most, balance(most)), 1e-12 * most)?;
     let over = |speed: f64| {
         let tip = 0.5 * rotor.diameter * speed;
         let [k1, k2, ..] = constants(rotor, speed);
         let mu = in_plane / tip;
         let ct = k1 * (1.0 + 1.5 * mu * mu) - k2 * (axial + induced) / tip;
-        density * area * tip * tip * ct / thrust - 1.0
+        density * area * tip * tip * ct / disc(induced) - 1.0
     };
     let (mut low, mut high) = (0.7 * still, 1.3 * still);
     for _ in 0..40 {

@@ -41,6 +41,9 @@ pub struct Rotor {
     pub inertia: f64,
     /// Residual static unbalance, kg m. Zero where not stated.
     pub unbalance: f64,
+    /// Share of the thrust lost as drag of what stands in the wake (arms, body), 0 to below 1: every
+    /// thrust below is what is left, the coefficients are those of the rotor alone.
+    pub download: f64,
     /// Thrust and power.
     pub coefficients: Coefficients,
 }
@@ -77,7 +80,9 @@ pub const INDUCED_FACTOR: f64 = 1.15;
 /// equal thrusts, from its figure of merit: 1 + (2 kappa_int - 2) k FM.
 ///
 /// The upper rotor is left as it is apart and the lower one carries the whole interference. Its
-/// speed at a given thrust is left too, though it really turns a little faster. Within 8 % of the
+/// speed at a given thrust is left too, though it really turns a little faster. Momentum theory gives a pair
+/// the same total at equal thrusts and at equal torques (1.281, [`crate::interference::coaxial`]), so the
+/// factor serves a pair that the trim balances by torque as well. Within 8 % of the
 /// pairs of Harrington 1951 above C_T = 0.003 (rotorcraft coefficient, one disc).
 pub fn coaxial_lower_power_factor(figure_of_merit: f64) -> f64 {
     1.0 + (2.0 * COAXIAL_INTERFERENCE - 2.0) * INDUCED_FACTOR * figure_of_merit
@@ -201,12 +206,12 @@ impl Rotor {
         Some(high)
     }
 
-    /// Torque over thrust, m, at rest and a rotor speed, rad/s: C_P D / (2 pi C_T). The same at any
+    /// Torque over thrust, m, at rest and a rotor speed, rad/s: C_P D / (2 pi C_T (1 - download)). The same at any
     /// density, kg/m^3, in these models.
     pub fn torque_per_thrust(&self, speed: f64, density: f64) -> f64 {
         let _same_at_any_density = density;
         let (ct, cp) = self.coefficients_at(speed, 0.0);
-        cp * self.diameter / (TAU * ct)
+        cp * self.diameter / (TAU * ct * (1.0 - self.download))
     }
 
     /// Area of the disc, m^2.
@@ -242,9 +247,19 @@ impl Rotor {
         (thrust / (2.0 * density * self.disc_area())).sqrt()
     }
 
+    /// Torque of the lower rotor of a coaxial pair over that of a plain one, from torque over thrust, m:
+    /// [`coaxial_lower_power_factor`] with the figure of merit sqrt(2 C_T/pi) D / (2 pi Q/T), C_T that of a
+    /// usual hover (tip speed 80 m/s).
+    pub fn lower_torque_factor(&self, torque_per_thrust: f64) -> f64 {
+        let alone = torque_per_thrust * (1.0 - self.download);
+        let (ct, _) = self.coefficients_at(160.0 / self.diameter, 0.0);
+        let merit = (2.0 * ct.max(0.0) / PI).sqrt() * self.diameter / (TAU * alone);
+        if merit.is_finite() && merit > 0.0 { coaxial_lower_power_factor(merit.min(1.0)) } else { 1.0 }
+    }
+
     /// T / (C_T omega^2), kg m.
     fn thrust_scale(&self, density: f64) -> f64 {
-        density * self.diameter.powi(4) / (TAU * TAU)
+        (1.0 - self.download) * density * self.diameter.powi(4) / (TAU * TAU)
     }
 
     /// Q / (C_P omega^2), kg m^2.

@@ -151,6 +151,7 @@ fn rotor(draft: &Draft, v: &[f64]) -> Option<Rotor> {
         blades: count(r, "blades", v)?,
         inertia: r.number("inertia", v)?,
         unbalance: r.number("unbalance", v)?,
+        download: draft.one("aircraft").and_then(|a| a.number("download", v)).unwrap_or(0.0),
         coefficients,
     })
 }
@@ -167,12 +168,16 @@ fn motor(m: &Fields, v: &[f64]) -> Option<Motor> {
         resistance: m.number("resistance", v)?,
         no_load_current: m.number("no_load_current", v)?,
         no_load_voltage: m.number("no_load_voltage", v)?,
+        no_load_growth: m.number("no_load_growth", v).unwrap_or(0.0),
         inertia: m.number("inertia", v)?,
         max_current: m.number("max_current", v),
         winding_temperature: m.number("winding_temperature", v)?,
         thermal: winding_heat(m, v),
     })
 }
+
+/// How long a burst of full thrust lasts where it is not stated, s (common practice, no source).
+const USUAL_BURST: f64 = 10.0;
 
 /// All three numbers, or nothing is known.
 fn winding_heat(m: &Fields, v: &[f64]) -> Option<WindingHeat> {
@@ -181,6 +186,7 @@ fn winding_heat(m: &Fields, v: &[f64]) -> Option<WindingHeat> {
         current: m.number("winding_rise_current", v)?,
         time: m.number("winding_time", v)?,
         limit: m.number("winding_limit", v),
+        burst: m.number("winding_burst", v).unwrap_or(USUAL_BURST),
     })
 }
 
@@ -190,6 +196,8 @@ fn esc(e: &Fields, v: &[f64]) -> Option<Esc> {
         dead_time: e.number("dead_time", v)?,
         update_period: e.number("update_period", v)?,
         protocol_period: e.number("protocol_period", v)?,
+        switching_frequency: e.number("switching_frequency", v).unwrap_or(0.0),
+        edge_time: e.number("edge_time", v).unwrap_or(0.0),
         braking: e.flag("braking")?,
         response_up: e.number("response_up", v),
         response_down: e.number("response_down", v),

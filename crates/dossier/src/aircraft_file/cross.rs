@@ -40,7 +40,8 @@ pub(crate) fn errors(draft: &Draft, v: &[f64], source: &Source) -> Vec<Diagnosti
     geometry(&mut c, draft, v);
     masses(&mut c, draft, v);
     rotor(&mut c, draft);
-    winding(&mut c, draft);
+    winding(&mut c, draft, v);
+    chopping(&mut c, draft);
     battery(&mut c, draft, v);
     filters(&mut c, draft, v);
     structure(&mut c, draft, v);
@@ -278,8 +279,30 @@ fn rotor(c: &mut Checker<'_>, draft: &Draft) {
     }
 }
 
-fn winding(c: &mut Checker<'_>, draft: &Draft) {
+fn winding(c: &mut Checker<'_>, draft: &Draft, v: &[f64]) {
     let Some(m) = draft.one("motor") else { return };
+    if m.stated("winding_burst") && !m.stated("winding_limit") {
+        c.error(
+            m.place("winding_burst"),
+            "motor.winding_limit",
+            "`winding_burst` is given, `winding_limit` is not".to_owned(),
+            "write winding_limit = \"120 degC\" with the rise of the winding, or take winding_burst out",
+        );
+    }
+    if let (Some(limit), Some(warm)) = (m.number("winding_limit", v), m.number("winding_temperature", v))
+        && limit <= warm
+    {
+        c.error(
+            m.place("winding_limit"),
+            "motor.winding_limit",
+            format!(
+                "the winding is at {:.0} degC in the predictions and may not pass {:.0} degC: nothing is left",
+                warm - 273.15,
+                limit - 273.15
+            ),
+            "state a winding_temperature below winding_limit",
+        );
+    }
     let keys = ["winding_rise", "winding_rise_current", "winding_time"];
     let Some(stated) = ["winding_limit"].iter().chain(&keys).find(|k| m.stated(k)) else { return };
     for missing in keys.iter().filter(|k| !m.stated(k)) {
@@ -289,6 +312,21 @@ fn winding(c: &mut Checker<'_>, draft: &Draft) {
             format!("`{stated}` is given, `{missing}` is not"),
             "write winding_rise = \"45 K\", winding_rise_current = \"18 A\" and winding_time = \"70 s\", or none of them",
         );
+    }
+}
+
+/// The loss by chopping is made of both, or is not there.
+fn chopping(c: &mut Checker<'_>, draft: &Draft) {
+    let Some(e) = draft.one("esc") else { return };
+    for (there, missing) in [("switching_frequency", "edge_time"), ("edge_time", "switching_frequency")] {
+        if e.stated(there) && !e.stated(missing) {
+            c.error(
+                e.place(there),
+                &format!("esc.{missing}"),
+                format!("`{there}` is given, `{missing}` is not"),
+                "write switching_frequency = \"24 kHz\" and edge_time = \"0.4 us\", or neither",
+            );
+        }
     }
 }
 
@@ -552,7 +590,8 @@ fn torque_per_thrust(aircraft: &Aircraft) -> Option<f64> {
         Coefficients::Constant { ct, cp } => (*ct, *cp),
         Coefficients::Table(t) => (mean(&t.ct), mean(&t.cp)),
     };
-    (ct > 0.0).then(|| cp * aircraft.rotor.diameter / (TAU * ct))
+    let lifts = ct * (1.0 - aircraft.rotor.download);
+    (ct > 0.0).then(|| cp * aircraft.rotor.diameter / (TAU * lifts))
 }
 
 /// A tilt against the reaction whose moment exceeds the reaction turns the sign of yaw.

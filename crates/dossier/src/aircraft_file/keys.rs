@@ -120,6 +120,9 @@ pub const KEYS: &[Key] = &[
         .or("\"0 m^2\"")
         .within("0 m^2", "5 m^2", "a drag area is zero to 5 m^2")
         .percent(20.0, "estimates of drag area are rough"),
+    quantity("aircraft", "download", D::Ratio, "\"2 %\"", "download on arms and body", "Share of every rotor's thrust lost as drag of what stands in its wake, about k^2 C_D S/(4 A) with S the area in the wake, A that of the disc, C_D 1.2 of a tube and 2 of a box, and k the speed of the wake over the induced speed, 1 at the disc and 2 far below; zero where not stated. ct and cp are those of the rotor alone, as on a stand.")
+        .below("0", "0.3", "more than 30 % of the thrust is not lost on arms")
+        .percent(30.0, "an estimate from areas"),
     quantity("aircraft", "avionics_power", D::Power, "\"9 W\"", "avionics power", "Power drawn by everything but the motors; zero where not stated.")
         .or("\"0 W\"")
         .within("0 W", "2000 W", "avionics draw 0 to 2 kW")
@@ -285,6 +288,9 @@ pub const KEYS: &[Key] = &[
         .required()
         .above("0 V", "120 V", "the no-load voltage is above 0 and at most 120 V")
         .percent(2.0, "a bench supply's display"),
+    quantity("motor", "no_load_growth", D::Ratio, "\"60 %\"", "share of the no-load current that grows with speed", "Eddy currents: at another speed than that of the no-load test this share goes in proportion to speed, the rest stays; from no-load currents at two voltages. Zero where not stated.")
+        .within("0", "1", "a share is 0 to 1")
+        .give("0.1", "two readings of a small current"),
     quantity("motor", "inertia", D::Inertia, "\"2.5e-5 kg m^2\"", "inertia of the motor's turning part", "Motor alone, about the shaft.")
         .required()
         .within("0 kg m^2", "0.1 kg m^2", "a motor's inertia is 0 to 0.1 kg m^2")
@@ -306,11 +312,18 @@ pub const KEYS: &[Key] = &[
         .percent(20.0, "read off a warming curve"),
     quantity("motor", "winding_limit", D::Temperature, "\"120 degC\"", "highest winding temperature", "What magnets and insulation stand, where stated.")
         .within("40 degC", "250 degC", "limits are 40 to 250 degC"),
+    quantity("motor", "winding_burst", D::Time, "\"10 s\"", "burst that the winding must stand", "How long full thrust out of the predictions' winding temperature is to stay below winding_limit, which with winding_rise then limits full thrust; 10 s where not stated (common practice, no source).")
+        .above("0 s", "3600 s", "a burst is above 0 and at most an hour"),
     // ESC.
     quantity("esc", "resistance", D::Resistance, "\"3 mohm\"", "ESC on-resistance", "On-resistance in the current path.")
         .required()
         .within("0 ohm", "1 ohm", "an on-resistance is 0 to 1 ohm")
         .percent(20.0, SHEET),
+    quantity("esc", "switching_frequency", D::Frequency, "\"24 kHz\"", "switching frequency of the ESC", "With edge_time it gives the loss by chopping, V I f t/2 below full command; none where not stated.")
+        .within("0 Hz", "1 MHz", "ESCs chop at 0 to 1 MHz"),
+    quantity("esc", "edge_time", D::Time, "\"0.4 us\"", "rise and fall of one pulse together", "Of the voltage at the motor; with switching_frequency it gives the loss by chopping.")
+        .within("0 s", "0.01 ms", "edges take less than 10 us")
+        .percent(50.0, "read off an oscilloscope"),
     quantity("esc", "dead_time", D::Time, "\"1.5 ms\"", "ESC dead time", "From a command's arrival to the first change of voltage.")
         .required()
         .within("0 s", "0.2 s", "a dead time is 0 to 200 ms")

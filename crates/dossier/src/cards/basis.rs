@@ -7,7 +7,7 @@ use physics::powertrain::{full_thrust, motor_lag};
 
 use super::energy::{CRITICAL_INJURY, FATAL_FLYING_BODY, fragment_distance, slide_distance};
 use super::shown::round_up_distance;
-use crate::gates::hover_point;
+use crate::gates::{hover_point, hover_point_near_ground};
 use crate::predict::{delay_budget, required_crossover};
 
 /// From seeing a fault to cutting power, s (common practice, no source).
@@ -42,6 +42,8 @@ pub struct Basis<'a> {
     pub hover_speed: f64,
     /// Command in hover, 0 to 1, where it can be computed.
     pub hover_command: Option<f64>,
+    /// The same with the discs one radius above the ground.
+    pub ground_command: Option<f64>,
     /// Battery current in hover and at full thrust, A, where they can be computed.
     pub currents: Option<(f64, f64)>,
     /// Tip speed at full thrust, m/s.
@@ -96,6 +98,10 @@ impl<'a> Basis<'a> {
         let size = aircraft.hub_to_hub();
         let full = full_thrust(aircraft, 1.0, density).ok();
         let hover = hover_point(aircraft, density, 1.0);
+        let near = hover_point_near_ground(aircraft, density, 1.0, 0.5 * rotor.diameter);
+        let command = |p: &physics::powertrain::OperatingPoint| {
+            p.rotors.iter().map(|r| r.command).sum::<f64>() / p.rotors.len().max(1) as f64
+        };
         let thrust = full.as_ref().map_or(ASSUMED_RATIO * weight, |f| f.total);
         let speed_for = |thrust: f64| rotor.speed_for_thrust(thrust / n, 0.0, density).unwrap_or(0.0);
         let full_speed = full.as_ref().map_or_else(
@@ -131,9 +137,8 @@ impl<'a> Basis<'a> {
             assumed: full.is_none(),
             full_speed,
             hover_speed,
-            hover_command: hover
-                .as_ref()
-                .map(|p| p.rotors.iter().map(|r| r.command).sum::<f64>() / p.rotors.len().max(1) as f64),
+            hover_command: hover.as_ref().map(command),
+            ground_command: near.as_ref().map(command),
             currents: hover
                 .as_ref()
                 .zip(full.as_ref())

@@ -34,9 +34,12 @@ fn fill(b: &Basis<'_>) -> Draft {
     let lag = b.lag.unwrap_or(0.05);
     let pulse = (1.2 * lag).clamp(0.025, 0.1);
     let duration = (CLEAR + 2.0 * lag + 6.0 * pulse + 0.05).max(SHORTEST);
+    let ground = b.ground_command.map(|c| {
+        number("ground", "command that holds it one radius above the ground", c, "1", percent(c), "hover command less the ground effect, 16/15 of the thrust at the same speed (Cheeseman and Bennett 1955): it lifts below the hover command, and sinks again above a diameter")
+    });
     Draft {
         purpose: "Whether every output turns the aircraft the way the file says, before it is high enough to matter.".to_owned(),
-        numbers: vec![
+        numbers: [
             number("duration", "length of the hop", duration, "s", seconds(duration), "two lags and 0.1 s to clear the ground, six pulses; half a second at least (derived)"),
             number("height", "slack of the tether above the ground", height, "m", metres(height), "three quarters of a disc, 0.25 m at least"),
             number("snatch", "pull that stops a runaway at full thrust", snatch, "N", newtons(snatch), format!("full thrust over the slack gives {}, and the thrust goes on pulling while the cord doubles its length: 4 (T - W) (derived)", joules(energy))),
@@ -45,7 +48,10 @@ fn fill(b: &Basis<'_>) -> Draft {
             number("tilt", "abort tilt", tilt, "rad", degrees(tilt), "slack over half the span, 20 deg at most: the tip would touch (derived)"),
             number("command", "highest command", f.thrust, "1", percent(f.thrust), "hover command x √1.3 (derived)"),
             number("pulse", "length of a pulse", pulse, "s", seconds(pulse), "1.2 lags of the drive, 25 to 100 ms, so that it shows in the rate and not in the tilt (derived)"),
-        ],
+        ]
+        .into_iter()
+        .chain(ground)
+        .collect(),
         you_need: lines(["soft ground, wind below 2 m/s", "four lines from the frame's middle to one rubber cord below, the cord as long as the slack and twice as long at the pull, and an anchor", "a scripted hop: nobody can time half a second by hand", "a battery at half charge"]),
         set_up: lines([
             "Gate set-up first: hand rotation, spin check, presets. Propellers go on now, last.",

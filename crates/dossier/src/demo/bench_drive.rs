@@ -156,7 +156,9 @@ fn sweep(drive: &Drive<'_>, n: usize, fingerprint: &BTreeMap<String, String>, ra
         let command = if asked < minimum { 0.0 } else { asked };
         let now = drive.at(command, speed, 0.75 - 0.2 * t / end);
         if k % each == 0 {
-            let thrust = drive.thrust * drive.aircraft.rotor.thrust(speed, 0.0, drive.density);
+            // Nothing stands in the wake on the stand.
+            let rotor = &drive.aircraft.rotor;
+            let thrust = drive.thrust * rotor.thrust(speed, 0.0, drive.density) / (1.0 - rotor.download);
             let mut noise = |size: f64| -> f64 { size * normal(random) };
             let row = [
                 asked,
@@ -206,7 +208,7 @@ fn steps(
     let hover = mass * physics::STANDARD_GRAVITY / drive.aircraft.stations.len().max(1) as f64;
     let speed0 = drive.aircraft.rotor.speed_for_thrust(hover, 0.0, drive.density)?;
     let motor = &drive.motor;
-    let current = motor.current_for_torque(drive.aircraft.rotor.torque(speed0, 0.0, drive.density));
+    let current = motor.current_for_torque(drive.aircraft.rotor.torque(speed0, 0.0, drive.density), speed0);
     let needed = motor.kt * speed0 + motor.path_resistance() * current;
     let base = (needed / drive.battery.open_circuit(0.7)).clamp(0.1, 0.8);
     let mut events = vec![(0.0, base)];

@@ -48,7 +48,7 @@ impl Known {
         let mass = mass_properties(&aircraft.bodies);
         let solid = mass.inertia.determinant() > 0.0;
         let rotor = &aircraft.rotor;
-        let (ct, cp) = rotor.coefficients_at(1.0, 0.0);
+        let (ct, _) = rotor.coefficients_at(1.0, 0.0);
         Self {
             stations: (!aircraft.stations.is_empty()).then(|| {
                 let mut stations = aircraft.stations.clone();
@@ -60,7 +60,7 @@ impl Known {
             lengths: true,
             mass: (mass.mass > 0.0).then_some((mass.mass, 0.0)),
             inertia: solid.then_some(mass.inertia),
-            reaction: (ct > 0.0).then(|| cp / ct * rotor.diameter / std::f64::consts::TAU),
+            reaction: (ct > 0.0).then(|| rotor.torque_per_thrust(1.0, 1.0)),
             blades: Some(rotor.blades),
             ranges: aircraft.imu.as_ref().map(|i| (i.rate_range, i.accel_range)),
             usable_minimum: aircraft.esc.as_ref().map_or(0.0, |e| e.usable_minimum),

@@ -1,23 +1,27 @@
-//! Figures of gate sizing: thrust and power against command and airspeed, payload, height of the site,
-//! the blade.
+//! Figures of gate sizing: thrust and power against command and airspeed, where the energy goes, the blade;
+//! what moves the margin is in [`super::margins`].
 
 use std::f64::consts::TAU;
 
-use physics::aircraft::{Aircraft, Body, Shape};
+use physics::STANDARD_GRAVITY;
+use physics::aircraft::Aircraft;
 use physics::atmosphere::Air;
-use physics::interference::{TIP_MACH_LIMIT, TIP_MACH_WARNING};
+use physics::interference::{TIP_MACH_LIMIT, TIP_MACH_WARNING, download_share};
 use physics::mass::mass_properties;
 use physics::powertrain::airspeed::{Envelope, Trimmed, envelope, trim};
-use physics::powertrain::{self, LimitKind};
-use physics::{STANDARD_GRAVITY, Vec3};
+use physics::powertrain::{self, LimitKind, ledger};
+use physics::structure::Section;
 
 use crate::chart::{Axis, Chart, Mark, Series, Shown, Style, Table};
 use crate::gates::context::Context;
-use crate::gates::hover_point;
-use crate::predict::{AIRSPEED_CHARGE, SiteAir};
+use crate::gates::{hover_point, hover_point_near_ground, margins};
+use crate::predict::AIRSPEED_CHARGE;
 
 /// Steps of airspeed in the figures, m/s.
 const STEP: f64 = 1.0;
+/// Speed of the wake at an arm close below the disc over the induced speed: between 1 at the disc and 2 far
+/// below (our assumption).
+const WAKE_AT_ARM: f64 = 1.4;
 
 /// Charts and tables of the gate; what lacks its inputs is left out.
 pub(super) fn shown(ctx: &Context<'_>) -> Shown {
@@ -34,9 +38,11 @@ pub(super) fn shown(ctx: &Context<'_>) -> Shown {
     {
         shown.charts.extend(over_airspeed(a, &e));
         shown.tables.extend(airspeeds(a, &e, air.density));
+        shown.tables.extend(energies(a, &e, air.density));
     }
-    shown.charts.extend(payload(a, air.density));
-    shown.charts.extend(height(ctx, a, reserve));
+    let margins = margins::shown(ctx, reserve);
+    shown.charts.extend(margins.charts);
+    shown.tables.extend(margins.tables);
     shown.charts.extend(radial(ctx, a, &air));
     shown.tables.extend(blade(ctx, a));
     shown
@@ -127,6 +133,31 @@ fn points(a: &Aircraft, charges: &[(&str, f64)], air: &Air) -> Option<Table> {
         p.rotors.iter().map(|r| a.rotor.tip_mach(r.speed, air.sound_speed)).fold(0.0, f64::max)
     };
     row("hover command, %", hover(&|p| 100.0 * p.rotors.iter().map(|r| r.command).sum::<f64>() / n, 1));
+    let near_ground = |c: f64| hover_point_near_ground(a, air.density, c, 0.5 * a.rotor.diameter);
+    row(
+        "the same, discs one radius above ground, %",
+        charges
+            .iter()
+            .map(|(_, c)| {
+                cell(near_ground(*c).map(|p| 100.0 * p.rotors.iter().map(|r| r.command).sum::<f64>() / n), 1)
+            })
+            .collect(),
+    );
+    let pairs: Vec<(usize, usize)> =
+        a.stations.iter().enumerate().filter_map(|(k, s)| Some((s.below?, k))).collect();
+    if !pairs.is_empty() {
+        // Of all pairs together: a trim shares unevenly where the mass is off the centre.
+        let (upper, lower): (Vec<usize>, Vec<usize>) = pairs.into_iter().unzip();
+        let over = |p: &powertrain::OperatingPoint,
+                    of: fn(&powertrain::RotorPoint) -> f64,
+                    above: &[usize],
+                    below: &[usize]| {
+            let sum = |list: &[usize]| list.iter().filter_map(|k| p.rotors.get(*k)).map(of).sum::<f64>();
+            sum(above) / sum(below)
+        };
+        row("hover thrust, upper over lower", hover(&|p| over(p, |r| r.thrust, &upper, &lower), 2));
+        row("hover shaft power, lower over upper", hover(&|p| over(p, |r| r.shaft_power, &lower, &upper), 2));
+    }
     row("hover rotor speed, rpm", hover(&rpm, 0));
     row("hover motor current, A", hover(&motor, 1));
     row("hover battery current, A", hover(&|p| p.battery_current, 1));
@@ -144,17 +175,11 @@ fn points(a: &Aircraft, charges: &[(&str, f64)], air: &Air) -> Option<Table> {
         fulls.iter().map(|f| f.as_ref().map_or("no solution", |f| f.binding.words()).to_owned()).collect(),
     );
     let fastest = fulls.iter().flatten().map(|f| mach(&f.point)).fold(0.0, f64::max);
-    let note = if fastest > TIP_MACH_LIMIT {
-        format!(
-            "The tips reach Mach {fastest:.2}: beyond {TIP_MACH_LIMIT} the rotor models do not hold, and drag and noise rise steeply."
-        )
-    } else if fastest > TIP_MACH_WARNING {
-        format!(
-            "The tips reach Mach {fastest:.2}; above {TIP_MACH_WARNING} noise and drag rise (common practice, no source)."
-        )
-    } else {
-        String::new()
-    };
+    let mut note = vec![
+        "Near the ground a rotor speed gives more thrust (Cheeseman and Bennett 1955, for one rotor; several feel it from higher up).".to_owned(),
+    ];
+    note.extend(mach_words(fastest));
+    note.extend(download_words(a));
     let mut head = vec!["with payload".to_owned()];
     head.extend(charges.iter().map(|(name, _)| (*name).to_owned()));
     Some(Table {
@@ -162,7 +187,43 @@ fn points(a: &Aircraft, charges: &[(&str, f64)], air: &Air) -> Option<Table> {
         title: "Operating points by charge".to_owned(),
         head,
         rows,
-        note,
+        note: note.join(" "),
+    })
+}
+
+/// A warning where the tips are fast.
+fn mach_words(fastest: f64) -> Option<String> {
+    if fastest > TIP_MACH_LIMIT {
+        Some(format!(
+            "The tips reach Mach {fastest:.2}: beyond {TIP_MACH_LIMIT} the rotor models do not hold, and drag and noise rise steeply."
+        ))
+    } else if fastest > TIP_MACH_WARNING {
+        Some(format!(
+            "The tips reach Mach {fastest:.2}; above {TIP_MACH_WARNING} noise and drag rise (common practice, no source)."
+        ))
+    } else {
+        None
+    }
+}
+
+/// What the arm in the wake takes: as stated, or what would be worth stating.
+fn download_words(a: &Aircraft) -> Option<String> {
+    if a.rotor.download > 0.0 {
+        return Some(format!(
+            "Of every thrust {:.1} % is lost as download, as stated.",
+            100.0 * a.rotor.download
+        ));
+    }
+    let (width, drag) = match a.structure.arm.as_ref()?.section {
+        Section::Tube { outer, .. } => (outer, 1.2),
+        Section::Rectangle { width, .. } => (width, 2.0),
+    };
+    let share = download_share(drag, width * 0.5 * a.rotor.diameter, a.rotor.disc_area(), WAKE_AT_ARM);
+    (share > 0.002).then(|| {
+        format!(
+            "Download is not stated: the arm below each disc would take some {:.1} % of the thrust (drag coefficient {drag}, wake at {WAKE_AT_ARM} times the induced speed); state aircraft.download to count it.",
+            100.0 * share
+        )
     })
 }
 
@@ -268,79 +329,33 @@ fn airspeeds(a: &Aircraft, e: &Envelope, density: f64) -> Option<Table> {
     })
 }
 
-/// Hover endurance against payload.
-fn payload(a: &Aircraft, density: f64) -> Option<Chart> {
-    let bare = a.without_payload();
-    let stated = (weight(a) - weight(&bare)) / STANDARD_GRAVITY;
-    let most = powertrain::full_thrust(&bare, 1.0, density).ok()?.total / (1.3 * STANDARD_GRAVITY);
-    let room = most - weight(&bare) / STANDARD_GRAVITY;
-    if room <= 0.0 {
-        return None;
-    }
-    let (mut x, mut y) = (Vec::new(), Vec::new());
-    for k in 0..=12 {
-        let mass = room * f64::from(k) / 12.0;
-        let mut loaded = bare.clone();
-        loaded.bodies.push(Body {
-            item: "payload".to_owned(),
-            mass,
-            at: Vec3::zeros(),
-            shape: Shape::Point,
-            payload: true,
-        });
-        let thrust = weight(&loaded) / a.stations.len().max(1) as f64;
-        let thrusts = vec![thrust; a.stations.len()];
-        let Ok(e) = powertrain::endurance(&loaded, &thrusts, density, 1.0) else { break };
-        x.push(mass);
-        y.push(e.time / 60.0);
-    }
-    (x.len() > 2).then(|| Chart {
-        id: "payload-endurance".to_owned(),
-        title: "Hover endurance against payload".to_owned(),
-        caption: "Each further kilogram costs less time than the one before, until the control margin is gone at once.".to_owned(),
-        x: Axis::linear("payload", "kg"),
-        y: Axis::linear("hover endurance", "min"),
-        series: vec![Series::new("from full charge", Style::Line, x, y)],
-        marks: if stated > 0.0 { vec![Mark::At { x: stated, name: "stated payload".to_owned() }] } else { Vec::new() },
-    })
-}
-
-/// Thrust margin of the worst corner against the height of the site.
-fn height(ctx: &Context<'_>, a: &Aircraft, reserve: f64) -> Option<Chart> {
-    let limit = ctx.limits.limit("sizing.worst-corner", a)?.value;
-    let site = ctx.subject.site();
-    let weight = weight(a);
-    let margin = |elevation: f64, hotter: f64| -> Option<f64> {
-        let mut there = site.clone();
-        there.temperature = site.temperature - 6.5e-3 * (elevation - site.elevation) + hotter;
-        there.elevation = elevation;
-        let air = SiteAir::of(&there).usual;
-        powertrain::full_thrust(a, reserve, air.density).ok().map(|f| f.total / weight)
-    };
-    let heights: Vec<f64> = (0..=10).map(|k| 500.0 * f64::from(k)).collect();
-    let line = |name: &str, style, hotter: f64| {
-        let (x, y): (Vec<f64>, Vec<f64>) =
-            heights.iter().filter_map(|h| Some((*h, margin(*h, hotter)?))).unzip();
-        Series::new(name, style, x, y)
-    };
-    let mut marks = vec![Mark::Limit { y: limit, name: format!("asked for: {limit:.2}") }];
-    let (mut low, mut high) = (0.0, 5000.0);
-    let hot = 20.0;
-    if margin(low, hot)? >= limit && margin(high, hot)? < limit {
-        for _ in 0..20 {
-            let middle = 0.5 * (low + high);
-            if margin(middle, hot)? >= limit { low = middle } else { high = middle }
+/// Where the power goes at the named airspeeds: columns that add up to what the cells give.
+fn energies(a: &Aircraft, e: &Envelope, density: f64) -> Option<Table> {
+    let mut speeds =
+        vec![("hover", 0.0), ("longest flight", e.endurance_speed), ("farthest flight", e.range_speed)];
+    speeds.extend(e.top.map(|t| ("highest", t.0)));
+    let mut head = vec!["power, W".to_owned()];
+    let mut rows: Vec<Vec<String>> = Vec::new();
+    let mut total = vec!["given by the cells".to_owned()];
+    for (name, speed) in speeds {
+        let Ok(Some(t)) = trim(a, speed, 0.0, AIRSPEED_CHARGE, density) else { continue };
+        let lines = ledger::energy(a, &t).ok()?;
+        if rows.is_empty() {
+            rows = lines.iter().map(|l| vec![l.name.to_owned()]).collect();
         }
-        marks.push(Mark::At { x: low, name: format!("highest site on a hot day, {low:.0} m") });
+        for (row, line) in rows.iter_mut().zip(&lines) {
+            row.push(format!("{:.1}", line.power + 0.0));
+        }
+        head.push(format!("{name}, {speed:.1} m/s"));
+        total.push(format!("{:.1}", ledger::cell_power(&t)));
     }
-    Some(Chart {
-        id: "height-margin".to_owned(),
-        title: "Thrust margin against the height of the site".to_owned(),
-        caption: "Thin air takes full thrust, heat takes it further; where a line meets the limit is the highest site that keeps the margin, at reserve charge and with payload.".to_owned(),
-        x: Axis::linear("elevation", "m"),
-        y: Axis::linear("full thrust over weight", ""),
-        series: vec![line("usual day", Style::Line, 0.0), line("20 K hotter", Style::Dashed, hot)],
-        marks,
+    rows.push(total);
+    (head.len() > 2).then(|| Table {
+        id: "energies".to_owned(),
+        title: "Where the power goes, half charge, with payload".to_owned(),
+        head,
+        rows,
+        note: String::new(),
     })
 }
 
@@ -409,16 +424,28 @@ fn blade(ctx: &Context<'_>, a: &Aircraft) -> Option<Table> {
     };
     let head = ["", "from the blade", "95 % within", "in use", "difference", "in standard uncertainties"];
     let far = (used_ct / ct - 1.0).abs() > 2.0 * sigma.0 || (used_cp / cp - 1.0).abs() > 2.0 * sigma.1;
+    let inputs = ctx.subject.inputs();
+    let records: Vec<String> = inputs
+        .iter()
+        .filter(|i| i.key == "rotor.ct" || i.key == "rotor.cp")
+        .filter_map(|i| Some(i.replaced.as_ref()?.records.join(", ")))
+        .collect();
+    let rules = match records.first() {
+        Some(record) => format!("The sweep rules (record {record}); the geometry only carries it over speed and climb."),
+        None => "Where ct and cp are stated or measured they rule, and the geometry only carries them over speed and climb.".to_owned(),
+    };
     let note = if far {
-        "What is in use lies outside what the geometry allows: the twist is read off from another line than the chord, the section is of another family, or the measurement is off."
+        format!(
+            "{rules} What is in use lies outside what the geometry allows: the twist is read off from another line than the chord, the section is of another family, or the measurement is off."
+        )
     } else {
-        "Where ct and cp are stated or measured they rule, and the geometry only carries them over speed and climb."
+        rules
     };
     Some(Table {
         id: "blade".to_owned(),
         title: "Rotor from its blade, at rest, at a tip speed of 80 m/s".to_owned(),
         head: head.map(str::to_owned).to_vec(),
         rows: vec![row("C_T", ct, used_ct, sigma.0), row("C_P", cp, used_cp, sigma.1)],
-        note: note.to_owned(),
+        note,
     })
 }

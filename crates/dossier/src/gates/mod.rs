@@ -13,6 +13,7 @@ mod evidence;
 mod hover;
 mod keys;
 mod limits;
+mod margins;
 mod rate;
 mod replaced;
 mod sensing;
@@ -26,6 +27,7 @@ mod vibration_cost;
 use std::collections::BTreeSet;
 
 use physics::aircraft::Aircraft;
+use physics::interference::ground_effect;
 use physics::mass::mass_properties;
 use physics::powertrain::{self, OperatingPoint};
 use physics::root::root;
@@ -248,6 +250,19 @@ pub fn limiting(gates: &[GateResult]) -> Option<Limiting> {
 /// Hover operating point of an aircraft at a state of charge.
 pub(crate) fn hover_point(a: &Aircraft, density: f64, charge: f64) -> Option<OperatingPoint> {
     powertrain::operating_point(a, &hover_thrusts(a, density)?, charge, density).ok()
+}
+
+/// The same with the discs at a height above the ground, m: every rotor speed gives more thrust by
+/// [`ground_effect`], as is usual for rotors of fixed pitch. `None` below half a radius.
+pub(crate) fn hover_point_near_ground(
+    a: &Aircraft,
+    density: f64,
+    charge: f64,
+    height: f64,
+) -> Option<OperatingPoint> {
+    let factor = ground_effect(0.5 * a.rotor.diameter, height)?;
+    let thrusts: Vec<f64> = hover_thrusts(a, density)?.iter().map(|t| t / factor).collect();
+    powertrain::operating_point(a, &thrusts, charge, density).ok()
 }
 
 /// Thrust of every rotor in hover, N.

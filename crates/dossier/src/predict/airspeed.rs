@@ -3,7 +3,7 @@
 use physics::atmosphere::Air;
 use physics::powertrain::airspeed::{self, Trimmed};
 use physics::powertrain::thermal::Winding;
-use physics::powertrain::{self, ledger};
+use physics::powertrain::{self, MotorModel, ledger};
 
 use super::nominal::{Case, Nominal};
 
@@ -11,8 +11,6 @@ use super::nominal::{Case, Nominal};
 pub const AIRSPEED_CHARGE: f64 = 0.5;
 /// Steps of airspeed in the predictions, m/s; a parabola finds the best speeds between them.
 const STEP: f64 = 2.0;
-/// A pull of full thrust, s.
-const PULL: f64 = 10.0;
 
 /// Airspeeds, climb and energy with payload.
 pub(super) fn outputs(out: &mut Nominal, loaded: &Case<'_>, air: &Air) {
@@ -102,11 +100,10 @@ fn winding(out: &mut Nominal, loaded: &Case<'_>, hover: &Trimmed, air: &Air) {
     // What is not known about a part that is optional is not waited for.
     let Some((motor, heat)) = a.motor.as_ref().and_then(|m| Some((m, m.thermal?))) else { return };
     let Some(node) = Winding::of(motor) else { return };
+    let Ok(model) = MotorModel::new(a) else { return };
     let load = |p: &powertrain::OperatingPoint| {
         let hottest = p.rotors.iter().max_by(|a, b| a.motor_current.total_cmp(&b.motor_current));
-        hottest.map_or((0.0, 0.0), |r| {
-            (r.motor_current, motor.no_load_current * motor.torque_constant() * r.speed)
-        })
+        hottest.map_or((0.0, 0.0), |r| (r.motor_current, model.no_load(r.speed) * model.kt * r.speed))
     };
     let (current, iron) = load(&hover.point);
     let Some(settled) = node.settled(motor, current, iron, air.temperature) else {
@@ -116,8 +113,9 @@ fn winding(out: &mut Nominal, loaded: &Case<'_>, hover: &Trimmed, air: &Air) {
     out.put("winding.hover", head, "settled in hover, half charge", "K", settled);
     let Ok(full) = powertrain::full_thrust(a, 1.0, air.density) else { return };
     let (current, iron) = load(&full.point);
-    let after = node.after(motor, current, iron, air.temperature, settled, PULL);
-    out.put("winding.full", head, "after 10 s of full thrust out of the hover, full charge", "K", after);
+    let after = node.after(motor, current, iron, air.temperature, settled, heat.burst);
+    let name = format!("after {:.0} s of full thrust out of the hover, full charge", heat.burst);
+    out.put("winding.full", head, &name, "K", after);
     if let Some(limit) = heat.limit {
         match node.time_to(motor, current, iron, air.temperature, settled, limit) {
             Some(time) => {

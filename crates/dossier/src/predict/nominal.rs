@@ -6,6 +6,7 @@
 use physics::aircraft::Aircraft;
 use physics::atmosphere::{self, Air};
 use physics::control;
+use physics::interference::{TIP_MACH_LIMIT, TIP_MACH_WARNING};
 use physics::loops::damping::rate_damping;
 use physics::loops::{filter, ledger};
 use physics::magnetic::LocalField;
@@ -454,6 +455,15 @@ fn full_outputs(
                 );
                 out.facts.push((format!("Limit that binds, {cwords}"), f.binding.words().to_owned()));
                 if cid == "full" {
+                    let mach = loaded.aircraft.rotor.tip_mach(speed, air.usual.sound_speed);
+                    if mach > TIP_MACH_WARNING {
+                        out.facts.push((
+                            "Tip Mach number at full thrust".to_owned(),
+                            format!(
+                                "{mach:.2}; above {TIP_MACH_WARNING} noise and drag rise (common practice, no source), above {TIP_MACH_LIMIT} the rotor models do not hold"
+                            ),
+                        ));
+                    }
                     at_full = Some(f);
                 }
             }

@@ -10,6 +10,7 @@ use super::{Change, Reconciliation, cheapest_test, reconcile};
 use crate::estimate::{Contribution, Estimate, Origin};
 use crate::gates::Context;
 use crate::predict::{Group, Prediction, freeze};
+use crate::result::InputLine;
 
 /// A reconciliation with the inputs by name.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -37,9 +38,9 @@ pub struct Stated {
 pub fn of_build(ctx: &Context<'_>) -> Account {
     let subject = ctx.subject.as_stated();
     let stated = subject.predict(&Group::ALL);
-    let found = reconcile(&pairs(ctx, &stated));
-    let inputs = subject
-        .inputs()
+    let lines = subject.inputs();
+    let found = reconcile(&pairs(ctx, &stated, &lines));
+    let inputs = lines
         .into_iter()
         .filter(|i| found.changes.iter().any(|c| c.source == i.key))
         .map(|i| Stated { key: i.key, name: i.label, value: i.value, unit: i.unit })
@@ -48,7 +49,7 @@ pub fn of_build(ctx: &Context<'_>) -> Account {
 }
 
 /// Name, predicted from the file alone, measured.
-fn pairs(ctx: &Context<'_>, stated: &Prediction) -> Vec<(String, Estimate, Estimate)> {
+fn pairs(ctx: &Context<'_>, stated: &Prediction, lines: &[InputLine]) -> Vec<(String, Estimate, Estimate)> {
     let mut out: Vec<(String, Estimate, Estimate)> =
         freeze::compared(&|id| stated.get(id).cloned(), &ctx.today, ctx)
             .into_iter()
@@ -59,21 +60,44 @@ fn pairs(ctx: &Context<'_>, stated: &Prediction) -> Vec<(String, Estimate, Estim
         let Some(replaced) = line.replaced.as_ref().filter(|_| !line.key.starts_with("weighed.")) else {
             continue;
         };
-        let (Some(value), true) = (replaced.stated, replaced.stated_uncertainty > 0.0) else { continue };
-        let part = Contribution {
-            source: line.key.clone(),
-            sensitivity: 1.0,
-            uncertainty: replaced.stated_uncertainty,
-        };
-        let predicted = Estimate::new(value, &line.unit, Origin::Stated, vec![part]);
         let source = format!("record {}", replaced.records.join(", "));
+        let (name, predicted) = match (replaced.stated, replaced.stated_uncertainty > 0.0) {
+            (Some(value), true) => {
+                let part = Contribution {
+                    source: line.key.clone(),
+                    sensitivity: 1.0,
+                    uncertainty: replaced.stated_uncertainty,
+                };
+                let predicted = Estimate::new(value, &line.unit, Origin::Stated, vec![part]);
+                (format!("{} ({})", line.label, line.key), predicted)
+            }
+            (None, _) => match from_blade(ctx, &line.key, lines) {
+                Some(predicted) => (format!("{}, from the blade's geometry", line.label), predicted),
+                None => continue,
+            },
+            _ => continue,
+        };
         out.push((
-            format!("{} ({})", line.label, line.key),
+            name,
             predicted,
             Estimate::single(line.value, line.uncertainty, &line.unit, line.origin, &source),
         ));
     }
     out
+}
+
+/// A coefficient that a sweep has measured, as the blade's geometry alone gives it: the sweep rules, and what
+/// the geometry is off shows as a change of its scale.
+fn from_blade(ctx: &Context<'_>, key: &str, lines: &[InputLine]) -> Option<Estimate> {
+    let (ct, cp) = ctx.subject.file().blade_coefficients()?;
+    let (value, scale) = match key {
+        "rotor.ct" => (ct, "rotor.ct_scale"),
+        "rotor.cp" => (cp, "rotor.cp_scale"),
+        _ => return None,
+    };
+    let line = lines.iter().find(|l| l.key == scale)?;
+    let part = Contribution { source: scale.to_owned(), sensitivity: value, uncertainty: line.uncertainty };
+    Some(Estimate::new(value * line.value, "1", Origin::Computed, vec![part]))
 }
 
 impl Account {

@@ -44,6 +44,7 @@ fn file_of(t: &Truth) -> Aircraft {
             blades: 2,
             inertia: t.rotor_inertia,
             unbalance: 0.0,
+            download: 0.0,
             // A reaction per thrust that is a quarter too large.
             coefficients: Coefficients::Constant {
                 ct: 0.1,

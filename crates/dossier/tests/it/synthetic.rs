@@ -134,6 +134,7 @@ impl Plant {
                 blades: 2,
                 inertia: 1e-4,
                 unbalance: 0.0,
+                download: 0.0,
                 coefficients: Coefficients::Constant { ct, cp },
             },
             motor: None,

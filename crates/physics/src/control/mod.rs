@@ -11,7 +11,7 @@
 //! acts along the rotor's own axis, so that a canted rotor also gives a little roll and pitch by it.
 //!
 //! Range: hover and slow flight. Hub moments and in-plane forces of edgewise flight, and wakes that blow
-//! on one another or on the airframe, are left out. Lateral forces of canted rotors are not balanced by
+//! on one another but for coaxial pairs, are left out. Lateral forces of canted rotors are not balanced by
 //! the trim: in a symmetric layout they cancel.
 //!
 //! Source: rigid-body statics; sense of axes by ISO 1151.
@@ -151,11 +151,18 @@ fn reaction(station: &Station, reaction_per_thrust: f64) -> Vec3 {
 /// Control effectiveness: 4 x N. Row 0 is lift (force along -z) in N per N of thrust, rows 1 to 3 are
 /// the moments about x, y, z in N m per N, about `centre` (the centre of gravity, m).
 ///
-/// `reaction_per_thrust` is torque over thrust of one rotor, m.
+/// `reaction_per_thrust` is torque over thrust of one rotor, m; the lower one of a coaxial pair has more by
+/// [`crate::rotor::Rotor::lower_torque_factor`], so that a trim balances torques and not thrusts.
 pub fn effectiveness(aircraft: &Aircraft, centre: &Vec3, reaction_per_thrust: f64) -> DMatrix<f64> {
     let mut matrix = DMatrix::zeros(4, aircraft.stations.len());
+    let lower = if aircraft.stations.iter().any(|s| s.below.is_some()) {
+        reaction_per_thrust * aircraft.rotor.lower_torque_factor(reaction_per_thrust)
+    } else {
+        reaction_per_thrust
+    };
     for (column, station) in aircraft.stations.iter().enumerate() {
-        let moment = (station.at - centre).cross(&station.axis) + reaction(station, reaction_per_thrust);
+        let per_thrust = if station.below.is_some() { lower } else { reaction_per_thrust };
+        let moment = (station.at - centre).cross(&station.axis) + reaction(station, per_thrust);
         matrix[(0, column)] = -station.axis.z;
         for k in 0..3 {
             matrix[(k + 1, column)] = moment[k];

@@ -30,12 +30,13 @@ impl Supply {
     pub(super) fn friction(&self, speed: f64) -> f64 {
         // tanh is 1 to the last digit from 20 on.
         let fade = if speed > 20.0 { 1.0 } else { speed.tanh() };
-        self.motor.kt * self.motor.no_load_current * fade
+        self.motor.kt * self.motor.no_load(speed) * fade
     }
 
     /// Voltage at the ESC's output that keeps a speed, rad/s, against a torque of the air, N m.
     pub(super) fn voltage_for(&self, speed: f64, air_torque: f64) -> f64 {
-        self.motor.kt * speed + self.motor.path_resistance() * self.motor.current_for_torque(air_torque)
+        self.motor.kt * speed
+            + self.motor.path_resistance() * self.motor.current_for_torque(air_torque, speed)
     }
 
     /// Rate of the RC pair's voltage, V/s, at that voltage, V, and a current, A.
@@ -60,6 +61,11 @@ impl Supply {
         let (kt, path) = (self.motor.kt, self.motor.path_resistance());
         let resistance = self.battery.ohmic_resistance();
         let conducts = |c: f64, w: f64, v: f64| self.motor.braking || c * v >= kt * w;
+        // Edges of chopping draw whichever way the current goes.
+        let share = |c: f64, w: f64, v: f64| {
+            let edges = self.motor.chopping_at(c);
+            if c * v >= kt * w { c + edges } else { c - edges }
+        };
         let (mut voltage, mut power) = (f64::INFINITY, self.avionics);
         for _ in 0..=commands.len() {
             let (mut slope, mut emf) = (0.0, 0.0);
@@ -67,8 +73,9 @@ impl Supply {
                 if let Some(c) = *c
                     && conducts(c, w, voltage)
                 {
-                    slope += c * c;
-                    emf += c * w;
+                    let share = share(c, w, voltage);
+                    slope += share * c;
+                    emf += share * w;
                 }
             }
             let a = 1.0 + resistance * slope / path;

@@ -189,7 +189,9 @@ impl Plant<'_> {
 
             dx[SPEED + k] = (torque - drag_torque) / self.spin_inertia;
             dx[SPEED + n + k] = w;
-            copper += self.supply.motor.path_resistance() * current * current;
+            let edges = commands.get(k).copied().flatten().map_or(0.0, |c| self.supply.motor.chopping_at(c));
+            copper +=
+                self.supply.motor.path_resistance() * current * current + edges * bus.voltage * current.abs();
             friction += rubbing * w;
             shaft += torque * w;
             external += at_hub.dot(&(ground_body + swing)) - drag_torque * absolute;

@@ -12,7 +12,7 @@ use serde::Serialize;
 
 use super::endurance::CONTROL_MARGIN;
 use super::error::{LimitKind, PowertrainError, at_least};
-use super::operating_point::{OperatingPoint, RotorPoint, bus_power, electrical, loading, shaft};
+use super::operating_point::{OperatingPoint, RotorPoint, drawn, electrical, loading, shaft};
 use super::plant::Plant;
 use crate::aircraft::Aircraft;
 use crate::edgewise::{Flow, LARGEST_MU, flow, speed_for_thrust};
@@ -127,14 +127,14 @@ impl<'a> Flight<'a> {
         if f.mu > LARGEST_MU {
             return Ok(None);
         }
-        let extra = (2.0 * COAXIAL_INTERFERENCE - 2.0) * INDUCED_FACTOR * f.thrust * f.induced_speed;
+        let extra = (2.0 * COAXIAL_INTERFERENCE - 2.0) * INDUCED_FACTOR * f.disc_thrust * f.induced_speed;
         let mut rotors: Vec<RotorPoint> = Vec::with_capacity(self.plant.lower.len());
         for lower in &self.plant.lower {
             let torque = f.torque + if *lower { extra / speed } else { 0.0 };
             rotors.push(shaft(&self.plant, f.thrust, speed, torque)?);
         }
         let lower = self.plant.lower.iter().filter(|l| **l).count() as f64;
-        let power = bus_power(&self.plant, &rotors);
+        let (power, edges) = drawn(&self.plant, &rotors);
         let resistance = self.plant.battery.steady_resistance();
         let Some((rotors, bus, current)) = electrical(&self.plant, &rotors, self.open_circuit, resistance)
         else {
@@ -149,7 +149,7 @@ impl<'a> Flight<'a> {
             climb,
             tilt,
             point: OperatingPoint::assemble(rotors, self.open_circuit, bus, current),
-            bus_power: power,
+            bus_power: power + edges * bus,
             induced_power,
             profile_power,
             parasite_power: shaft_power - induced_power - profile_power,

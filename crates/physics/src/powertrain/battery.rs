@@ -142,6 +142,12 @@ impl BatteryModel {
     }
 }
 
+/// As [`bus_at_power`] with a current, A, that is drawn besides the power whatever the voltage.
+pub fn bus_at(source: f64, resistance: f64, power: f64, current: f64) -> Option<(f64, f64)> {
+    let (bus, rest) = bus_at_power(source - resistance * current, resistance, power)?;
+    Some((bus, rest + current))
+}
+
 /// Bus voltage, V, and current, A, at which a source of a voltage, V, and resistance, ohm, gives a
 /// power, W: the higher root of V (E - V)/R = P. `None` beyond the most it can give, E^2/(4R).
 pub fn bus_at_power(source: f64, resistance: f64, power: f64) -> Option<(f64, f64)> {

@@ -1,17 +1,17 @@
 //! How long given thrusts last: the discharge integrated with sag.
 //!
 //! States are the charge, the voltage over the RC pair (zero at take-off) and the energy given. At
-//! constant thrusts the power on the bus is constant, and the bus voltage follows from it
-//! ([`super::battery::bus_at_power`]). Classical Runge-Kutta of fourth order in steps of at most
+//! constant thrusts the power on the bus (and the current of chopping) is constant, and the bus voltage
+//! follows ([`super::battery::bus_at`]). Classical Runge-Kutta of fourth order in steps of at most
 //! 1/400 of the time the first current would take and of the pair's time constant; where that
 //! constant is shorter than such a step, the pair is taken as settled. The end is found by halving.
 
 use serde::Serialize;
 
-use super::battery::bus_at_power;
+use super::battery::bus_at;
 use super::error::{PowertrainError, at_least};
 use super::full_thrust::most_lift;
-use super::operating_point::{bus_power, shafts};
+use super::operating_point::{drawn, shafts};
 use super::plant::Plant;
 use crate::aircraft::Aircraft;
 
@@ -75,8 +75,8 @@ pub fn endurance(
     from_charge: f64,
 ) -> Result<Endurance, PowertrainError> {
     let plant = Plant::new(aircraft, density)?;
-    let power = bus_power(&plant, &shafts(&plant, thrusts)?);
-    endurance_at_power(aircraft, power, density, from_charge)
+    let drawn = drawn(&plant, &shafts(&plant, thrusts)?);
+    run(aircraft, plant, drawn, from_charge)
 }
 
 /// Endurance at a constant power on the bus, W, avionics included; ends as [`endurance`] does.
@@ -86,12 +86,21 @@ pub fn endurance_at_power(
     density: f64,
     from_charge: f64,
 ) -> Result<Endurance, PowertrainError> {
-    let mut plant = Plant::new(aircraft, density)?;
+    run(aircraft, Plant::new(aircraft, density)?, (power, 0.0), from_charge)
+}
+
+fn run(
+    aircraft: &Aircraft,
+    mut plant: Plant<'_>,
+    (power, edges): (f64, f64),
+    from_charge: f64,
+) -> Result<Endurance, PowertrainError> {
     let cutoff = std::mem::take(&mut plant.cutoff);
+    plant.burst = true;
     let reserve = at_least(0.0, "reserve", aircraft.battery()?.reserve)?;
     let power = at_least(0.0, "power on the bus (W)", power)?;
     let charge = at_least(0.0, "charge", from_charge)?.min(1.0);
-    Discharge { plant, power, reserve, cutoff, settled: false }.run(charge)
+    Discharge { plant, power, edges, reserve, cutoff, settled: false }.run(charge)
 }
 
 #[derive(Debug, Clone, Copy)]
@@ -106,6 +115,8 @@ struct Discharge<'a> {
     /// Without a cut-off: see [`endurance`].
     plant: Plant<'a>,
     power: f64,
+    /// Current of chopping, A.
+    edges: f64,
     reserve: f64,
     cutoff: f64,
     /// Whether the RC pair follows the current at once.
@@ -163,7 +174,7 @@ impl Discharge<'_> {
 
     fn bus(&self, state: &State) -> Option<(f64, f64)> {
         let (source, resistance) = self.source(state);
-        bus_at_power(source, resistance, self.power)
+        bus_at(source, resistance, self.power, self.edges)
     }
 
     /// Why a state is past the end, but for the control margin.

@@ -14,6 +14,8 @@ pub enum LimitKind {
     FullCommand,
     /// Largest continuous current of the motor.
     MotorCurrent,
+    /// Highest temperature of the winding: settled in steady flight, after the stated time in a burst.
+    WindingTemperature,
     /// Largest continuous current of the ESC.
     EscCurrent,
     /// Largest continuous current of the battery.
@@ -28,6 +30,7 @@ impl LimitKind {
         match self {
             Self::FullCommand => "full command",
             Self::MotorCurrent => "motor current",
+            Self::WindingTemperature => "winding temperature",
             Self::EscCurrent => "ESC current",
             Self::BatteryCurrent => "battery current",
             Self::CellVoltage => "cell voltage",

@@ -1,16 +1,16 @@
 //! The most the powertrain gives: all rotors at one command on the sagged bus.
 //!
 //! Unknowns are the bus voltage V and the speed of a plain and of a lower rotor. For each kind
-//! u V = omega/Kv + (i0 + Kv Q(omega)) (R + R_esc), and at the bus
-//! E - V = R_b (u sum i + P_avionics/V). Newton's method with the speeds eliminated (an arrow-shaped
+//! u V = omega/Kv + (i0(omega) + Kv Q(omega)) (R + R_esc), and at the bus
+//! E - V = R_b ((u + k) sum i + P_avionics/V), k the share of chopping (none at full command). Newton's method with the speeds eliminated (an arrow-shaped
 //! matrix), the step halved until the residual falls; settled when every voltage residual is below
 //! 1e-12 of E, usually in 5 or 6 steps, and given up after 40.
 
 use serde::Serialize;
 
-use super::battery::bus_at_power;
+use super::battery::{bus_at, bus_at_power};
 use super::error::{LimitKind, PowertrainError, at_least};
-use super::operating_point::{OperatingPoint, RotorPoint, bus_power, shafts};
+use super::operating_point::{OperatingPoint, RotorPoint, drawn, shafts};
 use super::plant::{Loading, Plant};
 use crate::aircraft::Aircraft;
 
@@ -37,7 +37,8 @@ pub struct FullThrust {
 /// that carries the weight on equal thrusts. Where such a hover is beyond the battery, the pair is
 /// taken as settled at the burst's own current.
 pub fn full_thrust(aircraft: &Aircraft, charge: f64, density: f64) -> Result<FullThrust, PowertrainError> {
-    let plant = Plant::new(aircraft, density)?;
+    let mut plant = Plant::new(aircraft, density)?;
+    plant.burst = true;
     let open_circuit = plant.battery.open_circuit(at_least(0.0, "charge", charge)?);
     let battery = &plant.battery;
     match hover_current(&plant, open_circuit)? {
@@ -72,8 +73,8 @@ fn hover_current(plant: &Plant<'_>, open_circuit: f64) -> Result<Option<f64>, Po
         return Ok(None);
     }
     let thrusts = vec![plant.weight / lift; plant.lift.len()];
-    let power = bus_power(plant, &shafts(plant, &thrusts)?);
-    Ok(bus_at_power(open_circuit, plant.battery.steady_resistance(), power).map(|(_, current)| current))
+    let (power, edges) = drawn(plant, &shafts(plant, &thrusts)?);
+    Ok(bus_at(open_circuit, plant.battery.steady_resistance(), power, edges).map(|(_, current)| current))
 }
 
 /// Full thrust on a source of a voltage, V, and resistance, ohm.
@@ -110,7 +111,7 @@ fn most_burst(
     if allowed {
         return Ok((burst, LimitKind::FullCommand));
     }
-    // Every quantity grows with the command, so their worst excess has one root: regula falsi with
+    // Every quantity grows with the command below 1, so their worst excess has one root: regula falsi with
     // the Illinois rule, and a halving where that stalls.
     let (mut low, mut high) = (0.0, 1.0);
     let (mut best, mut below, mut binding, inside) = at(0.0)?;
@@ -186,12 +187,14 @@ fn solve(plant: &Plant<'_>, command: f64, source: f64, resistance: f64) -> Resul
     let no_answer = |iterations, residual| PowertrainError::NoConvergence { iterations, residual };
     let below = plant.lower.iter().filter(|lower| **lower).count();
     let counts = [(plant.lower.len() - below) as f64, below as f64];
-    if command * source <= motor.no_load_current * path {
+    if command * source <= motor.no_load_steady * path {
         let (bus, current) =
             bus_at_power(source, resistance, plant.avionics_power).ok_or(no_answer(0, f64::NAN))?;
         let still = RotorPoint { command, ..RotorPoint::default() };
         return Ok(Burst { bus, current, kinds: [still; 2] });
     }
+    // Of the motor currents this share comes from the bus.
+    let share = command + motor.chopping_at(command);
     let trial = |bus: f64, speeds: [f64; 2]| {
         let mut t = Trial {
             bus,
@@ -208,11 +211,11 @@ fn solve(plant: &Plant<'_>, command: f64, source: f64, resistance: f64) -> Resul
                 continue;
             }
             let load = plant.load(speeds[k], k == 1);
-            t.currents[k] = motor.current_for_torque(load.torque);
-            t.current_slope[k] = motor.kv * load.torque_slope;
+            t.currents[k] = motor.current_for_torque(load.torque, speeds[k]);
+            t.current_slope[k] = motor.kv * load.torque_slope + motor.no_load_slope * speeds[k].signum();
             t.gaps[k] = command * bus - speeds[k] * motor.kt - t.currents[k] * path;
             t.stiffness[k] = motor.kt + t.current_slope[k] * path;
-            t.bus_gap -= resistance * command * counts[k] * t.currents[k];
+            t.bus_gap -= resistance * share * counts[k] * t.currents[k];
         }
         t.size = t.bus_gap.abs().max(t.gaps[0].abs()).max(t.gaps[1].abs());
         t
@@ -228,24 +231,24 @@ fn solve(plant: &Plant<'_>, command: f64, source: f64, resistance: f64) -> Resul
         let (mut right, mut matrix) =
             (now.bus_gap, 1.0 - resistance * plant.avionics_power / (now.bus * now.bus));
         for k in 0..2 {
-            let pull = resistance * command * counts[k] * now.current_slope[k] / now.stiffness[k];
+            let pull = resistance * share * counts[k] * now.current_slope[k] / now.stiffness[k];
             right -= pull * now.gaps[k];
             matrix += pull * command;
         }
         let bus_step = right / matrix;
         let speed_step = |k: usize| (now.gaps[k] + command * bus_step) / now.stiffness[k];
         let (first, second) = (speed_step(0), speed_step(1));
-        let mut share = 1.0;
+        let mut part = 1.0;
         let next = loop {
-            let bus = now.bus + share * bus_step;
+            let bus = now.bus + part * bus_step;
             if bus > 0.0 {
-                let next = trial(bus, [now.speeds[0] + share * first, now.speeds[1] + share * second]);
+                let next = trial(bus, [now.speeds[0] + part * first, now.speeds[1] + part * second]);
                 if next.size < now.size {
                     break Some(next);
                 }
             }
-            share *= 0.5;
-            if share < 1e-6 {
+            part *= 0.5;
+            if part < 1e-6 {
                 break None;
             }
         };

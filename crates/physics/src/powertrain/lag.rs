@@ -2,7 +2,8 @@
 //!
 //! Linearised about a steady speed, J d(omega)/dt = Kt (v - Kt omega)/R - Q(omega) with Q going as
 //! omega^2 gives one time constant, J / (Kt^2/R + 2 Q/omega). An ESC that does not brake leaves the
-//! rotor to its own drag when the command falls: J / (2 Q/omega). R is that of the warm winding and
+//! rotor to its own drag when the command falls: J / (2 Q/omega). Eddy currents that grow with speed add
+//! their slope of torque to both. R is that of the warm winding and
 //! the ESC; J is motor and rotor; the battery's sag is left out (it makes all rotors together
 //! slower, a single one hardly).
 
@@ -26,7 +27,7 @@ pub fn motor_lag(aircraft: &Aircraft, speed: f64, density: f64) -> Result<MotorL
     let motor = MotorModel::new(aircraft)?;
     let speed = above_zero("rotor speed (rad/s)", speed)?;
     let density = above_zero("air density (kg/m^3)", density)?;
-    let drag = 2.0 * aircraft.rotor.torque(speed, 0.0, density) / speed;
+    let drag = 2.0 * aircraft.rotor.torque(speed, 0.0, density) / speed + motor.kt * motor.no_load_slope;
     let electric = motor.kt * motor.kt / motor.path_resistance();
     Ok(MotorLag { braked: motor.inertia / (electric + drag), freewheeling: motor.inertia / drag })
 }

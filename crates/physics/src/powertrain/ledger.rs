@@ -7,12 +7,14 @@ use super::airspeed::Trimmed;
 use super::battery::BatteryModel;
 use super::error::PowertrainError;
 use super::motor::MotorModel;
+use super::thermal::chopping_loss;
 use crate::aircraft::Aircraft;
 
 /// One line of the account.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct EnergyLine {
-    /// Identity: `induced`, `profile`, `parasite`, `copper`, `iron`, `esc`, `battery`, `avionics`.
+    /// Identity: `induced`, `profile`, `parasite`, `copper`, `iron`, `eddy`, `esc`, `chopping`, `battery`,
+    /// `avionics`. What grows with speed in the iron, and chopping, only where they are stated.
     pub id: &'static str,
     /// Name.
     pub name: &'static str,
@@ -27,16 +29,26 @@ pub fn energy(aircraft: &Aircraft, at: &Trimmed) -> Result<Vec<EnergyLine>, Powe
     let sum = |f: &dyn Fn(&super::RotorPoint) -> f64| p.rotors.iter().map(f).sum::<f64>();
     let squared = sum(&|r| r.motor_current * r.motor_current);
     let line = |id, name, power| EnergyLine { id, name, power };
-    Ok(vec![
+    let speeds = |share: f64| sum(&|r| if r.speed > 0.0 { share * motor.kt * r.speed } else { 0.0 });
+    let mut lines = vec![
         line("induced", "induced flow of the rotors", at.induced_power),
         line("profile", "drag of the blades", at.profile_power),
         line("parasite", "drag of the airframe, and climb", at.parasite_power),
         line("copper", "windings", squared * motor.winding_resistance),
-        line("iron", "iron and bearings of the motors", sum(&|r| motor.no_load_current * motor.kt * r.speed)),
+        line("iron", "iron and bearings of the motors", speeds(motor.no_load_steady)),
         line("esc", "ESCs", squared * motor.esc_resistance),
         line("battery", "battery and leads", p.battery_current.powi(2) * battery.steady_resistance()),
         line("avionics", "avionics", aircraft.avionics_power),
-    ])
+    ];
+    if motor.no_load_slope > 0.0 {
+        let eddy = sum(&|r| motor.no_load_slope * motor.kt * r.speed * r.speed);
+        lines.push(line("eddy", "eddy currents in the motors", eddy));
+    }
+    if motor.chopping > 0.0 {
+        let edges = sum(&|r| chopping_loss(p.bus_voltage, r.motor_current, motor.chopping_at(r.command)));
+        lines.push(line("chopping", "edges of the ESCs' chopping", edges));
+    }
+    Ok(lines)
 }
 
 /// Power that the cells give at a steady point, W.

@@ -1,9 +1,9 @@
 //! Motor, ESC and battery: what a thrust costs, what is the most thrust, and how long it lasts.
 //!
-//! *Motor.* First order: one resistance, one torque constant, one no-load current
-//! ([`motor`], Drela 2007). *ESC.* An ideal chopper with an on-resistance: the command is the duty,
-//! so command x bus voltage = motor voltage + motor current x on-resistance, and the supply
-//! current is command x motor current. *Battery.* Open-circuit voltage by charge, series
+//! *Motor.* First order: one resistance, one torque constant, a no-load current that may grow with speed
+//! ([`motor`], Drela 2007). *ESC.* A chopper with an on-resistance and edges that cost: the command is the
+//! duty, so command x bus voltage = motor voltage + motor current x on-resistance, and the supply
+//! current is (command + a small share) x motor current. *Battery.* Open-circuit voltage by charge, series
 //! resistance and one RC pair ([`battery`]). Everything but the motors is a constant power on the
 //! bus.
 //!
@@ -14,9 +14,10 @@
 //! *Airspeed.* [`airspeed`] trims the whole aircraft in forward flight and climb, [`ledger`] says where
 //! the energy goes, [`thermal`] how warm a winding gets.
 //!
-//! *Limits of the models.* No chopping loss in the operating points ([`thermal::chopping_loss`] gives its
-//! size), no dead band or bend in the command-to-voltage map, iron loss in proportion to speed (a constant
-//! no-load current); winding and cell temperatures of the operating points as stated in the aircraft file.
+//! *Limits of the models.* No dead band or bend in the command-to-voltage map; what an ESC draws by itself
+//! counts with the avionics; winding and cell temperatures of the operating points as stated in the aircraft
+//! file. The temperature limit of a winding is a limit of its current: settled in steady flight, after the
+//! stated time in a burst.
 
 pub mod airspeed;
 pub mod battery;

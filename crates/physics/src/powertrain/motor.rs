@@ -1,9 +1,14 @@
 //! Motor and ESC as an equivalent direct-current machine.
 //!
 //! Drela, First-Order DC Electric Motor Model (MIT, 2007): v = omega/Kv + i R and
-//! Q = (i - i0)/Kv, Kv in rad/s per V. The no-load current i0 is one number, as stated for one
-//! voltage: what iron and bearings take is a constant torque i0/Kv. Real iron loss grows with
-//! speed, so i0 is best measured near the speeds flown; the voltage it was stated at is not used.
+//! Q = (i - i0)/Kv, Kv in rad/s per V. What iron and bearings take is the torque i0/Kv. Hysteresis and
+//! bearings hold back with the same torque at every speed, eddy currents in proportion to it (Drela's second
+//! order model has the same terms): i0(omega) = i0 (1 - g + g omega/omega0), g the stated share that grows and
+//! omega0 = Kv (v0 - i0 R) the speed of the no-load test. Without a stated share i0 is the same at every
+//! speed, and is then best measured near the speeds flown.
+//!
+//! An ESC that chops draws a further share (t_rise + t_fall) f/2 of the motor current from the bus, see
+//! [`super::thermal`].
 //!
 //! The winding resistance, stated at 25 degC, follows annealed copper: R proportional to
 //! 1 + 0.00393 (t - 20 degC) (IEC 60028). The magnets' own weakening with heat is left out.
@@ -44,8 +49,12 @@ pub struct MotorModel {
     pub winding_resistance: f64,
     /// On-resistance of the ESC, ohm.
     pub esc_resistance: f64,
-    /// No-load current, A.
-    pub no_load_current: f64,
+    /// No-load current that is the same at every speed, A.
+    pub no_load_steady: f64,
+    /// No-load current that grows with speed, A per rad/s.
+    pub no_load_slope: f64,
+    /// Current drawn by the edges of chopping over the motor current; none at full command.
+    pub chopping: f64,
     /// Inertia of motor and rotor about the shaft, kg m^2.
     pub inertia: f64,
     /// Whether the ESC brakes: current may flow back.
@@ -60,12 +69,24 @@ impl MotorModel {
         let (motor, esc) = (aircraft.motor()?, aircraft.esc()?);
         let kv = above_zero("motor velocity constant (rad/s per V)", motor.kv)?;
         let hot = motor.resistance_at(motor.winding_temperature);
+        let no_load = at_least(0.0, "no-load current (A)", motor.no_load_current)?;
+        let growth = at_least(0.0, "share of the no-load current that grows", motor.no_load_growth)?.min(1.0);
+        let tested = kv * (motor.no_load_voltage - no_load * motor.resistance);
+        let slope = if growth > 0.0 {
+            growth * no_load / above_zero("speed of the no-load test (rad/s)", tested)?
+        } else {
+            0.0
+        };
         Ok(Self {
             kv,
             kt: 1.0 / kv,
             winding_resistance: at_least(0.0, "winding resistance (ohm)", hot)?,
             esc_resistance: at_least(0.0, "ESC resistance (ohm)", esc.resistance)?,
-            no_load_current: at_least(0.0, "no-load current (A)", motor.no_load_current)?,
+            no_load_steady: (1.0 - growth) * no_load,
+            no_load_slope: slope,
+            chopping: 0.5
+                * at_least(0.0, "switching frequency (Hz)", esc.switching_frequency)?
+                * at_least(0.0, "edge time (s)", esc.edge_time)?,
             inertia: at_least(
                 0.0,
                 "inertia of motor and rotor (kg m^2)",
@@ -81,9 +102,14 @@ impl MotorModel {
         self.winding_resistance + self.esc_resistance
     }
 
-    /// Motor current, A, at a steady shaft torque, N m.
-    pub fn current_for_torque(&self, torque: f64) -> f64 {
-        self.no_load_current + torque * self.kv
+    /// No-load current, A, at a rotor speed, rad/s.
+    pub fn no_load(&self, speed: f64) -> f64 {
+        self.no_load_steady + self.no_load_slope * speed.abs()
+    }
+
+    /// Motor current, A, at a steady shaft torque, N m, and rotor speed, rad/s.
+    pub fn current_for_torque(&self, torque: f64, speed: f64) -> f64 {
+        self.no_load(speed) + torque * self.kv
     }
 
     /// Motor current, A, with a voltage applied (command x bus voltage), V, at a rotor speed, rad/s.
@@ -97,7 +123,7 @@ impl MotorModel {
     /// rad/s: that of the current less the no-load torque, which at rest only holds.
     pub fn torque(&self, applied: f64, speed: f64) -> f64 {
         let drive = self.kt * self.current(applied, speed);
-        let held = self.kt * self.no_load_current;
+        let held = self.kt * self.no_load(speed);
         if speed > 0.0 {
             drive - held
         } else if speed < 0.0 {
@@ -113,8 +139,13 @@ impl MotorModel {
         (self.torque(applied, speed) - load_torque) / self.inertia
     }
 
-    /// Current drawn from the bus, A, at a command and a motor current, A (ideal chopper).
+    /// Current that the edges of chopping draw from the bus over the motor current, at a command.
+    pub fn chopping_at(&self, command: f64) -> f64 {
+        if command < 1.0 { self.chopping } else { 0.0 }
+    }
+
+    /// Current drawn from the bus, A, at a command and a motor current, A.
     pub fn supply_current(&self, command: f64, motor_current: f64) -> f64 {
-        command * motor_current
+        command * motor_current + self.chopping_at(command) * motor_current.abs()
     }
 }

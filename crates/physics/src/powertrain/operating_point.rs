@@ -1,14 +1,14 @@
 //! The electrical point at given thrusts.
 //!
 //! Thrust sets the speed of each rotor, speed its torque, torque the motor current, and current and
-//! speed the motor voltage. An ideal chopper passes power on whatever the bus voltage, so the bus
-//! voltage follows from the sum of powers through V (E - V)/R = P, a quadratic, solved exactly: the
-//! coupled system needs no iteration at given thrusts. It does at given commands, see
+//! speed the motor voltage. A chopper passes power on whatever the bus voltage, its edges draw a current, so
+//! the bus voltage follows from the sums P and I through V ((E - V)/R - I) = P, a quadratic, solved exactly:
+//! the coupled system needs no iteration at given thrusts. It does at given commands, see
 //! [`super::full_thrust`].
 
 use serde::Serialize;
 
-use super::battery::bus_at_power;
+use super::battery::bus_at;
 use super::error::{LimitKind, PowertrainError, at_least};
 use super::plant::{Loading, Plant};
 use crate::aircraft::Aircraft;
@@ -129,7 +129,7 @@ pub(super) fn shaft(
     torque: f64,
 ) -> Result<RotorPoint, PowertrainError> {
     let motor = &plant.motor;
-    let motor_current = motor.current_for_torque(torque);
+    let motor_current = motor.current_for_torque(torque, speed);
     if !motor_current.is_finite() {
         return Err(PowertrainError::Input { what: "torque of the rotor (N m)", value: torque });
     }
@@ -144,12 +144,14 @@ pub(super) fn shaft(
     })
 }
 
-/// Power the rotors and everything else draw from the bus, W.
-pub(super) fn bus_power(plant: &Plant<'_>, shafts: &[RotorPoint]) -> f64 {
+/// What the rotors and everything else draw from the bus whatever its voltage: a power, W, and the
+/// current, A, of the edges of chopping.
+pub(super) fn drawn(plant: &Plant<'_>, shafts: &[RotorPoint]) -> (f64, f64) {
     let esc = plant.motor.esc_resistance;
     let rotors: f64 =
         shafts.iter().map(|r| r.motor_current * (r.motor_voltage + esc * r.motor_current)).sum();
-    rotors + plant.avionics_power
+    let edges = plant.motor.chopping * shafts.iter().map(|r| r.motor_current.abs()).sum::<f64>();
+    (rotors + plant.avionics_power, edges)
 }
 
 /// Commands and supply currents at a source voltage, V, and resistance, ohm; then bus voltage, V, and
@@ -160,7 +162,8 @@ pub(super) fn electrical(
     source: f64,
     resistance: f64,
 ) -> Option<(Vec<RotorPoint>, f64, f64)> {
-    let (bus, current) = bus_at_power(source, resistance, bus_power(plant, shafts))?;
+    let (power, edges) = drawn(plant, shafts);
+    let (bus, current) = bus_at(source, resistance, power, edges)?;
     let mut rotors = shafts.to_vec();
     for rotor in &mut rotors {
         let applied = rotor.motor_voltage + plant.motor.esc_resistance * rotor.motor_current;

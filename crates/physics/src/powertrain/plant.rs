@@ -3,8 +3,9 @@
 use super::battery::BatteryModel;
 use super::error::{LimitKind, PowertrainError, above_zero, at_least};
 use super::motor::MotorModel;
+use super::thermal::{STANDARD_ROOM, Winding};
 use crate::STANDARD_GRAVITY;
-use crate::aircraft::Aircraft;
+use crate::aircraft::{Aircraft, Motor};
 use crate::rotor::{Load, Rotor, coaxial_lower_power_factor};
 
 /// Relative slack on a limit, so that a point solved to lie on it counts as inside.
@@ -23,6 +24,10 @@ pub(super) struct Plant<'a> {
     /// Weight, N.
     pub(super) weight: f64,
     motor_limit: f64,
+    /// Motor current at which the winding settles at its limit, A, and that which takes it there in a burst.
+    winding_limits: [f64; 2],
+    /// Whether the points asked for are bursts out of a hover.
+    pub(super) burst: bool,
     esc_limit: f64,
     battery_limit: f64,
     /// Least cell voltage under load, V; zero for none.
@@ -36,6 +41,20 @@ pub(super) struct Loading {
     pub(super) motor_current: f64,
     pub(super) battery_current: f64,
     pub(super) cell_voltage: f64,
+}
+
+/// Currents that the winding's temperature allows, A: steady, and in a burst. In air of 25 degC; the burst
+/// starts from the winding temperature of the predictions; the iron's heat is that of the no-load test.
+fn winding_limits(motor: &Motor) -> [f64; 2] {
+    let free = [f64::INFINITY; 2];
+    let Some(heat) = motor.thermal else { return free };
+    let (Some(limit), Some(node)) = (heat.limit, Winding::of(motor)) else { return free };
+    let iron = motor.no_load_current * motor.no_load_voltage;
+    let steady = node.steady_current(motor, iron, STANDARD_ROOM, limit);
+    let from = motor.winding_temperature;
+    let burst = node.burst_current(motor, iron, STANDARD_ROOM, from, limit, heat.burst);
+    // A limit of nothing at all would be no number.
+    [steady.max(1e-6), burst.max(1e-6)]
 }
 
 impl<'a> Plant<'a> {
@@ -55,6 +74,8 @@ impl<'a> Plant<'a> {
             density: above_zero("air density (kg/m^3)", density)?,
             weight: at_least(0.0, "mass (kg)", mass)? * STANDARD_GRAVITY,
             motor_limit: limit(aircraft.motor()?.max_current),
+            winding_limits: winding_limits(aircraft.motor()?),
+            burst: false,
             esc_limit: limit(aircraft.esc()?.max_current),
             battery_limit: limit(aircraft.battery()?.max_current),
             cutoff: at_least(0.0, "cut-off voltage (V)", aircraft.battery()?.cutoff)?,
@@ -82,6 +103,10 @@ impl<'a> Plant<'a> {
         [
             (loading.command - 1.0, LimitKind::FullCommand),
             (over(loading.motor_current, self.motor_limit), LimitKind::MotorCurrent),
+            (
+                over(loading.motor_current, self.winding_limits[usize::from(self.burst)]),
+                LimitKind::WindingTemperature,
+            ),
             (over(loading.motor_current, self.esc_limit), LimitKind::EscCurrent),
             (over(loading.battery_current, self.battery_limit), LimitKind::BatteryCurrent),
             (under, LimitKind::CellVoltage),

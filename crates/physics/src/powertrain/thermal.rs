@@ -11,9 +11,10 @@
 use serde::Serialize;
 
 use crate::aircraft::Motor;
+use crate::root::root;
 
 /// Air of the test that a rise is stated for, K: 25 degC.
-const STANDARD_ROOM: f64 = 298.15;
+pub const STANDARD_ROOM: f64 = 298.15;
 
 /// Cooling and heat capacity of a winding.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
@@ -56,6 +57,37 @@ impl Winding {
         air + settled + (rise - settled) * (rate * time / self.heat_capacity).exp()
     }
 
+    /// Largest steady motor current, A, that settles at no more than a temperature, K, with other heat
+    /// (iron), W, in air of a temperature, K.
+    pub fn steady_current(&self, motor: &Motor, other: f64, air: f64, limit: f64) -> f64 {
+        let copper = (limit - air) / self.thermal_resistance - other;
+        (copper.max(0.0) / motor.resistance_at(limit)).sqrt()
+    }
+
+    /// Largest motor current, A, that has not passed a temperature, K, after a time, s, from a starting
+    /// temperature, K.
+    pub fn burst_current(
+        &self,
+        motor: &Motor,
+        other: f64,
+        air: f64,
+        from: f64,
+        limit: f64,
+        time: f64,
+    ) -> f64 {
+        if from >= limit {
+            return 0.0;
+        }
+        let over = |current: f64| self.after(motor, current, other, air, from, time) - limit;
+        // Without cooling and with the resistance of the start the current would be the larger.
+        let most = (self.heat_capacity * (limit - from) / (time * motor.resistance_at(from))).sqrt()
+            + self.steady_current(motor, 0.0, air, limit);
+        if over(0.0) >= 0.0 {
+            return 0.0;
+        }
+        root(over, (0.0, over(0.0)), (most, over(most)), 1e-9 * most).unwrap_or(0.0)
+    }
+
     /// Settled temperature, K; `None` where the heat outgrows the cooling.
     pub fn settled(&self, motor: &Motor, current: f64, other: f64, air: f64) -> Option<f64> {
         let (heat, rate) = self.balance(motor, current, other, air);
@@ -86,10 +118,10 @@ impl Winding {
     }
 }
 
-/// Chopping loss of one ESC, W, at a bus voltage, V, a motor current, A, and a command, 0 to 1, with a
-/// switching frequency, Hz, and the sum of rise and fall times, s.
-pub fn chopping_loss(bus: f64, current: f64, command: f64, frequency: f64, edges: f64) -> f64 {
-    if command >= 1.0 { 0.0 } else { 0.5 * bus * current.abs() * edges * frequency }
+/// Chopping loss of one ESC, W, at a bus voltage, V, and a motor current, A, with the share (t_rise + t_fall)
+/// f/2 of [`super::MotorModel::chopping_at`].
+pub fn chopping_loss(bus: f64, current: f64, share: f64) -> f64 {
+    share * bus * current.abs()
 }
 
 /// Resistance of lithium cells at a temperature, K, over that at 25 degC: an Arrhenius law with 25 kJ/mol

@@ -8,6 +8,7 @@ use physics::control::{
     Axis, ControlError, acceleration_effectiveness, authority, effectiveness, hover_trim, mixer,
     reaction_lead, single_rotor_out, yaw_sign,
 };
+use physics::interference::{Balance, coaxial};
 use physics::rotor::{Coefficients, Rotor};
 use physics::{Mat3, Vec3};
 use proptest::prelude::*;
@@ -26,6 +27,7 @@ pub(crate) fn bare(stations: Vec<Station>) -> Aircraft {
             blades: 2,
             inertia: 1e-4,
             unbalance: 0.0,
+            download: 0.0,
             coefficients: Coefficients::Constant { ct: 0.105, cp: 0.04 },
         },
         motor: None,
@@ -340,4 +342,38 @@ fn val_quad_yaw_closed_form() {
         got.moment[0].1
     );
     assert!((got.moment[2].1 - yaw).abs() < 1e-9 && (got.moment[0].1 - roll).abs() < 1e-9);
+}
+
+#[test]
+fn val_a_pair_is_balanced_by_torque() {
+    let mut pair = bare(vec![
+        Station {
+            spin: Spin::Ccw,
+            ..physics::layout::stations("coax-quad", 0.3, 0.0, true).unwrap().remove(0)
+        },
+        physics::layout::stations("coax-quad", 0.3, 0.0, true).unwrap().remove(4),
+    ]);
+    for s in &mut pair.stations {
+        s.at = Vec3::zeros();
+    }
+    let (speed, density) = (400.0, 1.2);
+    let k = pair.rotor.torque_per_thrust(speed, density);
+    let trim = hover_trim(&pair, &Vec3::zeros(), k, 20.0).unwrap();
+    assert!(trim.balanced(), "{trim:?}");
+    let merit = pair.rotor.figure_of_merit(speed, density);
+    let expected = physics::rotor::coaxial_lower_power_factor(merit);
+    assert!((trim.thrusts[0] / trim.thrusts[1] / expected - 1.0).abs() < 1e-9, "{trim:?} {expected}");
+    assert!((trim.thrusts.iter().sum::<f64>() - 20.0).abs() < 1e-9);
+    // Momentum theory of ideal rotors at one speed; ours have a figure of merit of 0.68 and fixed pitch.
+    let ideal = coaxial(Balance::Torque).thrust_ratio;
+    let ratio = trim.thrusts[0] / trim.thrusts[1];
+    crate::table::report(
+        "interference",
+        "upper over lower thrust of a trimmed coaxial pair of propellers",
+        "Leishman & Ananthan 2006, equal torques, ideal rotors",
+        ideal,
+        ratio,
+        "10 %",
+    );
+    assert!((ratio / ideal - 1.0).abs() < 0.1, "{ratio} {ideal}");
 }

@@ -24,6 +24,7 @@ fn rotor() -> Rotor {
         blades: 2,
         inertia: 9.5e-5,
         unbalance: 0.0,
+        download: 0.0,
         coefficients: Coefficients::Constant { ct: 0.105, cp: 0.040 },
     }
 }
@@ -47,6 +48,7 @@ fn quad() -> Aircraft {
             resistance: 0.062,
             no_load_current: 0.9,
             no_load_voltage: 10.0,
+            no_load_growth: 0.0,
             inertia: 2.5e-5,
             max_current: Some(40.0),
             winding_temperature: 333.15,
@@ -59,6 +61,8 @@ fn quad() -> Aircraft {
             dead_time: 0.0015,
             update_period: 0.0005,
             protocol_period: 0.0001,
+            switching_frequency: 0.0,
+            edge_time: 0.0,
             braking: true,
             usable_minimum: 0.04,
             max_current: None,
@@ -191,6 +195,32 @@ fn prop_envelope_of_a_quad() {
 }
 
 #[test]
+fn prop_download_is_paid_for_once() {
+    let clean = quad();
+    let mut arms = quad();
+    // A tube of 30 mm under each disc, C_D 1.2, wake at 1.4 times the induced speed.
+    arms.rotor.download = download_share(1.2, 0.03 * 0.19, clean.rotor.disc_area(), 1.4);
+    assert!(close(0.0294, arms.rotor.download, 0.01), "{}", arms.rotor.download);
+    for v in [0.0, 5.0, 12.0] {
+        let (a, b) = (
+            trim(&clean, v, 0.0, 0.8, 1.225).unwrap().unwrap(),
+            trim(&arms, v, 0.0, 0.8, 1.225).unwrap().unwrap(),
+        );
+        let sum: f64 = energy(&arms, &b).unwrap().iter().map(|l| l.power).sum();
+        assert!(close(cell_power(&b), sum, 1e-9));
+        let more = b.point.shaft_power / a.point.shaft_power - 1.0;
+        // At rest a rotor that carries more by 1/(1 - d) takes that to the power 1.5.
+        let hover = (1.0 / (1.0 - arms.rotor.download)).powf(1.5) - 1.0;
+        let right = if v == 0.0 { close(hover, more, 1e-6) } else { more > 0.0 && more < hover };
+        assert!(right, "{v} {more} {hover}");
+        assert!(close(a.point.rotors[0].thrust, b.point.rotors[0].thrust, 0.02), "{v}");
+    }
+    let hover = operating_point(&arms, &[3.2 * 9.806_65 / 4.0; 4], 0.8, 1.225).unwrap();
+    let still = trim(&arms, 0.0, 0.0, 0.8, 1.225).unwrap().unwrap();
+    assert!(close(hover.battery_power, still.point.battery_power, 1e-6));
+}
+
+#[test]
 fn val_coaxial_momentum() {
     let source = "Leishman & Ananthan 2006, Leishman & Syal 2008 (values from memory, derived again)";
     for (what, expected, found) in [
@@ -238,7 +268,7 @@ fn val_winding_temperature() {
         assert!(close(v[1], time, 1e-9));
     }
     // The rise that a winding is known by comes out again.
-    let heat = WindingHeat { rise: 45.0, current: 18.0, time: 70.0, limit: None };
+    let heat = WindingHeat { rise: 45.0, current: 18.0, time: 70.0, limit: None, burst: 10.0 };
     let known = Motor { thermal: Some(heat), ..motor };
     let settled = Winding::of(&known).unwrap().settled(&known, 18.0, 0.0, 298.15).unwrap();
     assert!(close(343.15, settled, 1e-12), "{settled}");

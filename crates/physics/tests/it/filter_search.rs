@@ -82,6 +82,8 @@ fn aircraft() -> Aircraft {
         dead_time: 1.5e-3,
         update_period: 0.5e-3,
         protocol_period: 0.1e-3,
+        switching_frequency: 0.0,
+        edge_time: 0.0,
         braking: true,
         usable_minimum: 0.04,
         max_current: None,

@@ -43,6 +43,7 @@ fn quad() -> Aircraft {
             blades: 2,
             inertia: 9.5e-5,
             unbalance: 4.0e-5,
+            download: 0.0,
             coefficients: Coefficients::Constant { ct: 0.105, cp: 0.040 },
         },
         motor: Some(Motor {
@@ -50,6 +51,7 @@ fn quad() -> Aircraft {
             resistance: 0.062,
             no_load_current: 0.9,
             no_load_voltage: 10.0,
+            no_load_growth: 0.0,
             inertia: 2.5e-5,
             max_current: Some(35.0),
             winding_temperature: 298.15,
@@ -60,6 +62,8 @@ fn quad() -> Aircraft {
             dead_time: 1.5e-3,
             update_period: 0.5e-3,
             protocol_period: 0.1e-3,
+            switching_frequency: 0.0,
+            edge_time: 0.0,
             braking: true,
             response_up: None,
             response_down: None,
@@ -372,7 +376,11 @@ fn prop_same_seed_same_flight() {
 
 #[test]
 fn prop_energy_adds_up() {
-    let aircraft = quad();
+    let mut aircraft = quad();
+    aircraft.motor.as_mut().unwrap().no_load_growth = 0.6;
+    let esc = aircraft.esc.as_mut().unwrap();
+    (esc.switching_frequency, esc.edge_time) = (24e3, 4e-7);
+    aircraft.rotor.download = 0.03;
     let mut script = roll_steps(100.0);
     script.push(Segment::new("pull", 0.4, Action::ThrustPull { demand: 1.0 }));
     script.push(Segment::new("hover", 1.0, Action::Hover));

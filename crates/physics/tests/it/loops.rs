@@ -37,6 +37,8 @@ fn example() -> Aircraft {
         dead_time: 1.5e-3,
         update_period: 0.5e-3,
         protocol_period: 0.1e-3,
+        switching_frequency: 0.0,
+        edge_time: 0.0,
         braking: true,
         response_up: None,
         response_down: None,

@@ -3,7 +3,8 @@
 use std::collections::BTreeMap;
 
 use physics::Vec3;
-use physics::aircraft::{Aircraft, Battery, Body, Chemistry, Esc, Motor, Shape, Spin, Station};
+use physics::aircraft::{Aircraft, Battery, Body, Chemistry, Esc, Motor, Shape, Spin, Station, WindingHeat};
+use physics::powertrain::thermal::Winding;
 use physics::powertrain::{
     BatteryModel, CONTROL_MARGIN, EndReason, LimitKind, MotorModel, OperatingPoint, PowertrainError,
     endurance, full_thrust, motor_lag, open_circuit_voltage, operating_point, point_at_command,
@@ -68,6 +69,7 @@ impl Case {
                 blades: 2,
                 inertia: 9.5e-5,
                 unbalance: 0.0,
+                download: get("download"),
                 coefficients,
             },
             motor: Some(Motor {
@@ -75,6 +77,7 @@ impl Case {
                 resistance: get("resistance"),
                 no_load_current: get("no_load"),
                 no_load_voltage: 10.0,
+                no_load_growth: get("growth"),
                 inertia: 2.5e-5,
                 max_current: limit("motor_limit"),
                 winding_temperature: get("winding"),
@@ -85,6 +88,8 @@ impl Case {
                 dead_time: 0.0015,
                 update_period: 0.0005,
                 protocol_period: 0.0001,
+                switching_frequency: get("switching"),
+                edge_time: get("edges"),
                 braking: true,
                 response_up: None,
                 response_down: None,
@@ -191,7 +196,7 @@ fn hover(aircraft: &Aircraft) -> Vec<f64> {
 #[test]
 fn val_operating_points_against_scipy() {
     let cases = of_kind("hover");
-    assert_eq!(cases.len(), 8);
+    assert_eq!(cases.len(), 9);
     for case in cases {
         let (charge, density) = (case.input("charge"), case.input("density"));
         case.check(&operating_point(&case.aircraft(), &case.thrusts(), charge, density).unwrap());
@@ -201,7 +206,7 @@ fn val_operating_points_against_scipy() {
 #[test]
 fn val_full_thrust_against_scipy() {
     let cases = of_kind("full");
-    assert_eq!(cases.len(), 8);
+    assert_eq!(cases.len(), 10);
     for case in cases {
         let full = full_thrust(&case.aircraft(), case.input("charge"), case.input("density")).unwrap();
         assert_eq!(serde_word(full.binding), case.answers["binding"][0], "{}", case.name);
@@ -222,6 +227,7 @@ fn serde_word(limit: LimitKind) -> &'static str {
     match limit {
         LimitKind::FullCommand => "full-command",
         LimitKind::MotorCurrent => "motor-current",
+        LimitKind::WindingTemperature => "winding-temperature",
         LimitKind::EscCurrent => "esc-current",
         LimitKind::BatteryCurrent => "battery-current",
         LimitKind::CellVoltage => "cell-voltage",
@@ -231,7 +237,7 @@ fn serde_word(limit: LimitKind) -> &'static str {
 #[test]
 fn val_endurance_against_scipy() {
     let cases = of_kind("endurance");
-    assert_eq!(cases.len(), 4);
+    assert_eq!(cases.len(), 5);
     for case in cases {
         let found = endurance(&case.aircraft(), &case.thrusts(), case.input("density"), case.input("charge"))
             .unwrap();
@@ -282,7 +288,7 @@ fn val_motor_rows() {
         // Six or seven printed digits.
         assert!(close(current, motor.current(volts, speed), 2e-6));
         assert!(close(torque, motor.torque(volts, speed), 3e-6));
-        assert!(close(current, motor.current_for_torque(torque), 3e-6));
+        assert!(close(current, motor.current_for_torque(torque, speed), 3e-6));
         report(
             "powertrain",
             &format!("motor current at {volts} V, A"),
@@ -420,8 +426,9 @@ fn val_motor_lag_by_integration() {
     let lag = motor_lag(&aircraft, speed, density).unwrap();
     let motor = MotorModel::new(&aircraft).unwrap();
     let load = |speed: f64| aircraft.rotor.torque(speed, 0.0, density);
-    let volts =
-        |speed: f64| speed * motor.kt + motor.current_for_torque(load(speed)) * motor.path_resistance();
+    let volts = |speed: f64| {
+        speed * motor.kt + motor.current_for_torque(load(speed), speed) * motor.path_resistance()
+    };
     let (target, step) = (speed * 1.001, 1e-6);
     let (mut now, mut time) = (speed, 0.0);
     while now < speed + (target - speed) * (1.0 - (-1.0_f64).exp()) {
@@ -480,6 +487,38 @@ fn prop_limits_bind_in_order() {
             .to_string()
             .contains("cell voltage limit allows only 50.0 %")
     );
+}
+
+#[test]
+fn prop_a_warm_winding_binds() {
+    let mut aircraft = plain();
+    let free = full_thrust(&aircraft, 1.0, 1.2).unwrap();
+    let motor = aircraft.motor.as_mut().unwrap();
+    let heat =
+        |burst| Some(WindingHeat { rise: 45.0, current: 18.0, time: 70.0, limit: Some(393.15), burst });
+    motor.thermal = heat(60.0);
+    let (motor, node) = (motor.clone(), Winding::of(motor).unwrap());
+    let full = full_thrust(&aircraft, 1.0, 1.2).unwrap();
+    assert_eq!(full.binding, LimitKind::WindingTemperature);
+    assert!(full.total < free.total);
+    // After the burst, from the winding temperature of the predictions and with the iron of the no-load test.
+    let current = full.point.rotors[0].motor_current;
+    let reached = node.after(&motor, current, 9.0, 298.15, motor.winding_temperature, 60.0);
+    assert!(close(393.15, reached, 1e-8), "{reached}");
+    aircraft.motor.as_mut().unwrap().thermal = heat(40.0);
+    assert!(full_thrust(&aircraft, 1.0, 1.2).unwrap().total > full.total);
+    // Steady flight is held to the settled temperature.
+    let most = node.steady_current(&motor, 9.0, 298.15, 393.15);
+    assert!(close(393.15, node.settled(&motor, most, 9.0, 298.15).unwrap(), 1e-12));
+    let limit = match operating_point(&aircraft, &[30.0; 4], 1.0, 1.2) {
+        Err(PowertrainError::Infeasible { limit, share }) => {
+            let edge = operating_point(&aircraft, &[30.0 * share; 4], 1.0, 1.2).unwrap();
+            assert!(close(most, edge.rotors[0].motor_current, 1e-8));
+            limit
+        }
+        other => panic!("{other:?}"),
+    };
+    assert_eq!(limit, LimitKind::WindingTemperature);
 }
 
 #[test]
@@ -544,20 +583,26 @@ proptest! {
         charge in 0.1..1.0f64,
         density in 0.7..1.3f64,
         lower in 0..3usize,
+        growth in 0.0..1.0f64,
+        frequency in 0.0..60e3f64,
     ) {
         let case = of_kind("hover").into_iter().find(|case| case.name == "coaxial").unwrap();
         let mut aircraft = case.aircraft();
         for (index, station) in aircraft.stations.iter_mut().enumerate() {
             station.below = (index >= 8 - lower).then_some(0);
         }
+        aircraft.motor.as_mut().unwrap().no_load_growth = growth;
+        let esc = aircraft.esc.as_mut().unwrap();
+        (esc.switching_frequency, esc.edge_time) = (frequency, 2e-7);
         let thrusts: Vec<f64> = shares.iter().map(|share| share * weight(&aircraft) / 8.0).collect();
         let point = operating_point(&aircraft, &thrusts, charge, density).unwrap();
         let motor = MotorModel::new(&aircraft).unwrap();
         let sum = |f: &dyn Fn(&physics::powertrain::RotorPoint) -> f64| point.rotors.iter().map(f).sum::<f64>();
         let copper = sum(&|r| r.motor_current.powi(2) * motor.winding_resistance);
         let esc = sum(&|r| r.motor_current.powi(2) * motor.esc_resistance);
-        let iron = sum(&|r| motor.no_load_current * motor.kt * r.speed);
-        let spent = point.shaft_power + copper + esc + iron + aircraft.avionics_power;
+        let iron = sum(&|r| motor.kt * r.speed * (motor.no_load_steady + motor.no_load_slope * r.speed));
+        let edges = sum(&|r| 0.5 * 2e-7 * frequency * point.bus_voltage * r.motor_current);
+        let spent = point.shaft_power + copper + esc + iron + edges + aircraft.avionics_power;
         prop_assert!(close(point.battery_power, spent, 1e-12));
         let supplied = sum(&|r| r.supply_current) + aircraft.avionics_power / point.bus_voltage;
         prop_assert!(close(point.battery_current, supplied, 1e-12));

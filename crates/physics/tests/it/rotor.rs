@@ -8,7 +8,7 @@ use crate::table::{close, number, report, rows};
 const TABLE: &str = include_str!("../../reference/rotor.csv");
 
 fn rotor(diameter: f64, pitch: Option<f64>, coefficients: Coefficients) -> Rotor {
-    Rotor { diameter, pitch, blades: 2, inertia: 1e-4, unbalance: 0.0, coefficients }
+    Rotor { diameter, pitch, blades: 2, inertia: 1e-4, unbalance: 0.0, download: 0.0, coefficients }
 }
 
 fn of_kind(kind: &str) -> Vec<(String, Vec<f64>)> {

@@ -22,6 +22,7 @@ mod bare {
                 blades: 2,
                 inertia: 1e-4,
                 unbalance: 0.0,
+                download: 0.0,
                 coefficients: Coefficients::Constant { ct: 0.1, cp: 0.04 },
             },
             motor: None,

@@ -123,6 +123,7 @@ fn aircraft() -> Aircraft {
             blades: 2,
             inertia: 9.5e-5,
             unbalance: 4e-5,
+            download: 0.0,
             coefficients: Coefficients::Constant { ct: 0.105, cp: 0.04 },
         },
         motor: None,

@@ -4,7 +4,6 @@ use std::f64::consts::TAU;
 
 use physics::aircraft::Aircraft;
 use physics::powertrain;
-use physics::rotor::Coefficients;
 use signal::drive::combine::Figure;
 use signal::drive::levels::{Columns, Point, points};
 use signal::drive::motor::motor;
@@ -148,8 +147,6 @@ fn coefficients(
     density: Option<(f64, f64)>,
 ) {
     let on: &[&str] = &["rotor"];
-    let constant =
-        bench.aircraft.is_some_and(|a| matches!(a.rotor.coefficients, Coefficients::Constant { .. }));
     let diameter = bench.hand("diameter").map(|d| d.0).or(bench.aircraft.map(|a| a.rotor.diameter));
     for (found, load, key, label, plain, input) in [
         (thrust, Load::Thrust, "sweep.ct", "thrust coefficient C_T", "sweep.thrust_per_speed2", "rotor.ct"),
@@ -214,9 +211,7 @@ fn coefficients(
         });
         let e = Estimate::new(e.value, "1", e.origin, e.contributions);
         out.value(key, label, e, text, on);
-        if constant {
-            out.replaces(key, input);
-        }
+        out.replaces(key, input);
     }
 }
 
@@ -272,7 +267,9 @@ fn constants(bench: &Bench<'_>, out: &mut Out, list: &[Point], zero: Option<Figu
             let e = single(bench, &f, 1.0, "A", "no-load current");
             let text = "Motor current at no torque, from current against torque; iron and bearings near the speeds swept.";
             out.value("sweep.no_load_current", "no-load current", e, text, on);
-            if f.value > 0.0 {
+            // A stated growth with speed belongs to the speed of the no-load test, not to those swept.
+            let grows = bench.aircraft.and_then(|a| a.motor.as_ref()).is_some_and(|m| m.no_load_growth > 0.0);
+            if f.value > 0.0 && !grows {
                 out.replaces("sweep.no_load_current", "motor.no_load_current");
             }
         }
