@@ -89,16 +89,17 @@ timed(
     lambda: optimize.root(table_residual, np.array([400.0, 400.0, 400.0, 400.0, 24.0])),
 )
 
-def gain_search():
-    """Margins of 40 x 40 gains over 30 plants at 400 frequencies, by sums and products on whole arrays."""
+
+def gain_search(derivatives=(0.0,)):
+    """Margins of 40 x 40 gains and so many derivatives over 30 plants at 400 frequencies, by sums and products on whole arrays."""
     w = np.geomspace(0.3, 600, 400)
     s = 1j * w
     plants = np.array(
         [np.exp(-s * (4e-3 + 1e-4 * k)) / ((1 + s * (0.025 + 3e-4 * k)) * s) * (1 + 0.005 * k) for k in range(30)]
     )
     kept = 0
-    for i in np.geomspace(1, 600, 40):
-        controller = np.geomspace(2, 60, 40)[:, None] - 1j * i / w[None, :]
+    for d, i in ((d, i) for d in derivatives for i in np.geomspace(1, 600, 40)):
+        controller = np.geomspace(2, 60, 40)[:, None] - 1j * i / w[None, :] + d * s / (1 + 2e-3 * s)
         loops = controller[:, None, :] * plants[None, :, :]
         size = np.abs(loops)
         near = np.abs(1 + loops).min(axis=2)
@@ -111,7 +112,6 @@ def gain_search():
 
 
 timed("gain_search_1600_gains_30_plants", gain_search)
-
 
 
 def once(name, call):
@@ -143,5 +143,44 @@ def hour_of_orders():
                 signal.upfirdn(window, x * turn, 1, half)
 
 
+once("gain_search_32000_gains_30_plants", lambda: gain_search(0.015 * np.arange(20)))
+
+
+def closed_loop():
+    """Ten minutes at 1 kHz of the loop that benches/spectra.rs identifies."""
+    n = 600_000
+    k = np.arange(n)
+    r = np.where((k // 700) % 5 == 1, 1.0, 0.0)
+    push, gust = np.sin(0.7 * k), np.sin(0.011 * k)
+    u, y, thrust = [0.0] * n, [0.0] * n, 0.0
+    for j in range(1, n):
+        u[j] = 12.0 * (r[j] - y[j - 1]) + push[j]
+        thrust += 0.03 * (u[max(j - 8, 0)] - thrust)
+        y[j] = y[j - 1] + 1e-3 * (thrust + gust[j])
+    return r, np.array(u), np.array(y)
+
+
+def identification(r, u, y):
+    """Response command to rate through the demand at five window lengths, and gain, delay and lag fitted to the longest."""
+    for seconds in (1, 2, 4, 8, 16):
+        n = 1000 * seconds
+        f, through_u = signal.csd(r, u, 1000.0, "hann", n)
+        _, through_y = signal.csd(r, y, 1000.0, "hann", n)
+        _, of_r = signal.welch(r, 1000.0, "hann", n)
+        _, of_y = signal.welch(y, 1000.0, "hann", n)
+        coherence = np.abs(through_y) ** 2 / (of_r * of_y)
+    band = (f > 0.1) & (f < 5.0)
+    w, plant, weight = 2 * np.pi * f[band], (through_y / through_u)[band], np.sqrt(coherence[band])
+
+    def misfit(p):
+        model = p[0] * np.exp(-1j * w * p[1]) / (1j * w * (1 + 1j * w * p[2]))
+        gap = weight * np.log(model / plant)
+        return np.concatenate([gap.real, gap.imag])
+
+    return optimize.least_squares(misfit, [1.0, 0.01, 0.03]).x
+
+
+loop = closed_loop()
+once("identification_of_600000_samples", lambda: identification(*loop))
 once("streamed_welch_one_hour_8khz_six_channels", hour_of_spectra)
 once("orders_1_2_4_one_hour_8khz_six_channels", hour_of_orders)

@@ -1,4 +1,4 @@
-"""Makes authority.csv and authority_rotors.csv: control authority by scipy.optimize.linprog (HiGHS).
+"""Makes authority.csv, authority_rotors.csv, rotor_out.csv and cant.csv: control authority by scipy.optimize.linprog (HiGHS).
 
 The effectiveness is built here from the cross product and the reaction about the rotor's own axis; trim is
 numpy.linalg.lstsq (least norm). Moments are changes from trim with lift and the other moments held.
@@ -96,6 +96,24 @@ with open("authority.csv", "w") as out:
 with open("authority_rotors.csv", "w") as out:
     out.write(head + "case,x,y,z,ax,ay,az,spin,largest,trim,lift,mx,my,mz\n")
     out.writelines(text(r) for r in rotors_out)
+
+# Yaw acceleration over cant, below zero against the reaction; inertia about z is 0.08 kg m^2.
+with open("cant.csv", "w") as out:
+    out.write(head + "case,first,count,arm,cx,cy,cz,k,weight,largest,least,cant_deg,acceleration\n")
+    for name, first, n, arm, centre, k, weight, top, least in (
+        ("quad", 45, 4, 0.31, (0.0, 0.0, 0.0), 0.0231, 28.0, 16.0, 0.4),
+        ("quad off centre", 45, 4, 0.31, (0.03, -0.02, 0.01), 0.0231, 28.0, 16.0, 0.4),
+        ("hex off centre", 30, 6, 0.45, (-0.04, 0.05, 0.02), 0.03, 60.0, 22.0, 0.5),
+    ):
+        for degrees in (-12, -8, -4, -2, 0, 2, 4, 8, 12):
+            rotors = cant(ring(n, arm, first, ["ccw", "cw"]), degrees, True)
+            b = effectiveness(rotors, centre, k)
+            trim = np.linalg.lstsq(b, np.array([weight, 0, 0, 0]), rcond=1e-10)[0]
+            sides = []
+            for sign in (-1, 1):
+                res = linprog(-sign * b[3], A_eq=b[:3], b_eq=b[:3] @ trim, bounds=[(least, top)] * n, method="highs-ds")
+                sides.append(-res.fun - sign * (b[3] @ trim))
+            out.write(text([name, first, n, arm, *centre, k, weight, top, least, degrees, min(sides) / 0.08]))
 
 # One rotor lost: hexacopters by spin order. Largest share t of the intact authority, all directions at once.
 with open("rotor_out.csv", "w") as out:

@@ -61,7 +61,7 @@ impl Contribution {
 /// A figure with its standard uncertainty.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Estimate {
-    /// Value, in `unit`.
+    /// Value, in `unit`; infinite where there is no end to it.
     pub value: f64,
     /// Unit, as people read it ("N", "rad/s^2", "1" for a ratio).
     pub unit: String,
@@ -104,6 +104,11 @@ impl Estimate {
     /// A figure without uncertainty.
     pub fn exact(value: f64, unit: &str, origin: Origin) -> Self {
         Self::new(value, unit, origin, Vec::new())
+    }
+
+    /// A figure that has no end: a margin on a side where nothing limits. Programs read it as null.
+    pub fn unlimited(unit: &str, origin: Origin) -> Self {
+        Self::exact(f64::INFINITY, unit, origin)
     }
 
     /// A figure with one source of its own.

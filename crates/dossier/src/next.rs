@@ -61,6 +61,8 @@ const DAMPING_WATCH: f64 = 0.25;
 const CASE_LIMIT: f64 = 353.15;
 const OSCILLATION_STOP: f64 = 0.35;
 const OSCILLATION_WATCH: f64 = 0.05;
+/// Of the velocity while it is held, m/s r.m.s.
+const SWAY_STOP: f64 = 0.5;
 
 /// The next flight of a build.
 ///
@@ -135,6 +137,14 @@ pub fn next(dir: &Path, build: Option<&str>) -> Result<Next, Diagnostics> {
     })
 }
 
+/// What makes an oscillation, as the end of a sentence.
+fn made_by(f: &Findings, key: &str) -> String {
+    match f.get(key).map(|i| &i.outcome) {
+        Some(Outcome::Words { answer }) => format!(", made by: {answer}"),
+        _ => ", and what makes it cannot be told".to_owned(),
+    }
+}
+
 /// What the last flight says.
 fn reasons(f: &Findings, stated_resistance: Option<f64>) -> Vec<Reason> {
     let mut out = Vec::new();
@@ -187,9 +197,16 @@ fn reasons(f: &Findings, stated_resistance: Option<f64>) -> Vec<Reason> {
         if let Some(v) = value(&format!("oscillation.{letter}")) {
             let weight = grade(v, OSCILLATION_WATCH, OSCILLATION_STOP);
             if weight > Weight::Good {
-                push(weight, format!("{name} oscillates in hover by {:.1} deg/s r.m.s.", v.to_degrees()));
+                let size = v.to_degrees();
+                let made = made_by(f, &format!("oscillation.{letter}.source"));
+                push(weight, format!("{name} oscillates by {size:.1} deg/s r.m.s.{made}"));
             }
         }
+    }
+    if let Some(v) = value("oscillation.velocity") {
+        let made = made_by(f, "oscillation.velocity.source");
+        let weight = grade(v, 0.0, SWAY_STOP);
+        push(weight, format!("The velocity sways by {v:.2} m/s r.m.s. while it is held{made}"));
     }
     for (what, name) in [("accel", "accelerometer"), ("rate", "gyro")] {
         if let Some(v) = value(&format!("clipping.{what}")).filter(|v| *v > 0.0) {

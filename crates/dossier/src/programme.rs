@@ -129,6 +129,8 @@ pub struct Site {
     pub earth: Option<LocalField>,
     /// Latitude and longitude, rad, where both are stated.
     pub place: Option<(f64, f64)>,
+    /// Mean wind in which place is to be held, m/s: that of the requirement.
+    pub wind: Option<f64>,
     /// The first three as inputs with uncertainties: `site.elevation`, `site.temperature`,
     /// `site.humidity`.
     pub inputs: Vec<InputLine>,
@@ -218,7 +220,8 @@ impl Programme {
         let about = text_of(one("programme"), "about");
         let mut errors = reader.diagnostics;
         match (name, site) {
-            (Some(name), Some(site)) if errors.is_empty() => {
+            (Some(name), Some(mut site)) if errors.is_empty() => {
+                site.wind = requirement.wind;
                 Ok(Self { dir, name, about, requirement, site, builds })
             }
             _ => {
@@ -350,6 +353,7 @@ fn site(reader: &mut Reader<'_>) -> Option<Site> {
         hottest: fields.number("hottest", &v),
         earth,
         place,
+        wind: None,
         inputs: ["elevation", "temperature", "humidity"].into_iter().filter_map(line).collect(),
     })
 }

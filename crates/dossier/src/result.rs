@@ -287,7 +287,7 @@ pub struct Score {
     pub model: String,
     /// What was predicted.
     pub name: String,
-    /// The frozen prediction.
+    /// The frozen prediction; a rate loop's crossover and phase margin brought to the bus voltage flown.
     pub predicted: Estimate,
     /// What was measured after.
     pub measured: Estimate,

@@ -70,6 +70,9 @@ impl Display {
 
     /// `5.93 ± 0.12 N`.
     pub fn figure(&self, e: &Estimate) -> String {
+        if e.value == f64::INFINITY {
+            return "no limit".to_owned();
+        }
         self.unit_after(digits(self.value(e.value), e.uncertainty * self.factor))
     }
 

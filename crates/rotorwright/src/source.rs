@@ -19,6 +19,7 @@ use dossier::reconcile::{self, Account};
 use dossier::record::{Record, RecordMeta};
 use dossier::record_store;
 use dossier::result::{CheckResult, KeyChange};
+use dossier::tuning::{self, LoopSheet};
 
 use crate::web::Source;
 
@@ -78,6 +79,11 @@ impl Source for DossierSource {
         let evidence = self.evidence(build)?;
         let opened = Opened::open(&self.dir, build, edits)?;
         opened.in_context(&evidence, edits, reconcile::of_build)
+    }
+
+    fn loops(&self, build: Option<&str>, edits: &[KeyChange]) -> Result<LoopSheet, Diagnostics> {
+        let evidence = self.evidence(build)?;
+        Opened::open(&self.dir, build, edits)?.in_context(&evidence, edits, tuning::sheet)
     }
 
     fn record(&self, id: &str) -> Result<Record, Diagnostics> {

@@ -607,7 +607,7 @@ pub const KEYS: &[Key] = &[
         .required()
         .within("0 s", "0.2 s", "a computation delay is 0 to 200 ms")
         .percent(20.0, "rarely measured"),
-    Key::new("loop.rate", "p", Kind::Axes(D::Rate), "[\"22 1/s\", \"22 1/s\", \"8 1/s\"]", "proportional rate gain", "rad/s^2 of demanded acceleration per rad/s of error.")
+    Key::new("loop.rate", "p", Kind::Axes(D::Rate), "[\"22 1/s\", \"22 1/s\", \"8 1/s\"]", "proportional rate gain", "rad/s^2 of demanded acceleration per rad/s of error, at the bus voltage of a hover on a full battery: nothing corrects for a lower one.")
         .required()
         .within("0 1/s", "2000 1/s", "rate gains are 0 to 2000 1/s"),
     Key::new("loop.rate", "i", Kind::Axes(D::RateSquared), "[\"60 1/s^2\", \"60 1/s^2\", \"10 1/s^2\"]", "integral rate gain", "rad/s^2 per rad of accumulated error.")

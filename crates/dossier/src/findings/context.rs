@@ -300,6 +300,18 @@ impl Out {
         }
     }
 
+    /// A figure without end, as a margin on a side where nothing limits.
+    pub(super) fn unlimited(
+        &mut self,
+        key: &str,
+        label: &str,
+        estimate: Estimate,
+        text: String,
+        rests_on: &[&str],
+    ) {
+        self.push(key, label, Outcome::Value { estimate }, text, rests_on);
+    }
+
     /// An answer in words.
     pub(super) fn words(
         &mut self,

@@ -80,6 +80,17 @@ impl Draft {
         }
     }
 
+    /// The same with a sentence more.
+    pub(super) fn noted(self, note: Option<String>) -> Self {
+        Self { note, ..self }
+    }
+
+    /// The same with a prediction where there is none.
+    pub(super) fn predicted_or(mut self, other: Option<Estimate>) -> Self {
+        self.predicted = self.predicted.or(other);
+        self
+    }
+
     /// Sections that the measured figure rests on.
     pub(super) fn rests_on(&self) -> &[String] {
         match &self.measured {

@@ -119,6 +119,8 @@ pub(crate) fn metric_of(criterion: &str) -> Option<&'static str> {
         "velocity.gain" => "outer.velocity_ratio",
         "velocity.phase-margin" => "outer.velocity_margin_turned",
         "velocity.overshoot" => "outer.velocity_overshoot",
+        "velocity.position" => "outer.hold_position",
+        "velocity.height" => "outer.hold_height",
         _ => return None,
     })
 }

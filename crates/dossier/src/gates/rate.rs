@@ -53,7 +53,8 @@ fn drafts(ctx: &Context<'_>) -> Vec<Draft> {
             "loop.worst.phase_margin",
             "phase_margin",
             true,
-        ),
+        )
+        .noted(flown_at(ctx)),
         margin(
             "rate.gain-margin-up",
             "gain margin up, the worse of roll and pitch",
@@ -67,7 +68,8 @@ fn drafts(ctx: &Context<'_>) -> Vec<Draft> {
             "loop.worst.gain_margin_down",
             "gain_margin_down",
             true,
-        ),
+        )
+        .predicted_or(unlimited_below(ctx)),
         margin(
             "rate.peak-sensitivity",
             "peak sensitivity, the worse of roll and pitch",
@@ -120,6 +122,21 @@ fn drafts(ctx: &Context<'_>) -> Vec<Draft> {
             candidates: Vec::new(),
         },
     ]
+}
+
+/// The margin downwards of loops that are stable and have no lower limit of gain.
+fn unlimited_below(ctx: &Context<'_>) -> Option<Estimate> {
+    let stable =
+        ["x", "y"].iter().all(|a| ctx.prediction.get(&format!("loop.{a}.peak_sensitivity")).is_some());
+    stable.then(|| Estimate::unlimited("dB", Origin::Computed))
+}
+
+/// At what loop gain the flight was, against the one that the prediction is for.
+fn flown_at(ctx: &Context<'_>) -> Option<String> {
+    let factor = tuning::voltage_factor(ctx, 0)?;
+    Some(format!(
+        "predicted on a full battery, at which the stated gains hold; at the bus voltage flown a command gives {factor:.3} of that thrust"
+    ))
 }
 
 /// The worse of roll and pitch of a figure of the identified loop: the least or the largest.

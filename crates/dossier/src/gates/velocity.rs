@@ -9,10 +9,9 @@ use crate::gates::context::Context;
 use crate::gates::criterion::{Carry, Compare, Draft, Metric};
 use crate::gates::evidence::{Answer, Found};
 use crate::gates::{GateSpec, rate, sensing};
-use crate::predict::Group;
+use crate::predict::{Group, outer};
 use crate::result::{Ledger, LedgerLine};
 use crate::tuning::chain_of;
-use physics::loops::outer::Outer;
 
 /// The gate.
 pub(super) const GATE: GateSpec = GateSpec {
@@ -74,19 +73,19 @@ fn drafts(ctx: &Context<'_>) -> Vec<Draft> {
         },
         draft(
             "velocity.overshoot",
-            "overshoot of velocity steps of 3 m/s",
+            "overshoot of velocity steps of 3 m/s from a standing start",
             "outer.velocity_overshoot",
             ctx.flight("velocity.step.overshoot"),
             STEPS,
             loops(false),
         ),
-        held(ctx, "velocity.position", "95 % of the distance from the place held", "hold.position"),
-        held(ctx, "velocity.height", "95 % of the error of the height held", "hold.height"),
+        held(ctx, "velocity.position", "95 % of the distance from the place held", "hold.position", "outer.hold_position"),
+        held(ctx, "velocity.height", "95 % of the error of the height held", "hold.height", "outer.hold_height"),
     ]
 }
 
 /// A hold: where the wind is not noted it can fail but not meet.
-fn held(ctx: &Context<'_>, id: &'static str, text: &'static str, key: &str) -> Draft {
+fn held(ctx: &Context<'_>, id: &'static str, text: &'static str, key: &str, output: &'static str) -> Draft {
     let mut measured = ctx.flight(key);
     let mut note = None;
     if let Answer::Found(f) = &mut measured {
@@ -113,7 +112,17 @@ fn held(ctx: &Context<'_>, id: &'static str, text: &'static str, key: &str) -> D
             None => {}
         }
     }
-    Draft::measured_only(id, text, measured, Compare::Interval, HOLD, note)
+    Draft {
+        id,
+        text,
+        metric: Some(Metric { output, group: Group::Outer, carry: Carry::Scale }),
+        predicted: ctx.predicted(output),
+        measured,
+        compare: Compare::Interval,
+        needs: HOLD,
+        note,
+        candidates: candidate::hold(&ctx.subject.resolved().aircraft),
+    }
 }
 
 fn gain_ratio(ctx: &Context<'_>) -> Answer {
@@ -216,16 +225,10 @@ fn margin(ctx: &Context<'_>) -> Answer {
 
 fn shown(ctx: &Context<'_>) -> Shown {
     let a = ctx.subject.resolved().aircraft.without_payload();
-    let predicted = a.velocity_loop.as_ref().zip(a.attitude_loop.as_ref()).and_then(|(v, inner)| {
-        let outer = Outer {
-            attitude: inner.gain[0],
-            velocity: v.gain,
-            integral: v.integral,
-            delay: v.delay,
-            position: 0.0,
-        };
-        let span = 6.0 / v.gain.max(1e-3);
-        chain_of(&a, 0, ctx.subject.air().usual.density)?.velocity_step(&outer, span, span / POINTS).ok()
+    let density = ctx.subject.air().usual.density;
+    let predicted = outer(&a, 0, density).filter(|o| o.velocity > 0.0).and_then(|outer| {
+        let span = 6.0 / outer.velocity;
+        chain_of(&a, 0, density)?.velocity_step(&outer, span, span / POINTS).ok()
     });
     with_prediction(ctx, "velocity-steps", predicted)
 }

@@ -13,6 +13,7 @@ use crate::gates::Context;
 use crate::predict::{Group, Prediction};
 use crate::record::Kind;
 use crate::result::{self, Figure, Score};
+use crate::tuning;
 
 /// `predictions/<build>.json`.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -132,8 +133,9 @@ pub(crate) fn compared(
     ctx: &Context<'_>,
 ) -> Vec<Score> {
     let mut scores = Vec::new();
-    let mut add = |model: &str, name: &str, id: &str, measured: Estimate| {
-        let Some(predicted) = predicted(id) else { return };
+    let mut add = |model: &str, name: &str, id: &str, measured: Estimate, shift: f64| {
+        let Some(mut predicted) = predicted(id) else { return };
+        predicted.value += shift;
         let difference = measured.minus(&predicted);
         if difference.uncertainty > 0.0 {
             scores.push(Score {
@@ -148,17 +150,35 @@ pub(crate) fn compared(
     if let Some(w) = ctx.weighed().filter(|w| !w.carried && w.stale.is_none()) {
         let (mass, centre) =
             if w.loaded { ("mass.total", "mass.centre") } else { ("mass.bare", "mass.bare.centre") };
-        add("mass", "mass", mass, w.mass);
-        add("mass", "centre of gravity x", &format!("{centre}.x"), w.x);
-        add("mass", "centre of gravity y", &format!("{centre}.y"), w.y);
+        add("mass", "mass", mass, w.mass, 0.0);
+        add("mass", "centre of gravity x", &format!("{centre}.x"), w.x, 0.0);
+        add("mass", "centre of gravity y", &format!("{centre}.y"), w.y, 0.0);
     }
     for (model, name, id, finding) in SCORED {
         // Scored only where the aircraft that flew is the one the prediction was frozen for.
         if let Some(f) = ctx.evidence.flight(finding, fingerprint).found()
             && f.stale.is_none()
         {
-            add(model, name, id, f.estimate);
+            add(model, name, id, f.estimate, at_the_voltage_flown(ctx, id));
         }
     }
     scores
+}
+
+/// What the voltage flown changes of a predicted crossover or phase margin, in its unit: the stated gains hold on a full
+/// battery, and a flight is rarely flown on one.
+fn at_the_voltage_flown(ctx: &Context<'_>, id: &str) -> f64 {
+    let axis = ["loop.x.", "loop.y."].iter().position(|head| id.starts_with(head));
+    let change = axis.and_then(|axis| {
+        let factor = tuning::voltage_factor(ctx, axis)?;
+        let aircraft = ctx.subject.resolved().aircraft.without_payload();
+        let chain = tuning::chain_of(&aircraft, axis, ctx.subject.air().usual.density)?;
+        let (full, flown) = (chain.margins(), chain.with_gain_factor(factor).margins());
+        match id.rsplit('.').next() {
+            Some("crossover") => Some(flown.crossover - full.crossover),
+            Some("phase_margin") => Some(flown.phase_margin - full.phase_margin),
+            _ => None,
+        }
+    });
+    change.filter(|c| c.is_finite()).unwrap_or(0.0)
 }

@@ -145,6 +145,8 @@ pub struct SiteAir {
     pub worst: Air,
     /// Earth's magnetic field, where the site's place is stated.
     pub earth: Option<LocalField>,
+    /// Mean wind in which place is to be held, m/s, where it is stated.
+    pub wind: Option<f64>,
 }
 
 /// How much hotter than stated the worst corner of the site is, K (common practice, no source).
@@ -170,6 +172,7 @@ impl SiteAir {
                 site.hottest.map_or(site.temperature + HOTTER, |h| h.max(site.temperature)),
             ),
             earth: site.earth,
+            wind: site.wind,
         }
     }
 }

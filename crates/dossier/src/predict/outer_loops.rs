@@ -3,10 +3,13 @@
 use physics::aircraft::Aircraft;
 use physics::loops::Complex;
 use physics::loops::chain::{self, RateChain};
+use physics::loops::damping::climb_damping;
 use physics::loops::handling::attitude_bandwidth;
+use physics::loops::hold::{Vertical, gusts, hold};
 use physics::loops::margins::margins;
-use physics::loops::outer::Outer;
+use physics::loops::outer::{Outer, drag_decay};
 use physics::loops::response::step_seen;
+use physics::mass::mass_properties;
 
 use super::compass;
 use super::nominal::{AXES, Case, Nominal, SiteAir, loop_lag, required_crossover};
@@ -25,8 +28,12 @@ const FIGURES: [(&str, &str, &str, bool); 7] = [
 const COUNT: usize = FIGURES.len();
 const VELOCITY_MARGIN: usize = 5;
 
-/// The gains of one axis as the aircraft file states them; no attitude loop, no gains.
-fn outer(aircraft: &Aircraft, axis: usize) -> Option<Outer> {
+/// Speed of the velocity step that is predicted, m/s: that of the gate's card.
+const STEP: f64 = 3.0;
+
+/// The gains of one axis as the aircraft file states them, with the drag of a velocity step in air of `density`, kg/m^3; no
+/// attitude loop, no gains.
+pub(crate) fn outer(aircraft: &Aircraft, axis: usize, density: f64) -> Option<Outer> {
     let attitude = *aircraft.attitude_loop.as_ref()?.gain.get(axis)?;
     let velocity = aircraft.velocity_loop.as_ref();
     Some(Outer {
@@ -35,6 +42,7 @@ fn outer(aircraft: &Aircraft, axis: usize) -> Option<Outer> {
         integral: velocity.map_or(0.0, |v| v.integral),
         delay: velocity.map_or(0.0, |v| v.delay),
         position: velocity.and(aircraft.position_loop.as_ref()).map_or(0.0, |p| p.gain),
+        drag: drag_decay(density, aircraft.drag_area, STEP, mass_properties(&aircraft.bodies).mass),
     })
 }
 
@@ -97,11 +105,11 @@ pub(super) struct OuterBase(Vec<Central>);
 
 impl OuterBase {
     /// Of the central aircraft, without payload.
-    pub(super) fn new(aircraft: &Aircraft, lag: f64, damping: [f64; 3]) -> Self {
+    pub(super) fn new(aircraft: &Aircraft, lag: f64, damping: [f64; 3], density: f64) -> Self {
         let required = required_crossover(aircraft);
         let mut all: Vec<Central> = Vec::new();
         for (axis, &damping) in damping.iter().enumerate().take(2) {
-            let Some(outer) = outer(aircraft, axis) else { continue };
+            let Some(outer) = outer(aircraft, axis, density) else { continue };
             let known = all.iter().filter(|c| c.outer == outer).map(|c| &c.slopes);
             let of = |chain: &RateChain| figures(chain, &outer, required);
             let Some(slopes) = Slopes::new(aircraft, axis, lag, damping, known, &of) else { continue };
@@ -112,12 +120,54 @@ impl OuterBase {
 
     fn at(&self, aircraft: &Aircraft, axis: usize, lag: f64) -> Option<[f64; COUNT]> {
         let central = self.0.iter().find(|c| c.slopes.axis == axis)?;
-        if outer(aircraft, axis)? != central.outer {
+        // The decay by drag is kept: its own uncertainty matters little.
+        let drag = central.outer.drag;
+        if (Outer { drag, ..outer(aircraft, axis, 0.0)? }) != central.outer {
             return None;
         }
         let Slopes { low, high, early, late, .. } = &central.slopes;
         let place = central.slopes.place(aircraft, lag)?;
         Some(std::array::from_fn(|k| place.figure(low[k], high[k], early[k], late[k])))
+    }
+}
+
+/// Height above ground that gusts are taken at, m (our choice: that of a test flight; lower down they are shorter and weaker).
+const HEIGHT: f64 = 20.0;
+
+/// How place and height are held in the wind that the requirement states.
+fn held(out: &mut Nominal, bare: &Case<'_>, lag: f64, damping: [f64; 3], air: &SiteAir) {
+    let head = "Place and height held, without payload";
+    let a = bare.aircraft;
+    let (Some(velocity), Some(position)) = (&a.velocity_loop, &a.position_loop) else {
+        out.wait(head, &"waits for `loop.position` in the aircraft file");
+        return;
+    };
+    let Some(wind) = air.wind.filter(|w| *w > 0.0) else {
+        out.wait(head, &"waits for `requirement.wind` in dossier.toml");
+        return;
+    };
+    if a.drag_area <= 0.0 {
+        out.wait(head, &"waits for `aircraft.drag_area` in the aircraft file");
+        return;
+    }
+    let density = air.usual.density;
+    // Twice the slope of the step's secant, at the mean wind: the square law.
+    let drag = 2.0 * drag_decay(density, a.drag_area, wind, mass_properties(&a.bodies).mass);
+    let vertical = Vertical {
+        climb: (velocity.climb_gain, velocity.climb_integral),
+        height: position.height_gain,
+        decay: climb_damping(a, bare.share(), density) + 0.5 * drag,
+    };
+    let found = gusts(wind, HEIGHT).zip(outer(a, 0, density)).and_then(|(gusts, outer)| {
+        let chain = chain::rate_chain(a, 0, lag, 0.0).ok()?.with_damping(damping[0]);
+        hold(&chain, &outer, &vertical, drag, &gusts)
+    });
+    let Some(found) = found else { return };
+    let name = format!("95 % of the distance from the place held in {wind:.0} m/s");
+    out.put("outer.hold_position", head, &name, "m", found.plane_95());
+    if vertical.decay > 0.0 && found.height > 0.0 {
+        let name = format!("95 % of the error of height in {wind:.0} m/s");
+        out.put("outer.hold_height", head, &name, "m", found.height_95());
     }
 }
 
@@ -147,7 +197,7 @@ pub(super) fn outputs(
     let mut worst = [f64::NAN; COUNT];
     let mut seen: Vec<(RateChain, Outer, [f64; COUNT])> = Vec::new();
     for (axis, &damping) in damping.iter().enumerate().take(2) {
-        let Some(gains) = outer(a, axis) else { continue };
+        let Some(gains) = outer(a, axis, air.usual.density) else { continue };
         let values = match base.and_then(|b| b.at(a, axis, lag)) {
             Some(v) => v,
             None => {
@@ -192,6 +242,7 @@ pub(super) fn outputs(
             velocity.gain / most,
         );
     }
+    held(out, bare, lag, damping, air);
     match compass::heading_at_hover(loaded, air) {
         Ok(error) => {
             let name = "phase margin of the velocity loop after the heading error at hover current";

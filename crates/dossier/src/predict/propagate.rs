@@ -347,7 +347,7 @@ impl Subject {
         };
         let bare = self.resolved.aircraft.without_payload();
         let (lag, damping) = central_lag(&bare, self.air().usual.density)?;
-        let outer = with_outer.then(|| OuterBase::new(&bare, lag, damping));
+        let outer = with_outer.then(|| OuterBase::new(&bare, lag, damping, self.air().usual.density));
         Some(LoopBase::new(&bare, axes, lag, damping, with_step)?.with_outer(outer))
     }
 

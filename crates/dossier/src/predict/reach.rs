@@ -64,7 +64,7 @@ impl<'a> Centre<'a> {
             Group::Airspeed => flying || drag,
             Group::Loop | Group::Step | Group::Yaw => turning || loops,
             // A heading error turns what the velocity loop asks for.
-            Group::Outer => driven || loops || outer || a.magnetic != moved.magnetic,
+            Group::Outer => driven || loops || outer || drag || a.magnetic != moved.magnetic,
             Group::Filters => geometry || filters,
             Group::Vibration => driven || loops,
             Group::Structure | Group::Sensing => frame,

@@ -4,9 +4,12 @@
 //! Roll and pitch get the same gains. The plant is that of roll and of pitch, each at the corners of what is not known
 //! (loop gain over charge and payload and its own uncertainty, total delay twice its standard uncertainty either way).
 
+mod corners;
 mod outer;
 mod plants;
+mod sheet;
 mod show;
+mod yaw;
 
 use physics::loops::chain::RateChain;
 use physics::loops::margins::margins;
@@ -15,7 +18,9 @@ use serde::Serialize;
 
 pub use self::outer::OuterChoice;
 use self::plants::Family;
-pub(crate) use self::plants::chain_of;
+pub(crate) use self::plants::{chain_of, voltage_factor};
+pub use self::sheet::{LoopSheet, Swing, sheet};
+pub use self::yaw::{YawStudy, yaw};
 use crate::chart::Shown;
 use crate::gates::Context;
 use crate::predict::required_crossover;

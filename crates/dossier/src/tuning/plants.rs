@@ -9,6 +9,7 @@ use physics::loops::noise;
 use physics::loops::search::{Gains, Noise};
 use physics::mass::mass_properties;
 
+use crate::check::payload_fitted;
 use crate::findings::Spectrum;
 use crate::gates::Context;
 use crate::predict::{loop_lag, required_crossover};
@@ -32,6 +33,17 @@ pub(crate) fn chain_of(aircraft: &Aircraft, axis: usize, density: f64) -> Option
     Some(rate_chain(aircraft, axis, lag, 0.0).ok()?.with_damping(damping.get(axis).copied().unwrap_or(0.0)))
 }
 
+/// Loop gain of an axis at the bus voltage flown over that of a hover on a full battery, at which the stated gains hold;
+/// none where the voltage was not logged.
+pub(crate) fn voltage_factor(ctx: &Context<'_>, axis: usize) -> Option<f64> {
+    let letter = ['x', 'y', 'z'].get(axis)?;
+    let flown = ctx.flight(&format!("loop.{letter}.voltage")).found().filter(|f| f.stale.is_none())?;
+    let meta = &ctx.evidence.flights.iter().find(|f| f.meta.id == flown.record)?.meta;
+    let load = if payload_fitted(meta) { "payload" } else { "bare" };
+    let full = ctx.prediction.get(&format!("hover.full.{load}.bus_voltage"))?.value;
+    (full > 0.0).then(|| (flown.estimate.value / full).powi(2))
+}
+
 /// Loop gain as measured over the stated one, with its relative standard uncertainty, and delay as measured less the
 /// predicted one, with its standard uncertainty, s.
 struct Seen {
@@ -53,13 +65,23 @@ fn seen(ctx: &Context<'_>, axis: usize, chain: &RateChain) -> Option<Seen> {
     let (p, i, _) = chain.gains();
     let predicted = total_delay(&ledger::ledger(&chain.clone().with_gains(p, i, 0.0), wc));
     (stated > 0.0 && wc > 0.0).then(|| Seen {
+        // On a full battery; where the voltage was not logged, as if flown at half charge.
         gain: (
-            gain.estimate.value / stated,
+            gain.estimate.value
+                / stated
+                / voltage_factor(ctx, axis).unwrap_or_else(|| charge_factor(ctx, "half")),
             gain.estimate.uncertainty / gain.estimate.value.abs().max(1e-12),
         ),
         delay: (delay.estimate.value - predicted, delay.estimate.uncertainty),
         record: gain.record.clone(),
     })
+}
+
+/// Loop gain on a full battery over the stated one, and delay beyond the predicted one, s, as a flight has shown them.
+pub(super) fn remainder(ctx: &Context<'_>, axis: usize, bare: &Aircraft) -> Option<(f64, f64)> {
+    let chain = chain_of(bare, axis, ctx.subject.air().usual.density)?;
+    let found = seen(ctx, axis, &chain)?;
+    Some((found.gain.0, found.delay.0))
 }
 
 impl Family {
@@ -135,23 +157,25 @@ impl Family {
     }
 }
 
-/// Range of the loop gain against that without payload at half charge: a fuller battery pushes harder where nothing corrects
-/// for voltage, a payload turns slower.
-fn gain_range(ctx: &Context<'_>, bare: &Aircraft) -> (f64, f64) {
+/// Loop gain at a charge over that on a full battery: thrust at a command goes with the square of the voltage.
+pub(super) fn charge_factor(ctx: &Context<'_>, charge: &str) -> f64 {
     let volts =
         |charge: &str| ctx.prediction.get(&format!("hover.{charge}.bare.bus_voltage")).map(|e| e.value);
-    // Thrust goes with the square of voltage at a command.
-    let ratio = |charge: &str| match (volts(charge), volts("half")) {
+    match (volts(charge), volts("full")) {
         (Some(a), Some(b)) if b > 0.0 => (a / b).powi(2),
         _ => 1.0,
-    };
+    }
+}
+
+/// Range of the loop gain against that without payload on a full battery: an emptier one pushes less where nothing
+/// corrects for voltage, a payload turns slower.
+fn gain_range(ctx: &Context<'_>, bare: &Aircraft) -> (f64, f64) {
     let whole = mass_properties(&ctx.subject.resolved().aircraft.bodies).inertia;
     let part = mass_properties(&bare.bodies).inertia;
     let slower = (0..2)
         .map(|k| if whole[(k, k)] > 0.0 { part[(k, k)] / whole[(k, k)] } else { 1.0 })
         .fold(1.0, f64::min);
-    let (low, high) = (ratio("reserve").min(1.0), ratio("full").max(1.0));
-    (low * slower.min(1.0), high)
+    (charge_factor(ctx, "reserve").min(1.0) * slower.min(1.0), 1.0)
 }
 
 /// Noise of the command for unit gains: as flown where a flight has shown it, else from the gyro's own noise; and in

@@ -46,7 +46,6 @@ fn val_the_loop_of_a_simulated_flight() {
             0.8,
         ),
         ("roll total delay, s", predicted("latency.total"), measured("loop.x.delay"), 0.0015),
-        ("roll gain p, 1/s", 30.0, measured("loop.x.gain"), 1.5),
         ("roll decay of the rate, 1/s", predicted("loop.x.damping"), measured("loop.x.damping"), 0.35),
         ("pitch decay of the rate, 1/s", predicted("loop.y.damping"), measured("loop.y.damping"), 0.35),
         ("roll overshoot, of the step", predicted("loop.x.overshoot"), measured("step.x.overshoot"), 0.03),
@@ -61,6 +60,28 @@ fn val_the_loop_of_a_simulated_flight() {
             "VALIDATION|identify|demo flight: {what}|planted in the flight model|{want:.5}|{got:.5}|{tolerance} absolute"
         );
         assert!((want - got).abs() <= tolerance, "{what}: {got}, planted {want}");
+    }
+    // The stated gains hold on a full battery: at the bus voltage flown they act with its square, and crossover and phase
+    // margin lie where the prediction puts them at that gain.
+    for (letter, name) in [('x', "roll"), ('y', "pitch")] {
+        let factor =
+            (measured(&format!("loop.{letter}.voltage")) / predicted("hover.full.bare.bus_voltage")).powi(2);
+        let (gain, sigma) = match found.get(&format!("loop.{letter}.gain")).map(|i| &i.outcome) {
+            Some(Outcome::Value { estimate }) => (estimate.value, estimate.uncertainty),
+            other => panic!("{other:?}"),
+        };
+        println!(
+            "VALIDATION|identify|demo flight: {name} gain p at the voltage flown, 1/s|planted in the flight model|{:.3}|{gain:.3}|2 sigma",
+            30.0 * factor
+        );
+        assert!(
+            factor < 0.99 && (gain - 30.0 * factor).abs() <= 2.0 * sigma,
+            "{name}: {gain} ± {sigma}, {factor}"
+        );
+        for what in ["crossover", "phase margin"] {
+            let score = result.scores.iter().find(|s| s.name == format!("{name} {what}")).unwrap();
+            assert!(score.score.abs() <= 2.0, "{score:?}");
+        }
     }
     assert!(
         found.charts.iter().any(|c| c.id == "loop-x-gain")
@@ -186,4 +207,51 @@ fn prop_reconcile_on_the_demo() {
         assert!(c.sigmas.abs() < 2.0, "{} {:.1}", i.key, c.sigmas);
     }
     assert!(account.found.misfit.1 <= account.found.misfit.0);
+}
+
+/// The sheet that the command and the page show: everything is there, and what it says of battery and cant adds up.
+#[test]
+fn prop_the_sheet_of_the_loops() {
+    let sheet = |dir: &std::path::Path| {
+        let opened = Opened::open(dir, None, &[]).unwrap_or_else(|d| panic!("{d}"));
+        let evidence = opened.evidence();
+        opened.in_context(&evidence, &[], tuning::sheet).unwrap_or_else(|d| panic!("{d}"))
+    };
+    let s = sheet(tarn::base());
+    assert!(s.gains.is_some() && s.oscillations.is_empty(), "{:?}", s.oscillations);
+    assert_eq!(s.responses.len(), 6);
+    for c in &s.steps {
+        let names: Vec<&str> = c.series.iter().map(|s| s.name.as_str()).collect();
+        assert!(names.contains(&"predicted") && names.contains(&"identified"), "{names:?}");
+    }
+    assert_eq!(s.steps.len(), 2);
+    let corners = s.tables.iter().find(|t| t.id == "corners").unwrap();
+    let gain = |row: usize| corners.rows[row][1].parse::<f64>().unwrap();
+    let volts = |charge: &str| {
+        let id = format!("hover.{charge}.bare.bus_voltage");
+        tarn::base_result().figures.iter().find(|f| f.id == id).unwrap().estimate.value
+    };
+    assert!(corners.rows[2][0].starts_with("reserve"));
+    assert!((gain(2) - (volts("reserve") / volts("full")).powi(2)).abs() < 0.006);
+    let yaw = s.yaw.unwrap_or_else(|| panic!("{:?}", s.yaw_waits_for));
+    assert!(yaw.enough && yaw.recommended.acceleration >= yaw.needed, "{}", yaw.reason);
+    // A little less cant would not do.
+    let less = yaw.curve.iter().rfind(|c| c.cant < yaw.recommended.cant - 1e-6).unwrap();
+    assert!(less.acceleration < yaw.needed);
+    let turned = yaw.reversal.unwrap();
+    assert!(yaw.curve.iter().all(|c| (c.yaw_per_thrust < 0.0) == (c.cant < turned)));
+    // Built at the reversal, and with a yaw gain that no cant serves.
+    let copy = tarn::Copy::new();
+    copy.edit(&[
+        tarn::set("aircraft.cant", &format!("\"{:.2} deg\"", -turned.to_degrees())),
+        tarn::set("aircraft.cant_sense", "\"against-reaction\""),
+        tarn::set("loop.rate.p.z", "\"40 1/s\""),
+    ]);
+    let yaw = sheet(copy.dir()).yaw.unwrap();
+    assert!(yaw.today.unwrap().acceleration < 0.3, "{}", yaw.reason);
+    assert!(
+        !yaw.enough && yaw.reason.contains("either sign") && yaw.reason.contains("No cant"),
+        "{}",
+        yaw.reason
+    );
 }

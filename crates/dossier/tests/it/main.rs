@@ -23,6 +23,7 @@ mod gates;
 mod hop;
 mod import;
 mod loops;
+mod oscillations;
 mod outer;
 mod programme;
 mod real;

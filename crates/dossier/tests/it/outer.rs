@@ -278,6 +278,11 @@ fn prop_gates_attitude_and_velocity_of_the_demo() {
         let (p, m) = (c.predicted.as_ref().unwrap().value, c.measured.as_ref().unwrap().estimate.value);
         assert!((p / m - 1.0).abs() < 0.1, "{id}: {p}, {m}");
     }
+    // The overshoot of a step that speeds up, with its drag.
+    let c = criterion(r, "velocity.overshoot");
+    let (p, m) = (c.predicted.as_ref().unwrap(), &c.measured.as_ref().unwrap().estimate);
+    assert!((p.value - m.value).abs() <= 2.0 * p.uncertainty.hypot(m.uncertainty), "{p:?} {m:?}");
+    assert!(m.uncertainty < 0.01);
 }
 
 #[test]

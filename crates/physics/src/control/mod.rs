@@ -17,11 +17,13 @@
 //! Source: rigid-body statics; sense of axes by ISO 1151.
 
 mod authority;
+mod cant;
 mod rotor_out;
 mod solve;
 mod trim;
 
 pub use authority::{Authority, authority};
+pub use cant::{CantCase, Canted, cant_of, canted, reversal, with_cant};
 pub use rotor_out::{RotorOut, single_rotor_out};
 pub use trim::{Trim, hover_trim, mixer};
 

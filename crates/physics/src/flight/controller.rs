@@ -5,7 +5,9 @@
 //! mixer is the pseudo-inverse of the effectiveness about the mean of the hubs: the
 //! controller knows where the rotors are, not where the mass is, so the integral carries the trim of
 //! an off-centre mass. Its output is a thrust per rotor; the command follows from the thrust curve
-//! at the nominal voltage (linearised) or from the slope of that curve at hover.
+//! at the nominal voltage (linearised) or from the slope of that curve at hover. The nominal voltage is the bus
+//! voltage of a hover on a full battery: the gains of the aircraft file hold there, and as the battery empties a command
+//! gives less thrust and the loops lose gain with the square of the voltage.
 //!
 //! Anti-windup: while a command is clamped, an axis integrates only where that lessens its demand.
 //!

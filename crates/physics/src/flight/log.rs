@@ -62,7 +62,7 @@ pub struct Hover {
     pub speeds: Vec<f64>,
     /// Commands.
     pub commands: Vec<f64>,
-    /// Bus voltage, V: the nominal voltage of the controller's thrust curve.
+    /// Bus voltage, V.
     pub voltage: f64,
     /// Battery current, A.
     pub current: f64,

@@ -323,7 +323,10 @@ fn controller(
     let reaction = plant.rotor.torque_per_thrust(mean, plant.density);
     let effectiveness = control::effectiveness(aircraft, &middle, reaction);
     let mixer = control::mixer(&effectiveness).map_err(no_hover)?;
-    let curve = thrust_curve(plant, hover.voltage)
+    let thrusts: Vec<f64> =
+        hover.speeds.iter().map(|&speed| plant.rotor.thrust(speed, 0.0, plant.density)).collect();
+    let full = operating_point(aircraft, &thrusts, 1.0, plant.density).map_err(powertrain)?;
+    let curve = thrust_curve(plant, full.bus_voltage)
         .ok_or_else(|| no_hover("the thrust does not rise with the command"))?;
     Controller::new(controller::Setup {
         rate_loop: aircraft.rate_loop()?.clone(),

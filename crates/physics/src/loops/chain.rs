@@ -186,6 +186,11 @@ impl RateChain {
         demand * forward / (Complex::new(1.0, 0.0) + sensing * controller * forward)
     }
 
+    /// The same as the controller sees the rate: behind the gyro and its filters.
+    pub fn closed_seen_at(&self, s: Complex<f64>) -> Complex<f64> {
+        self.closed_at(s) * self.around(s).sensing
+    }
+
     /// Attitude loop gain at a point s: attitude gain (1/s) x closed rate loop / s. The attitude estimate is taken
     /// as free of delay.
     pub fn attitude_gain_at(&self, gain: f64, s: Complex<f64>) -> Complex<f64> {

@@ -12,6 +12,7 @@ pub mod filter_search;
 pub mod froude;
 pub mod gains;
 pub mod handling;
+pub mod hold;
 pub mod inflow;
 pub mod ledger;
 pub mod margins;

@@ -3,7 +3,8 @@
 //! Attitude demand - attitude, times the attitude gain, is the rate demand; velocity error times the velocity gain,
 //! and its integral, are the horizontal acceleration asked for, as a tilt of that over g; position error times the
 //! position gain is the velocity demand. Small angles; the estimate of attitude is taken as free of delay and
-//! error, those of velocity and position come late by a stated delay; drag is left out.
+//! error, those of velocity and position come late by a stated delay. Drag makes the velocity die away at a stated rate
+//! in its closed loop; the open loops and their margins leave it out, as it vanishes about a hover.
 //!
 //! A heading error turns the horizontal acceleration that is asked for. With both horizontal components as one
 //! complex number, north + j east, the loop gain is multiplied by e^(j error): the phase margin on one side of
@@ -30,6 +31,15 @@ pub struct Outer {
     pub position: f64,
     /// Delay of the velocity and position that the loops work on, s.
     pub delay: f64,
+    /// Decay of the velocity by drag, 1/s: see [`drag_decay`].
+    pub drag: f64,
+}
+
+/// Decay of the velocity by drag, 1/s, as far as a linear loop can have it: the secant of the square law, half density
+/// (kg/m^3) x drag area (m^2) x speed (m/s) over the mass (kg). Right at that speed, too much below it.
+pub fn drag_decay(density: f64, drag_area: f64, speed: f64, mass: f64) -> f64 {
+    let decay = 0.5 * density * drag_area * speed / mass;
+    if decay.is_finite() && decay > 0.0 { decay } else { 0.0 }
 }
 
 const FROM: f64 = 1e-3;
@@ -91,17 +101,18 @@ impl RateChain {
 
     /// Velocity loop gain at s: closed attitude loop / s x (gain + integral / s) x delay.
     pub fn velocity_gain_at(&self, outer: &Outer, s: Complex<f64>) -> Complex<f64> {
-        self.velocity_forward_at(outer, s) * outer.late(s)
+        self.acceleration_at(outer, s) * outer.late(s) / s
     }
 
-    fn velocity_forward_at(&self, outer: &Outer, s: Complex<f64>) -> Complex<f64> {
-        self.attitude_closed_at(outer.attitude, s) * outer.controller(s) / s
+    /// Horizontal acceleration by an error of velocity of one at s.
+    fn acceleration_at(&self, outer: &Outer, s: Complex<f64>) -> Complex<f64> {
+        self.attitude_closed_at(outer.attitude, s) * outer.controller(s)
     }
 
     /// Velocity over velocity demand, closed loop, at s.
     pub fn velocity_closed_at(&self, outer: &Outer, s: Complex<f64>) -> Complex<f64> {
-        let one = Complex::new(1.0, 0.0);
-        self.velocity_forward_at(outer, s) / (one + self.velocity_gain_at(outer, s))
+        let forward = self.acceleration_at(outer, s);
+        forward / (s + outer.drag + forward * outer.late(s))
     }
 
     /// Position loop gain at s: position gain x closed velocity loop / s x delay.

@@ -5,8 +5,8 @@ use std::f64::consts::{PI, TAU};
 use nalgebra::{DMatrix, DVector};
 use physics::aircraft::{Aircraft, Spin, Station};
 use physics::control::{
-    Axis, ControlError, acceleration_effectiveness, authority, effectiveness, hover_trim, mixer,
-    reaction_lead, single_rotor_out, yaw_sign,
+    Axis, CantCase, ControlError, acceleration_effectiveness, authority, cant_of, canted, effectiveness,
+    hover_trim, mixer, reaction_lead, reversal, single_rotor_out, with_cant, yaw_sign,
 };
 use physics::interference::{Balance, coaxial};
 use physics::rotor::{Coefficients, Rotor};
@@ -376,4 +376,58 @@ fn val_a_pair_is_balanced_by_torque() {
         "10 %",
     );
     assert!((ratio / ideal - 1.0).abs() < 0.1, "{ratio} {ideal}");
+}
+
+/// A ring of alternating rotors and its case, as a row of `reference/cant.csv` gives them.
+fn cant_case(spins: &[Spin], row: &std::collections::BTreeMap<String, String>) -> (Aircraft, Vec3, [f64; 5]) {
+    let of = |key: &str| number(row, key);
+    let aircraft = bare(ring(spins, of("arm"), of("first")));
+    let centre = Vec3::new(of("cx"), of("cy"), of("cz"));
+    (aircraft, centre, ["k", "weight", "largest", "least", "cant_deg"].map(of))
+}
+
+#[test]
+fn val_cant_against_scipy_linprog_and_closed_form() {
+    let inertia = Mat3::from_diagonal(&Vec3::new(0.04, 0.05, 0.08));
+    for row in &table("cant.csv") {
+        let name = &row["case"];
+        let spins: Vec<Spin> = (0..number(row, "count") as usize)
+            .map(|k| if k % 2 == 0 { Spin::Ccw } else { Spin::Cw })
+            .collect();
+        let (aircraft, centre, [k, weight, largest, least, degrees]) = cant_case(&spins, row);
+        let (max, min) = (vec![largest; spins.len()], vec![least; spins.len()]);
+        let case =
+            CantCase { centre, inertia, reaction_per_thrust: k, weight, max_thrust: &max, min_thrust: &min };
+        let cant = degrees.to_radians();
+        let got = canted(&aircraft, &case, cant).unwrap();
+        let want = number(row, "acceleration");
+        println!(
+            "VALIDATION|control|{name}, cant {degrees} deg: yaw acceleration [rad/s^2]|SciPy linprog, HiGHS (reference/cant.csv)|{want:.6}|{:.6}|1e-5",
+            got.acceleration
+        );
+        assert!((got.acceleration - want).abs() < 1e-5, "{name} {degrees}: {} {want}", got.acceleration);
+        assert!(with_cant(&aircraft, cant).stations.iter().all(|s| (cant_of(s) - cant).abs() < 1e-12));
+        if name == "quad" {
+            // All four share the change: 4 x what a rotor can give or lose x |k cos d + r sin d| over the inertia.
+            let arm = number(row, "arm");
+            let thrust = weight / 4.0 / cant.cos();
+            let per_newton = k * cant.cos() + arm * cant.sin();
+            let closed = 4.0 * (largest - thrust).min(thrust - least) * per_newton.abs() / 0.08;
+            println!(
+                "VALIDATION|control|{name}, cant {degrees} deg: yaw acceleration [rad/s^2]|closed form|{closed:.6}|{:.6}|1e-6",
+                got.acceleration
+            );
+            assert!((got.acceleration - closed).abs() < 1e-6);
+            assert!((got.yaw_per_thrust - per_newton).abs() < 1e-12);
+            assert!((got.lost_lift - (1.0 - cant.cos())).abs() < 1e-12);
+            let turned = reversal(&aircraft, &case).unwrap();
+            println!(
+                "VALIDATION|control|{name}: cant that takes yaw away [deg]|closed form -atan(k/r)|{:.6}|{:.6}|1e-9",
+                -(k / arm).atan().to_degrees(),
+                turned.to_degrees()
+            );
+            assert!((turned + (k / arm).atan()).abs() < 1e-12);
+            assert!(canted(&aircraft, &case, turned).unwrap().acceleration < 1e-6);
+        }
+    }
 }

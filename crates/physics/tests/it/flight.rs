@@ -670,3 +670,69 @@ fn prop_bad_input_is_an_error() {
     heavy.bodies[0].mass = 60.0;
     assert!(fly(&heavy, &sea_level(), &good).unwrap_err().to_string().starts_with("no hover"));
 }
+
+/// The spread of place and height in gusts, by the loops over frequency, against the flight model over 15 minutes.
+#[test]
+fn val_hold_in_gusts_is_that_of_the_loops() {
+    use physics::loops::chain::rate_chain;
+    use physics::loops::damping::{climb_damping, rate_damping};
+    use physics::loops::hold::{Vertical, gusts, hold};
+    use physics::loops::outer::{Outer, drag_decay};
+    let mut aircraft = quad();
+    outer_loops(&mut aircraft);
+    aircraft.drag_area = 0.06;
+    // A battery that does not empty: the gains hold on a full one.
+    aircraft.battery.as_mut().unwrap().capacity *= 100.0;
+    aircraft.rotor.unbalance = 0.0;
+    let (wind, height, density) = (8.0, 20.0, sea_level().density);
+    let mut samples: [Vec<f64>; 3] = Default::default();
+    for seed in 1..=3 {
+        let script = vec![
+            Segment::new("stand", 12.0, Action::Velocity { demand: Vec3::zeros() }),
+            Segment::new("hold", 300.0, Action::PositionHold),
+        ];
+        let mut scenario = Scenario::new(script, seed, 1.0);
+        (scenario.log_rate, scenario.height, scenario.step) = (20.0, height, 1.0 / 2000.0);
+        scenario.wind = Wind::dryden(Vec3::new(-wind, 0.0, 0.0), height);
+        let log = fly(&aircraft, &sea_level(), &scenario).unwrap();
+        for (list, axis) in samples.iter_mut().zip(["x", "y", "z"]) {
+            let (at, asked) = (
+                channel(&log, &format!("position.{axis}")),
+                channel(&log, &format!("position_demand.{axis}")),
+            );
+            list.extend(at.iter().zip(asked).skip(20 * 40).map(|(p, d)| p - d));
+        }
+    }
+    let spread = |v: &[f64]| {
+        let mean = v.iter().sum::<f64>() / v.len() as f64;
+        (v.iter().map(|x| (x - mean).powi(2)).sum::<f64>() / v.len() as f64).sqrt()
+    };
+    let mass = physics::mass::mass_properties(&aircraft.bodies).mass;
+    let thrust = mass * STANDARD_GRAVITY / 4.0;
+    let speed = aircraft.rotor.speed_for_thrust(thrust, 0.0, density).unwrap();
+    let lag = physics::powertrain::motor_lag(&aircraft, speed, density).unwrap().braked;
+    let damping = rate_damping(&aircraft, thrust, density);
+    let chain = rate_chain(&aircraft, 0, lag, 0.0).unwrap().with_damping(damping[0]);
+    let outer = Outer {
+        attitude: aircraft.attitude_loop.as_ref().unwrap().gain[0],
+        velocity: 1.0,
+        integral: 0.2,
+        position: 0.25,
+        delay: 0.06,
+        drag: 0.0,
+    };
+    let drag = 2.0 * drag_decay(density, aircraft.drag_area, wind, mass);
+    let decay = climb_damping(&aircraft, thrust, density) + 0.5 * drag;
+    let vertical = Vertical { climb: (2.0, 0.5), height: 0.8, decay };
+    println!("decay of the climb rate {decay:.3} 1/s, of which drag {:.3}", 0.5 * drag);
+    let told = hold(&chain, &outer, &vertical, drag, &gusts(wind, height).unwrap()).unwrap();
+    for (what, told, flown) in [
+        ("along the wind", told.along, spread(&samples[0])),
+        ("across", told.across, spread(&samples[1])),
+        ("in height", told.height, spread(&samples[2])),
+    ] {
+        // Some 250 independent gusts: 5 % of scatter; the square law and the changing thrust add to it.
+        let what = format!("spread of place {what} over its prediction");
+        validate(&what, "flight model, 15 minutes in Dryden gusts", 1.0, flown / told, 0.2);
+    }
+}

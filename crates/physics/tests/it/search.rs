@@ -41,6 +41,7 @@ fn val_outer_loops_against_python_control() {
             position: number(row, "position"),
             integral: number(row, "integral"),
             delay: number(row, "late"),
+            drag: 0.0,
         };
         let motor = c.motor_margins(&outer);
         assert!(motor.stable, "{name}");
@@ -207,4 +208,63 @@ fn prop_a_path_is_made_of_safe_steps() {
     }
     assert!((last.p - to.p).abs() < 1e-9 && (last.d - to.d).abs() < 1e-9);
     assert_eq!(search::path(&to, &to).len(), 1);
+}
+
+#[test]
+fn val_hold_in_gusts_against_lyapunov() {
+    use physics::loops::hold::{Gust, Vertical, hold};
+    use physics::loops::stage::{Element, Path, Stage};
+    for (k, row) in table("hold.csv").iter().enumerate() {
+        let of = |key: &str| number(row, key);
+        let stage = |id: &str, path, element| Stage {
+            id: id.to_owned(),
+            name: id.to_owned(),
+            key: None,
+            path,
+            element,
+        };
+        let chain = RateChain {
+            axis: 0,
+            stages: vec![
+                stage(
+                    "controller",
+                    Path::Controller,
+                    Element::Pid { p: of("p"), i: of("i"), d: 0.0, d_lag: 0.0 },
+                ),
+                stage("dead", Path::Forward, Element::Delay { time: of("dead") }),
+                stage("motor", Path::Forward, Element::Lag { tau: of("tau") }),
+                stage("airframe", Path::Forward, Element::Integrator { gain: 1.0 }),
+            ],
+        }
+        .with_damping(of("damping"));
+        let outer = Outer {
+            attitude: of("attitude"),
+            velocity: of("velocity"),
+            position: of("position"),
+            integral: of("integral"),
+            delay: of("delay"),
+            drag: 0.0,
+        };
+        let vertical =
+            Vertical { climb: (of("climb"), of("climb_integral")), height: of("height"), decay: of("decay") };
+        let gusts = ["u", "v", "w"].map(|c| Gust {
+            sigma: of(&format!("sigma_{c}")),
+            time: of(&format!("time_{c}")),
+            along: c == "u",
+        });
+        let got = hold(&chain, &outer, &vertical, of("drag"), &gusts).unwrap();
+        for (key, got) in [
+            ("along", got.along),
+            ("across", got.across),
+            ("vertical", got.height),
+            ("plane_95", got.plane_95()),
+        ] {
+            let want = of(key);
+            println!(
+                "VALIDATION|outer loops|hold in gusts, case {}: {key} [m]|SciPy, Lyapunov's equation (reference/hold.csv)|{want:.5}|{got:.5}|1 %",
+                k + 1
+            );
+            assert!((got / want - 1.0).abs() < 0.01, "case {} {key}: {got} {want}", k + 1);
+        }
+    }
 }

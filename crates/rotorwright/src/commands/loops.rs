@@ -1,4 +1,4 @@
-//! `loops`: latency ledger, margins and allowed gains.
+//! `loops`: latency ledger, margins, allowed gains, cant.
 
 use std::io::Write;
 use std::path::PathBuf;
@@ -10,7 +10,8 @@ use dossier::tuning;
 use super::{Failure, Outcome, Status, json};
 use crate::text;
 
-/// Latency ledger predicted and as flown, margins, allowed gains with the way to them.
+/// Latency ledger predicted and as flown, margins over battery and payload, allowed gains with the way to them, yaw and
+/// cant.
 #[derive(Debug, clap::Args)]
 #[command(after_help = after_help!(
     "rotorwright loops tarn",
@@ -22,7 +23,7 @@ pub(super) struct Args {
     /// Build; the last one of dossier.toml when left out
     #[arg(long, value_name = "ID")]
     build: Option<String>,
-    /// JSON for programs: the choice of gains, and gate rate with its ledgers
+    /// JSON for programs: gains, margins, responses, steps, cant, and gate rate with its ledgers
     #[arg(long)]
     json: bool,
 }
@@ -30,23 +31,16 @@ pub(super) struct Args {
 pub(super) fn run(args: &Args, out: &mut dyn Write) -> Outcome {
     let opened = Opened::open(&args.dir, args.build.as_deref(), &[])?;
     let evidence = opened.evidence();
-    // The choice of gains is printed for programs only.
-    let (result, choice) = opened.judge_and(&evidence, &[], |ctx| args.json.then(|| tuning::tune(ctx)))?;
+    let (result, sheet) = opened.judge_and(&evidence, &[], tuning::sheet)?;
     let Some(gate) = result.gates.iter().find(|g| g.id == "rate") else {
         return Err(Failure::call("there is no gate rate", "update the tool"));
     };
     let status = if gate.state == State::Met { Status::Met } else { Status::NotMet };
-    if let Some(choice) = choice {
-        let (choice, waits) = match choice {
-            Ok(t) => (Some(t), None),
-            Err(why) => (None, Some(why)),
-        };
-        json(
-            out,
-            &serde_json::json!({ "build": result.build, "gains": choice, "waits_for": waits, "gate": gate }),
-        )?;
+    if args.json {
+        json(out, &serde_json::json!({ "build": result.build, "loops": sheet, "gate": gate }))?;
         return Ok(status);
     }
     out.write_all(text::check::check(&result, Some("rate")).as_bytes())?;
+    out.write_all(text::loops::loops(&sheet, gate).as_bytes())?;
     Ok(status)
 }

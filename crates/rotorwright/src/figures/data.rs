@@ -29,7 +29,7 @@ pub(crate) fn table(t: &chart::Table) -> Markup {
                 tbody {
                     @for row in &t.rows {
                         tr { @for (i, cell) in row.iter().enumerate() {
-                            @if i == 0 { th scope="row" { (cell) } } @else { td.num[figures(i)] { (cell) } }
+                            @if i == 0 { th scope="row" { (cell) } } @else { td.num[figures(i)].words[!figures(i)] { (cell) } }
                         } }
                     }
                 }

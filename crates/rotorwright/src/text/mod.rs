@@ -4,6 +4,7 @@ pub mod card;
 pub mod check;
 pub mod compare;
 pub mod findings;
+pub mod loops;
 pub mod proposal;
 pub mod reconcile;
 pub mod siting;

@@ -52,6 +52,7 @@ pub fn app(state: AppState) -> Router {
         .route("/record/{id}/samples", get(pages::record::samples))
         .route("/predictions", get(pages::predictions::page))
         .route("/compare", get(pages::compare::page))
+        .route("/loops", get(pages::loops::page))
         .route("/siting", get(pages::siting::page))
         .route("/report", get(pages::report::page))
         .route("/keep", post(pages::keep::act))

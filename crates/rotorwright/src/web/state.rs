@@ -11,6 +11,7 @@ use dossier::findings::Findings;
 use dossier::reconcile::Account;
 use dossier::record::{Record, RecordMeta};
 use dossier::result::{CheckResult, KeyChange};
+use dossier::tuning::LoopSheet;
 
 use super::whatif::WhatIf;
 
@@ -33,6 +34,11 @@ pub trait Source: Send + Sync + 'static {
     /// # Errors
     /// What is wrong with the files or the edits.
     fn reconcile(&self, build: Option<&str>, edits: &[KeyChange]) -> Result<Account, Diagnostics>;
+    /// Everything about the loops of a build.
+    ///
+    /// # Errors
+    /// What is wrong with the files or the edits.
+    fn loops(&self, build: Option<&str>, edits: &[KeyChange]) -> Result<LoopSheet, Diagnostics>;
     /// Loads a record.
     ///
     /// # Errors
@@ -115,6 +121,7 @@ struct Cache {
     stamp: u64,
     checks: Kept<Key, CheckResult>,
     accounts: Kept<Key, Account>,
+    loops: Kept<Key, LoopSheet>,
     seen: Kept<String, (Record, Findings)>,
 }
 
@@ -155,6 +162,7 @@ impl AppState {
                 drop(self.seen(&r.id));
             }
             drop(self.reconcile(&WhatIf::default()));
+            drop(self.loops(&WhatIf::default()));
             let named = |build: &String| WhatIf { build: Some(build.clone()), edits: Vec::new() };
             // The build that stands where none is named, by its name too.
             let stamp = self.source.stamp();
@@ -212,6 +220,12 @@ impl AppState {
     pub(crate) fn reconcile(&self, what: &WhatIf) -> Result<Arc<Account>, Diagnostics> {
         let make = || self.source.reconcile(what.build.as_deref(), &what.edits);
         self.kept(key(what), |c| &mut c.accounts, make)
+    }
+
+    /// Everything about the loops of a build with edits.
+    pub(crate) fn loops(&self, what: &WhatIf) -> Result<Arc<LoopSheet>, Diagnostics> {
+        let make = || self.source.loops(what.build.as_deref(), &what.edits);
+        self.kept(key(what), |c| &mut c.loops, make)
     }
 
     /// A record with its findings.

@@ -1027,6 +1027,13 @@ impl Source for Fixture {
             inputs: Vec::new(),
         })
     }
+    fn loops(
+        &self,
+        _build: Option<&str>,
+        _edits: &[KeyChange],
+    ) -> Result<dossier::tuning::LoopSheet, Diagnostics> {
+        Ok(dossier::tuning::LoopSheet::default())
+    }
     fn record(&self, id: &str) -> Result<Record, Diagnostics> {
         Ok(record(id))
     }

@@ -147,6 +147,19 @@ fn one(
     })
 }
 
+/// Measured angular acceleration at a line of the gyro over the one that the rotors' thrust makes, from their speeds;
+/// infinite where the rotors do not move with the line. None where geometry, mass, inertia or speeds are not known.
+pub(in crate::findings) fn driven(
+    context: &Context<'_>,
+    windows: &[(f64, f64)],
+    axis: usize,
+    frequency: f64,
+) -> Option<f64> {
+    let channel = format!("rate.{}", AXES.get(axis)?.0);
+    let answer = proportion(context, &channel, "speed", windows, axis, frequency)?;
+    Some(if answer.coherence >= COHERENT { answer.ratio } else { f64::INFINITY })
+}
+
 struct Proportion {
     coherence: f64,
     ratio: f64,

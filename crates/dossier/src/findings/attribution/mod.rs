@@ -24,6 +24,7 @@ mod time_map;
 
 use serde::Serialize;
 
+pub(super) use self::control::driven;
 use self::data::Group;
 use super::context::{Context, Out};
 

@@ -7,7 +7,41 @@ use signal::response::model::Parameter;
 
 use super::Axis;
 use crate::chart::{Axis as Across, Chart, Mark, Series, Style, Table};
-use crate::findings::context::Out;
+use crate::findings::context::{Context, Out};
+use crate::findings::{phases, strands};
+
+/// Rate steps about the axis as flown, in percent of their size, with the identified loop's own step.
+pub(super) fn steps(context: &Context<'_>, a: &Axis, name: &str, letter: char, out: &mut Out) {
+    let rate = format!("rate.{letter}");
+    let Some(series) = context.series(&rate) else { return };
+    let flown: Vec<_> = context.steps.iter().filter(|s| s.axis == a.axis).collect();
+    let lines = flown
+        .iter()
+        .map(|s| {
+            let side = phases::side(a.axis, s.step.size());
+            let (time, values) = series.slice(s.step.at - 0.1, s.step.until);
+            strands::strand(side, time, values, &s.step)
+        })
+        .collect();
+    let caption = "Every step laid over the others, each in its own direction: what strays from the identified loop's own step is size \
+                   (saturation), gusts, or a side that is not like the other.";
+    let mut chart =
+        strands::chart(&format!("loop-{letter}-steps"), &format!("{name} rate steps"), caption, lines);
+    let end = chart.series.iter().filter_map(|s| s.x.last().copied()).fold(0.0, f64::max);
+    if chart.series.is_empty() || end <= 0.0 {
+        return;
+    }
+    if let Some(step) = a.step(&a.fit.plant, end, end / 150.0) {
+        let x = (0..step.value.len()).map(|k| k as f64 * step.dt).collect();
+        chart.series.push(Series::new(
+            "identified",
+            Style::Line,
+            x,
+            step.value.iter().map(|v| 100.0 * v).collect(),
+        ));
+    }
+    out.charts.push(chart);
+}
 
 pub(super) fn draw(a: &Axis, name: &str, letter: char, out: &mut Out) {
     let usable: Vec<_> = a.points.iter().filter(|p| excitation::usable(p)).collect();
@@ -76,9 +110,9 @@ pub(super) fn draw(a: &Axis, name: &str, letter: char, out: &mut Out) {
         x: hertz(),
         y: Across::linear("coherence", "1"),
         series: vec![
-            Series::new("through the demand", Style::Line, all_f.clone(), a.points.iter().map(|p| p.coherence).collect()),
+            Series::new("by demand", Style::Line, all_f.clone(), a.points.iter().map(|p| p.coherence).collect()),
             Series::new(
-                "command to rate",
+                "direct",
                 Style::Dashed,
                 all_f,
                 a.points.iter().map(|p| p.direct_coherence).collect(),

@@ -42,6 +42,8 @@ pub(super) struct Flown {
     pub(super) guess: f64,
     /// Whether the file gives the axis a derivative, and its filter's time constant, s.
     pub(super) derivative: Option<f64>,
+    /// Mean bus voltage over the stretches, V, where it is logged.
+    pub(super) voltage: Option<f64>,
     /// Power of the command that was taken for thrust.
     power: std::cell::Cell<usize>,
 }
@@ -133,10 +135,17 @@ impl Flown {
         } else {
             joint.period / 12f64.sqrt()
         };
+        let ends = joint.stretches.iter().map(|s| (s.start, s.start + s.len() as f64 * joint.period));
+        let volts: Vec<f64> = context
+            .series("battery.voltage")
+            .map(|v| ends.flat_map(|(from, to)| v.slice(from, to).1).copied().collect())
+            .unwrap_or_default();
+        let voltage = signal::robust::mean(&volts);
         let gain = aircraft.rate_loop.as_ref().map(|l| l.p[axis]).filter(|p| *p > 0.0);
         let guess = gain.unwrap_or(12.0 / aircraft.hub_to_hub().max(1e-3).sqrt()).clamp(1.0, 120.0);
         let derivative = aircraft.rate_loop.as_ref().filter(|l| l.d[axis] != 0.0).map(|l| l.d_lag);
-        Ok(Self { joint, commands, seen, behind, clock, guess, derivative, power: std::cell::Cell::new(0) })
+        let power = std::cell::Cell::new(0);
+        Ok(Self { joint, commands, seen, behind, clock, guess, derivative, voltage, power })
     }
 
     pub(super) fn period(&self) -> f64 {

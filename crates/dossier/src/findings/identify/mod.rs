@@ -21,11 +21,10 @@ use signal::spectrum::Complex64;
 use self::controller::Controller;
 use self::data::Flown;
 use super::context::{AXES, Context, Out};
+use crate::estimate::Estimate;
 
 const RESTS: &[&str] =
     &["esc", "motor", "rotor", "filter", "loop.rate", "mass", "imu", "station", "aircraft"];
-/// What is reported for a gain margin without end, dB.
-const UNLIMITED: f64 = 60.0;
 /// Frequencies of the response that is shown.
 const POINTS: usize = 36;
 
@@ -42,6 +41,8 @@ pub(super) struct Axis {
     pub(super) seconds: f64,
     /// What lies between the logged rate and the controller, at `omega`.
     pub(super) behind: data::Behind,
+    /// Mean bus voltage meanwhile, V, where it is logged.
+    pub(super) voltage: Option<f64>,
 }
 
 impl Axis {
@@ -57,15 +58,20 @@ impl Axis {
 
     /// Overshoot of a step of demand, as the controller sees the rate.
     fn overshoot(&self, plant: &Plant) -> Option<f64> {
+        let wc = self.margins.crossover;
+        self.step(plant, 12.0 / wc, 0.04 / wc).map(|s| s.figures().overshoot)
+    }
+
+    /// Response of the rate, as the controller sees it, to a step of demand.
+    pub(super) fn step(&self, plant: &Plant, span: f64, dt: f64) -> Option<response::Step> {
         let closed = |s: Complex64| {
             let (feedback, demand) = self.controller.at_point(s);
             let forward = plant.at_point(s);
             let behind = self.behind.at_point(s);
             forward * demand * behind / (forward * feedback * behind + 1.0)
         };
-        let wc = self.margins.crossover;
         self.margins_of(plant)?;
-        response::step_seen(&closed, 12.0 / wc, 0.04 / wc).ok().map(|s| s.figures().overshoot)
+        response::step_seen(&closed, span, dt).ok()
     }
 
     fn margins_of(&self, plant: &Plant) -> Option<Margins> {
@@ -166,6 +172,7 @@ fn axis_of(context: &Context<'_>, axis: usize) -> Result<Axis, String> {
         band,
         margins: m,
         seconds: flown.seconds(),
+        voltage: flown.voltage,
         behind: flown.behind,
     })
 }
@@ -222,17 +229,6 @@ fn report(context: &Context<'_>, a: &Axis, out: &mut Out) {
         &|p: &Plant| a.overshoot(p),
         "Linear: what rate steps show beyond it is saturation or another effect of size.".to_owned(),
     );
-    if a.margins.gain_margin_down.is_infinite() {
-        put(
-            "gain_margin_down",
-            "gain margin down",
-            "dB",
-            &|_: &Plant| Some(UNLIMITED),
-            format!(
-                "{about} No lower limit: less gain never makes this loop unstable; {UNLIMITED:.0} dB stands for it."
-            ),
-        );
-    }
     let cost = if a.cost.is_finite() {
         let verdict = match a.cost {
             c if c <= misfit::CLOSE => "close",
@@ -269,10 +265,25 @@ fn report(context: &Context<'_>, a: &Axis, out: &mut Out) {
     let p = a.controller.p;
     let text = format!(
         "Angular acceleration per rate error at crossover, as flown: the stated gain p if the file's inertia and thrust \
-         slope are right. Controller explained to {:.2} % of its variance.",
+         slope are right and the bus at the voltage of a hover on a full battery; it goes with the square of that voltage. \
+         Controller explained to {:.2} % of its variance.",
         100.0 * a.controller.explained
     );
     put("gain", "proportional gain as it acts", "1/s", &move |plant: &Plant| Some(plant.gain * p), text);
+    if a.margins.gain_margin_down.is_infinite() {
+        let text = format!("{about} No lower limit: less gain never makes this loop unstable.");
+        let label = format!("{name} loop, gain margin down");
+        let e = Estimate::unlimited("dB", context.origin);
+        out.unlimited(&format!("loop.{letter}.gain_margin_down"), &label, e, text, RESTS);
+    }
+    if let Some(v) = a.voltage {
+        // A voltmeter in flight is right to half a percent (common practice, no source).
+        let e = context.estimate("bus voltage", v, 0.005 * v, "V");
+        let text =
+            "Mean over the stretches that the loop was read from: thrust at a command goes with its square.";
+        let label = format!("bus voltage while the {name} loop was read");
+        out.value(&format!("loop.{letter}.voltage"), &label, e, text, &["battery"]);
+    }
     if !split {
         let missing = format!(
             "bandwidth to tell lag from dead time (correlation {trade:.2}): well below 1/lag only their sum is seen"
@@ -281,4 +292,5 @@ fn report(context: &Context<'_>, a: &Axis, out: &mut Out) {
         out.cannot_tell(&format!("loop.{letter}.lag"), &format!("{name} loop, lag"), missing, test, RESTS);
     }
     chart::draw(a, name, letter, out);
+    chart::steps(context, a, name, letter, out);
 }

@@ -13,7 +13,7 @@ pub(super) mod structure;
 
 pub(super) use self::geometry::{moves, yaw};
 pub(super) use self::loops::{delays, filters, gains, rotor_inertia};
-pub(super) use self::outer::{attitude_gain, velocity};
+pub(super) use self::outer::{attitude_gain, hold, velocity};
 pub(super) use self::parts::{lighter, thrust, unbalance};
 
 use crate::gates::context::Context;

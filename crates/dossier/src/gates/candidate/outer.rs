@@ -78,3 +78,77 @@ pub(in crate::gates) fn velocity(a: &Aircraft) -> Vec<Candidate> {
     }
     out
 }
+
+/// What moves an aircraft less in gusts: gains of place, velocity and height, and less drag.
+pub(in crate::gates) fn hold(a: &Aircraft) -> Vec<Candidate> {
+    let (Some(v), Some(p)) = (&a.velocity_loop, &a.position_loop) else { return Vec::new() };
+    let mut out = Vec::new();
+    let mut add = |name, class, keys: &[&str], unit, current: f64, reference: f64, basis: &str, test| {
+        // More gain, or less drag, is what helps.
+        let helps = if unit == "m^2" { current > reference } else { current < reference };
+        if helps && current > 0.0 && reference > 0.0 {
+            out.push(scalar(Scalar {
+                name,
+                class,
+                keys: keys.iter().map(|k| (*k).to_owned()).collect(),
+                unit,
+                factor: 1.0,
+                current,
+                reference,
+                departure: (current / reference).ln().abs() / 1.5f64.ln(),
+                basis: basis.to_owned(),
+                test,
+            }));
+        }
+    };
+    let steps = "velocity steps of 3 m/s with the change made, then the hold again";
+    let basis = "a quarter of the velocity gain: the velocity loop still follows";
+    add(
+        "position gain low",
+        ChangeClass::Gain,
+        &["loop.position.gain"],
+        "1/s",
+        p.gain,
+        0.25 * v.gain,
+        basis,
+        steps,
+    );
+    if let Some(outer) = &a.attitude_loop {
+        let most = SHARE * outer.gain[0].min(outer.gain[1]);
+        let basis = "just below a quarter of the attitude gain";
+        add(
+            "velocity gain low",
+            ChangeClass::Gain,
+            &["loop.velocity.gain"],
+            "1/s",
+            v.gain,
+            most,
+            basis,
+            steps,
+        );
+    }
+    let basis = "40 % of the climb gain: the climb loop still follows (common practice, no source)";
+    let height = 0.4 * v.climb_gain;
+    let key = &["loop.position.height_gain"];
+    add(
+        "height gain low",
+        ChangeClass::Gain,
+        key,
+        "1/s",
+        p.height_gain,
+        height,
+        basis,
+        "a hold of height with the change made",
+    );
+    add(
+        "drag area large",
+        ChangeClass::Hardware,
+        &["aircraft.drag_area"],
+        "m^2",
+        a.drag_area,
+        0.7 * a.drag_area,
+        "rounded or covered payload and legs reach about two thirds (common practice, no source)",
+        "a steady flight at 8 m/s against still air, tilt and airspeed read",
+    );
+    out
+}

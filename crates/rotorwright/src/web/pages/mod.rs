@@ -6,6 +6,7 @@ pub(super) mod compare;
 pub(super) mod gate;
 pub(super) mod keep;
 pub(super) mod ladder;
+pub(super) mod loops;
 pub(super) mod predictions;
 pub(super) mod record;
 pub(super) mod report;

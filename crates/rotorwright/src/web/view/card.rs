@@ -65,7 +65,19 @@ pub(crate) fn links_of(gate: &str, links: &Links) -> Markup {
     html! {
         @if !mine.is_empty() && links.what().is_some() {
             h2 { "Cards" }
-            p { @for (k, id) in mine.iter().enumerate() { @if k > 0 { ", " } a href=(links.card(id)) { (id.replace('-', " ")) } } }
+            p { (named(&mine, links)) }
         }
+    }
+}
+
+/// The cards of several gates in one line.
+pub(crate) fn line_of(gates: &[&str], links: &Links) -> Markup {
+    let mine: Vec<_> = dossier::cards::list().filter(|(_, g)| gates.contains(g)).map(|(id, _)| id).collect();
+    named(&mine, links)
+}
+
+fn named(ids: &[&str], links: &Links) -> Markup {
+    html! {
+        @for (k, id) in ids.iter().enumerate() { @if k > 0 { ", " } a href=(links.card(id)) { (id.replace('-', " ")) } }
     }
 }

@@ -8,6 +8,7 @@ pub(crate) mod compare;
 pub(crate) mod diagnostics;
 pub(crate) mod gate;
 pub(crate) mod headline;
+pub(crate) mod loops;
 pub(crate) mod predictions;
 pub(crate) mod record;
 pub(crate) mod shell;

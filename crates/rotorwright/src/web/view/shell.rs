@@ -43,9 +43,10 @@ fn head(title: &str, charts: bool) -> Markup {
 }
 
 /// Pages in the title block.
-const PAGES: [(&str, &str); 7] = [
+const PAGES: [(&str, &str); 8] = [
     ("/", "Ladder"),
     ("/aircraft", "Aircraft"),
+    ("/loops", "Loops"),
     ("/siting", "Siting"),
     ("/records", "Records"),
     ("/compare", "Compare"),

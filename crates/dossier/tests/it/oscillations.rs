@@ -1,0 +1,163 @@
+//! Oscillations planted with the flight model: which loop, the structure, or none.
+
+use std::f64::consts::TAU;
+
+use dossier::aircraft_file::AircraftFile;
+use dossier::demo::flight_record;
+use dossier::findings::{Findings, Outcome, findings};
+use dossier::record::Record;
+use dossier::result::KeyChange;
+use physics::Vec3;
+use physics::aircraft::Aircraft;
+use physics::atmosphere;
+use physics::flight::{Action, Scenario, Segment, fly};
+
+use crate::tarn::{aircraft, base, set};
+
+/// The demo's aircraft with other gains.
+fn flown(edits: &[KeyChange]) -> Aircraft {
+    let file = AircraftFile::load(&aircraft(base())).unwrap_or_else(|d| panic!("{d}"));
+    let file = file.with_edits(edits).unwrap_or_else(|d| panic!("{d}"));
+    file.resolve(&Default::default()).unwrap_or_else(|d| panic!("{d}")).aircraft.without_payload()
+}
+
+/// What a hover, or a held velocity, of it shows.
+fn record(a: &Aircraft, action: Action, duration: f64) -> Record {
+    let script = vec![Segment::new("hold", duration, action)];
+    let scenario = Scenario { log_rate: 500.0, ..Scenario::new(script, 5, 0.95) };
+    let air = atmosphere::air(640.0, 0.0, 0.0).unwrap();
+    let log = fly(a, &air, &scenario).unwrap();
+    flight_record("r", "b1", "2026-01-01", "", &log, &Default::default())
+}
+
+fn answer(f: &Findings, key: &str) -> String {
+    match f.get(key) {
+        None => "nothing".to_owned(),
+        Some(i) => match &i.outcome {
+            Outcome::Words { answer } => answer.clone(),
+            Outcome::CannotTell { missing, .. } => format!("cannot tell: {missing}"),
+            Outcome::Value { estimate } => format!("{:.3} {}", estimate.value, estimate.unit),
+        },
+    }
+}
+
+/// What was named against what was planted; where they differ, all that was said of oscillations.
+fn check(what: &str, f: &Findings, key: &str, planted: &str) -> Result<(), String> {
+    let got = answer(f, key);
+    println!("VALIDATION|oscillations|{what}|planted in the flight model|{planted}|{got}|the same word");
+    if got == planted {
+        return Ok(());
+    }
+    let said = |i: &dossier::findings::Finding| format!("  {}: {} ({})\n", i.key, answer(f, &i.key), i.text);
+    let all: String = f.items.iter().filter(|i| i.key.starts_with("oscillation")).map(said).collect();
+    let phases: Vec<String> =
+        f.phases.iter().map(|p| format!("{:?} {:.1} to {:.1} s", p.kind, p.start, p.end)).collect();
+    let peaks: Vec<String> = f
+        .spectra
+        .iter()
+        .filter(|s| s.channel.starts_with("rate."))
+        .flat_map(|s| {
+            s.peaks.iter().take(3).map(|p| format!("{} {:.1} Hz {:.3}", s.channel, p.frequency, p.rms))
+        })
+        .collect();
+    let (phases, peaks) = (phases.join(", "), peaks.join(", "));
+    Err(format!("{what}: {planted} was planted, {got} named\n{all}  {phases}\n  {peaks}\n"))
+}
+
+#[test]
+fn val_oscillations_planted_in_flight() {
+    let still = || Action::Velocity { demand: Vec3::zeros() };
+    // The demo's gain margin upwards is 10.9 dB, a factor of 3.5; an integral far too high turns the phase below crossover.
+    let cases: [(&str, Vec<KeyChange>, Action, f64, &str, &str); 9] = [
+        ("hover with the demo's gains, roll", vec![], Action::Hover, 20.0, "oscillation.x", "none seen"),
+        ("hover with the demo's gains, pitch", vec![], Action::Hover, 20.0, "oscillation.y", "none seen"),
+        ("velocity held with the demo's gains", vec![], still(), 40.0, "oscillation.velocity", "none seen"),
+        (
+            "roll rate gain 3.7 times too high",
+            vec![set("loop.rate.p.x", "\"112 1/s\"")],
+            Action::Hover,
+            20.0,
+            "oscillation.x.source",
+            "rate loop",
+        ),
+        (
+            "roll rate gain 3.9 times too high",
+            vec![set("loop.rate.p.x", "\"117 1/s\"")],
+            Action::Hover,
+            20.0,
+            "oscillation.x.source",
+            "rate loop",
+        ),
+        (
+            "roll rate gain 4.2 times too high",
+            vec![set("loop.rate.p.x", "\"125 1/s\"")],
+            Action::Hover,
+            20.0,
+            "oscillation.x.source",
+            "rate loop",
+        ),
+        (
+            "pitch integral far too high",
+            vec![set("loop.rate.i.y", "\"1100 1/s^2\"")],
+            Action::Hover,
+            20.0,
+            "oscillation.y.source",
+            "rate loop",
+        ),
+        (
+            "pitch attitude gain fourteen times too high",
+            vec![set("loop.attitude.gain.y", "\"56 1/s\"")],
+            Action::Hover,
+            20.0,
+            "oscillation.y.source",
+            "attitude loop",
+        ),
+        (
+            "velocity gain nine times too high",
+            vec![set("loop.velocity.gain", "\"8.4 1/s\"")],
+            still(),
+            40.0,
+            "oscillation.velocity.source",
+            "velocity loop",
+        ),
+    ];
+    let wrong: Vec<String> = cases
+        .iter()
+        .filter_map(|(what, edits, action, duration, key, planted)| {
+            let a = flown(edits);
+            let f = findings(&record(&a, action.clone(), *duration), Some(&a));
+            check(what, &f, key, planted).err()
+        })
+        .collect();
+    assert!(wrong.is_empty(), "{}", wrong.join("\n"));
+}
+
+#[test]
+fn val_a_swinging_part_is_no_loop() {
+    // A part swings at 19 Hz under the gyro; the rotors get what the gains make of it, late by the chain.
+    let a = flown(&[]);
+    let mut r = record(&a, Action::Hover, 20.0);
+    let n = r.time.len();
+    let (size, w) = (6_f64.to_radians() * 2f64.sqrt(), TAU * 19.0);
+    // What a wandering phase does to a driven part: a quarter of a turn in ten seconds.
+    let at = |t: f64| size * (w * t + 0.16 * t).sin();
+    let mass = physics::mass::mass_properties(&a.bodies);
+    let matrix = physics::control::effectiveness(&a, &mass.centre, 0.02);
+    let mixer = physics::control::mixer(&matrix).unwrap();
+    let thrust = mass.mass * physics::STANDARD_GRAVITY / 4.0;
+    for k in 0..n {
+        let t = r.time[k];
+        r.channels.get_mut("rate.x").unwrap()[k] += at(t);
+        for rotor in 0..4 {
+            // Gain 30 1/s, a motor lag of 10 ms at 19 Hz: 0.64 of it, and the filter's 0.95, 20 ms late.
+            let alpha = -30.0 * 0.6 * at(t - 0.02);
+            let share = mixer[(rotor, 1)] * mass.inertia[(0, 0)] * alpha / (2.0 * thrust);
+            let speed = &mut r.channels.get_mut(&format!("rotor.{}.speed", rotor + 1)).unwrap()[k];
+            *speed *= 1.0 + share;
+        }
+    }
+    let f = findings(&r, Some(&a));
+    check("a part that swings at 19 Hz under the gyro", &f, "oscillation.x.source", "structure")
+        .unwrap_or_else(|why| panic!("{why}"));
+    assert!(f.get("oscillation.x.source").unwrap().text.contains("Tap arm and mount"));
+}
