@@ -15,6 +15,7 @@ pub mod diagnostic;
 pub mod estimate;
 pub mod findings;
 pub mod gates;
+pub mod homeward;
 pub mod import;
 pub mod next;
 pub mod predict;

@@ -127,6 +127,8 @@ pub struct Site {
     pub hottest: Option<f64>,
     /// Earth's magnetic field, where latitude and longitude are stated.
     pub earth: Option<LocalField>,
+    /// Mean wind that the requirement asks to hold, m/s, where stated.
+    pub wind: Option<f64>,
     /// Latitude and longitude, rad, where both are stated.
     pub place: Option<(f64, f64)>,
     /// The first three as inputs with uncertainties: `site.elevation`, `site.temperature`,
@@ -218,7 +220,8 @@ impl Programme {
         let about = text_of(one("programme"), "about");
         let mut errors = reader.diagnostics;
         match (name, site) {
-            (Some(name), Some(site)) if errors.is_empty() => {
+            (Some(name), Some(mut site)) if errors.is_empty() => {
+                site.wind = requirement.wind;
                 Ok(Self { dir, name, about, requirement, site, builds })
             }
             _ => {
@@ -349,6 +352,7 @@ fn site(reader: &mut Reader<'_>) -> Option<Site> {
         highest: fields.number("highest", &v),
         hottest: fields.number("hottest", &v),
         earth,
+        wind: None,
         place,
         inputs: ["elevation", "temperature", "humidity"].into_iter().filter_map(line).collect(),
     })

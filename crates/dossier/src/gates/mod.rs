@@ -10,9 +10,11 @@ mod criterion;
 mod drive;
 mod envelope;
 mod evidence;
+mod failsafe;
 mod hover;
 mod keys;
 mod limits;
+mod payload;
 mod rate;
 mod replaced;
 mod sensing;
@@ -66,7 +68,7 @@ fn nothing_shown(_: &Context<'_>) -> Shown {
 }
 
 /// All gates in ladder order.
-pub const GATES: [&GateSpec; 10] = [
+pub const GATES: [&GateSpec; 12] = [
     &sizing::GATE,
     &structure::GATE,
     &drive::GATE,
@@ -77,6 +79,8 @@ pub const GATES: [&GateSpec; 10] = [
     &rate::GATE,
     &attitude::GATE,
     &velocity::GATE,
+    &failsafe::GATE,
+    &payload::GATE,
 ];
 
 /// Predicted output that a criterion holds against its limit.
@@ -117,6 +121,10 @@ pub(crate) fn metric_of(criterion: &str) -> Option<&'static str> {
         "velocity.gain" => "outer.velocity_ratio",
         "velocity.phase-margin" => "outer.velocity_margin_turned",
         "velocity.overshoot" => "outer.velocity_overshoot",
+        "fail-safe.energy" => "homeward.energy_ratio",
+        "payload.hover-share" => "payload.hover_share",
+        "payload.rotor-share" => "payload.rotor_share",
+        "payload.gain-change" => "payload.gain",
         _ => return None,
     })
 }

@@ -149,6 +149,7 @@ impl Plant {
             drag_area: 0.0,
             structure: Default::default(),
             magnetic: Default::default(),
+            safety: Default::default(),
         }
     }
 

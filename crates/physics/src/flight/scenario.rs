@@ -2,7 +2,7 @@
 
 use serde::Serialize;
 
-use super::Wind;
+use super::{Fault, Guard, Wind};
 use crate::Vec3;
 use crate::aircraft::Aircraft;
 
@@ -141,6 +141,10 @@ pub struct Scenario {
     pub blade_passage: f64,
     /// Factor on the stated unbalance, rotor by rotor; missing ones are 1.
     pub unbalance_factors: Vec<f64>,
+    /// What fails, in any order.
+    pub faults: Vec<Fault>,
+    /// Fail-safe and safety pilot; without it nobody acts on a lost link or a low charge. Needs `loop.velocity`.
+    pub guard: Option<Guard>,
 }
 
 impl Scenario {
@@ -158,6 +162,8 @@ impl Scenario {
             wind: Wind::LIGHT,
             blade_passage: 0.01,
             unbalance_factors: Vec::new(),
+            faults: Vec::new(),
+            guard: None,
         }
     }
 }

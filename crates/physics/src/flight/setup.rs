@@ -3,6 +3,7 @@
 use nalgebra::UnitQuaternion;
 
 use super::FlightError;
+use super::faults::objection;
 use super::controller::{self, Controller, ThrustCurve};
 use super::drive::Supply;
 use super::log::Hover;
@@ -81,8 +82,13 @@ fn check(
     if outer && aircraft.attitude_loop.is_none() {
         return Err(Missing::new("loop.attitude").into());
     }
-    if scenario.script.iter().any(|s| s.action.holds_velocity()) {
+    if scenario.guard.is_some() || scenario.script.iter().any(|s| s.action.holds_velocity()) {
         aircraft.velocity_loop()?;
+    }
+    for fault in &scenario.faults {
+        if let Some(why) = objection(fault, aircraft) {
+            return Err(FlightError::Fault { why });
+        }
     }
     if scenario.script.iter().any(|s| s.action == Action::PositionHold) {
         aircraft.position_loop()?;
@@ -238,6 +244,7 @@ fn plant<'a>(
             side_a,
             side_b: turn.cross(&side_a),
             unbalance: aircraft.rotor.unbalance * factor,
+            thrust_factor: 1.0,
             torque_factor: 1.0,
         });
     }

@@ -109,6 +109,7 @@ fn quad() -> Aircraft {
         drag_area: 0.02,
         structure: Default::default(),
         magnetic: Default::default(),
+        safety: Default::default(),
     }
 }
 

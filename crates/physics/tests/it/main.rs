@@ -9,6 +9,7 @@ mod edgewise;
 mod filter_search;
 mod filters;
 mod flight;
+mod homeward;
 mod loops;
 mod magnetic;
 mod mass;

@@ -31,6 +31,7 @@ mod compare;
 mod completions;
 mod demo;
 mod freeze;
+mod homeward;
 mod import;
 mod loops;
 mod new;
@@ -71,6 +72,7 @@ enum Command {
     Import(import::Args),
     Show(show::Args),
     Siting(siting::Args),
+    Homeward(homeward::Args),
     Triage(triage::Args),
     Loops(loops::Args),
     Compare(compare::Args),
@@ -164,6 +166,7 @@ impl Cli {
             Command::Import(args) => import::run(args, out),
             Command::Show(args) => show::run(args, out),
             Command::Siting(args) => siting::run(args, out),
+            Command::Homeward(args) => homeward::run(args, out),
             Command::Triage(args) => triage::run(args, out),
             Command::Loops(args) => loops::run(args, out),
             Command::Compare(args) => compare::run(args, out),

@@ -4,6 +4,7 @@ pub mod card;
 pub mod check;
 pub mod compare;
 pub mod findings;
+pub mod homeward;
 pub mod proposal;
 pub mod reconcile;
 pub mod siting;

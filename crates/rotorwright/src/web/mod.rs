@@ -53,6 +53,7 @@ pub fn app(state: AppState) -> Router {
         .route("/predictions", get(pages::predictions::page))
         .route("/compare", get(pages::compare::page))
         .route("/siting", get(pages::siting::page))
+        .route("/homeward", get(pages::homeward::page))
         .route("/report", get(pages::report::page))
         .route("/keep", post(pages::keep::act))
         .route("/assets/{name}", get(assets::file))

@@ -43,10 +43,11 @@ fn head(title: &str, charts: bool) -> Markup {
 }
 
 /// Pages in the title block.
-const PAGES: [(&str, &str); 7] = [
+const PAGES: [(&str, &str); 8] = [
     ("/", "Ladder"),
     ("/aircraft", "Aircraft"),
     ("/siting", "Siting"),
+    ("/homeward", "Way home"),
     ("/records", "Records"),
     ("/compare", "Compare"),
     ("/predictions", "Predictions"),
