@@ -79,6 +79,8 @@ pub struct Condition {
     pub voltage: Option<f64>,
     /// Farthest out into the wind at the come-home charge, m.
     pub reach: Option<f64>,
+    /// Why there is no way home, where there is none.
+    pub why: Option<String>,
 }
 
 /// The link at some distances, and where it ends.
@@ -282,8 +284,18 @@ fn conditions(
             b.polarisation_resistance *= cold;
             b.capacity *= left / state.capacity_left;
         }
-        let homing = Homing::new(&other, f.plan, density).ok();
-        let need = homing.as_ref().and_then(|h| h.need(way, wind, true).ok());
+        let homing = Homing::new(&other, f.plan, density);
+        let answer = homing.as_ref().map_err(ToString::to_string).and_then(|h| {
+            let held = h.held() > 0.0;
+            if !held {
+                return Err("at reserve charge it does not hover with 30 % of thrust to spare".to_owned());
+            }
+            h.need(way, wind, true).map_err(|e| e.to_string())
+        });
+        let (homing, need, why) = match answer {
+            Ok(need) => (homing.ok(), Some(need), None),
+            Err(why) => (None, None, Some(why)),
+        };
         Condition {
             name: name.to_owned(),
             need,
@@ -292,6 +304,7 @@ fn conditions(
                 .zip(need)
                 .and_then(|(h, n)| h.store.bus(n, h.power(wind.at(way.height))?).map(|(v, _)| v)),
             reach: homing.as_ref().and_then(|h| h.farthest(f.come_home_at, way.height, 0.0, wind)),
+            why,
         }
     };
     let (t, left) = (state.temperature, state.capacity_left);

@@ -23,6 +23,7 @@ pub mod programme;
 pub mod reconcile;
 pub mod record;
 pub mod record_store;
+pub mod rehearse;
 pub mod result;
 pub mod schema;
 pub mod siting;

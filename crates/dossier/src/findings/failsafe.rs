@@ -44,7 +44,13 @@ pub(super) fn run(context: &Context<'_>, out: &mut Out) {
     let aircraft = context.known.aircraft.as_ref();
     let Some((a, f)) = aircraft.and_then(|a| Some((a, a.safety.failsafe?))) else {
         let test = "state [failsafe] in the aircraft file";
-        out.cannot_tell("failsafe.link.late", "lost link, later than stated", "failsafe in the aircraft file", test, TIMES);
+        out.cannot_tell(
+            "failsafe.link.late",
+            "lost link, later than stated",
+            "failsafe in the aircraft file",
+            test,
+            TIMES,
+        );
         return;
     };
     let mut rows = Vec::new();
@@ -147,11 +153,21 @@ fn links(context: &Context<'_>, out: &mut Out, f: &Failsafe, rows: &mut Vec<Vec<
         out.cannot_tell(key, label, "the channel mode, or link.acted.1 by hand", test, TIMES);
         return;
     }
-    rows.extend(events.iter().enumerate().map(|(k, e)| row(format!("lost link {}", k + 1), e, Some(f.lost_link_time))));
+    rows.extend(
+        events
+            .iter()
+            .enumerate()
+            .map(|(k, e)| row(format!("lost link {}", k + 1), e, Some(f.lost_link_time))),
+    );
     let late: Vec<f64> = events.iter().filter_map(|e| Some(e.acted? - e.at - f.lost_link_time)).collect();
     let missed = events.len() - late.len();
     let in_row = events.iter().rev().take_while(|e| e.acted.is_some()).count();
-    let text = format!("{} lost links, {} acted on; {:.1} s are stated.", events.len(), late.len(), f.lost_link_time);
+    let text = format!(
+        "{} lost links, {} acted on; {:.1} s are stated.",
+        events.len(),
+        late.len(),
+        f.lost_link_time
+    );
     let worst = late.iter().copied().fold(f64::NEG_INFINITY, f64::max);
     if missed > 0 {
         // Not to act at all is as late as was waited for.
@@ -178,7 +194,13 @@ fn take_over(context: &Context<'_>, out: &mut Out, rows: &mut Vec<Vec<String>>) 
     let (key, label) = ("failsafe.takeover", "safety pilot: switch until the mode has changed, the worst");
     let test = "take over once on the way home, with pilot.override and mode logged";
     if events.is_empty() {
-        out.cannot_tell(key, label, "a take-over: pilot.override that rises, or pilot.switch.1 by hand", test, TIMES);
+        out.cannot_tell(
+            key,
+            label,
+            "a take-over: pilot.override that rises, or pilot.switch.1 by hand",
+            test,
+            TIMES,
+        );
         return;
     }
     rows.extend(events.iter().map(|e| row("take-over".to_owned(), e, None)));
@@ -232,7 +254,12 @@ fn charge_of(a: &Aircraft, cell: f64) -> Option<f64> {
     physics::root::root(over, (0.0, over(0.0)), (1.0, over(1.0)), 1e-6)
 }
 
-fn battery(context: &Context<'_>, out: &mut Out, (a, f): (&Aircraft, &Failsafe), rows: &mut Vec<Vec<String>>) {
+fn battery(
+    context: &Context<'_>,
+    out: &mut Out,
+    (a, f): (&Aircraft, &Failsafe),
+    rows: &mut Vec<Vec<String>>,
+) {
     let event = hand(context, "battery.trigger")
         .map(|at| Event { at, acted: hand(context, "battery.acted") })
         .or_else(|| {
@@ -280,7 +307,13 @@ fn battery(context: &Context<'_>, out: &mut Out, (a, f): (&Aircraft, &Failsafe),
     charges(context, out, (a, f), &event, &count);
 }
 
-fn charges(context: &Context<'_>, out: &mut Out, (a, f): (&Aircraft, &Failsafe), event: &Event, count: &Count) {
+fn charges(
+    context: &Context<'_>,
+    out: &mut Out,
+    (a, f): (&Aircraft, &Failsafe),
+    event: &Event,
+    count: &Count,
+) {
     let Some((truth, last)) = count.at(event.at).zip(count.charge.last().copied()) else { return };
     let first = count.charge.first().copied().unwrap_or(1.0);
     let error = |used: f64| (used * count.error).hypot(0.005);
@@ -293,20 +326,43 @@ fn charges(context: &Context<'_>, out: &mut Out, (a, f): (&Aircraft, &Failsafe),
             let model = voltage.map_or(String::new(), |v| {
                 format!(" Voltage with the stated resistance taken off says {:.0} %.", 100.0 * v)
             });
-            let text = format!("It said {:.1} % where {:.1} % were left by the counted current.{model}", 100.0 * said, 100.0 * truth);
+            let text = format!(
+                "It said {:.1} % where {:.1} % were left by the counted current.{model}",
+                100.0 * said,
+                100.0 * truth
+            );
             out.value(key, label, e, text, CHARGES);
             if let Some(v) = voltage {
-                let e = context.estimate("charge by voltage", v - truth, error(first - truth).hypot(0.02), "1");
+                let e =
+                    context.estimate("charge by voltage", v - truth, error(first - truth).hypot(0.02), "1");
                 let label = "charge by voltage less the counted one, at the trigger";
-                out.value("failsafe.voltage_error", label, e, "What a threshold in volts under load would have known.", CHARGES);
+                out.value(
+                    "failsafe.voltage_error",
+                    label,
+                    e,
+                    "What a threshold in volts under load would have known.",
+                    CHARGES,
+                );
             }
         }
-        None => out.cannot_tell(key, label, "the channel battery.charge: the aircraft's own estimate", "log it", CHARGES),
+        None => out.cannot_tell(
+            key,
+            label,
+            "the channel battery.charge: the aircraft's own estimate",
+            "log it",
+            CHARGES,
+        ),
     }
     let landed = height_at_end(context).is_none_or(|h| h < 1.0);
     if !landed {
         let missing = "a landing: the record ends in the air";
-        out.cannot_tell("failsafe.charge_left", "charge left at the landing", missing, "log until it stands", CHARGES);
+        out.cannot_tell(
+            "failsafe.charge_left",
+            "charge left at the landing",
+            missing,
+            "log until it stands",
+            CHARGES,
+        );
         return;
     }
     let e = context.estimate("charge left", last, error(first - last), "1");
@@ -316,9 +372,18 @@ fn charges(context: &Context<'_>, out: &mut Out, (a, f): (&Aircraft, &Failsafe),
     if used > 0.0 {
         let reserve = a.battery.as_ref().map_or(0.2, |b| b.reserve);
         let ratio = (truth - reserve) / used;
-        let e = context.estimate("energy ratio", ratio, (error(first - truth) / used).hypot(ratio * count.error), "1");
+        let e = context.estimate(
+            "energy ratio",
+            ratio,
+            (error(first - truth) / used).hypot(ratio * count.error),
+            "1",
+        );
         let from = away.map_or(String::new(), |d| format!(" from {d:.0} m"));
-        let text = format!("{:.1} % of the charge were used to come home{from} and land; {:.0} % are the reserve.", 100.0 * used, 100.0 * reserve);
+        let text = format!(
+            "{:.1} % of the charge were used to come home{from} and land; {:.0} % are the reserve.",
+            100.0 * used,
+            100.0 * reserve
+        );
         let label = "charge above the reserve at the trigger over that used to come home";
         out.value("failsafe.energy_ratio", label, e, text, CHARGES);
     }
@@ -342,7 +407,7 @@ fn by_voltage(context: &Context<'_>, a: &Aircraft, at: f64) -> Option<f64> {
     charge_of(a, (volts + model.steady_resistance() * amps) / model.series)
 }
 
-fn height(context: &Context<'_>) -> Option<(&Series, f64)> {
+fn height<'c>(context: &'c Context<'_>) -> Option<(&'c Series, f64)> {
     context.series("height").map(|s| (s, 1.0)).or_else(|| context.series("position.z").map(|s| (s, -1.0)))
 }
 

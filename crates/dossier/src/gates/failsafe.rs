@@ -23,7 +23,8 @@ const HOME: &str = "a flight with mode, battery.charge, battery.current and posi
 const LINK: &str = "a flight with link.on and mode logged in which the sender is switched off three times";
 
 fn drafts(ctx: &Context<'_>) -> Vec<Draft> {
-    let only = |id, text, measured, needs| Draft::measured_only(id, text, measured, Compare::Interval, needs, None);
+    let only =
+        |id, text, measured, needs| Draft::measured_only(id, text, measured, Compare::Interval, needs, None);
     vec![
         only("fail-safe.charge-left", "charge left at the landing", ctx.flight("failsafe.charge_left"), HOME),
         only(
@@ -35,19 +36,41 @@ fn drafts(ctx: &Context<'_>) -> Vec<Draft> {
         Draft {
             id: "fail-safe.energy",
             text: "energy above the reserve at the trigger over that needed to come home into the wind",
-            metric: Some(Metric { output: "homeward.energy_ratio", group: Group::Homeward, carry: Carry::Scale }),
+            metric: Some(Metric {
+                output: "homeward.energy_ratio",
+                group: Group::Homeward,
+                carry: Carry::Scale,
+            }),
             predicted: ctx.predicted("homeward.energy_ratio"),
             measured: energy(ctx),
             compare: Compare::Interval,
             needs: HOME,
-            note: ctx.wind.is_none().then(|| "predicted in calm air: the requirement states no wind".to_owned()),
+            note: ctx
+                .wind
+                .is_none()
+                .then(|| "predicted in calm air: the requirement states no wind".to_owned()),
             candidates: candidate::homeward(ctx),
         },
-        only("fail-safe.low-battery", "low battery: acted later than stated", ctx.flight("failsafe.battery.late"), HOME),
-        only("fail-safe.lost-link", "lost link: acted later than stated, the worst", ctx.flight("failsafe.link.late"), LINK),
+        only(
+            "fail-safe.low-battery",
+            "low battery: acted later than stated",
+            ctx.flight("failsafe.battery.late"),
+            HOME,
+        ),
+        only(
+            "fail-safe.lost-link",
+            "lost link: acted later than stated, the worst",
+            ctx.flight("failsafe.link.late"),
+            LINK,
+        ),
         Draft {
             compare: Compare::Central,
-            ..only("fail-safe.in-a-row", "lost links that it acted on, in a row", ctx.flight("failsafe.link.row"), LINK)
+            ..only(
+                "fail-safe.in-a-row",
+                "lost links that it acted on, in a row",
+                ctx.flight("failsafe.link.row"),
+                LINK,
+            )
         },
         only(
             "fail-safe.take-over",
@@ -67,6 +90,7 @@ fn energy(ctx: &Context<'_>) -> Answer {
     }
     let Some(flight) = ctx.evidence.flights.iter().find(|r| r.meta.id == f.record) else { return answer };
     let stated = ctx.subject.resolved().aircraft.safety.failsafe;
+    let carries = ctx.subject.resolved().aircraft.bodies.iter().any(|b| b.payload);
     let mut lacks = Vec::new();
     match (flight.findings.estimate("failsafe.distance"), stated) {
         (Some(d), Some(s)) if d.value < 0.9 * s.farthest => {
@@ -81,6 +105,9 @@ fn energy(ctx: &Context<'_>) -> Answer {
         }
         (None, _) => lacks.push("the wind is not noted: --value wind='6 m/s +- 1 m/s' at import".to_owned()),
         _ => {}
+    }
+    if carries && !crate::check::payload_fitted(&flight.meta) {
+        lacks.push("flown without the payload".to_owned());
     }
     if !lacks.is_empty() {
         f.partial = Some(format!("{}: {}", f.record, lacks.join("; ")));
@@ -111,7 +138,11 @@ fn ledgers(ctx: &Context<'_>) -> Vec<Ledger> {
         allowance: None,
         lines: vec![
             line("flown before it turns home", flown, "1 less failsafe.come_home_at"),
-            line("spare at the trigger", spare, "what is left of the trigger over the need; below zero it turns too late"),
+            line(
+                "spare at the trigger",
+                spare,
+                "what is left of the trigger over the need; below zero it turns too late",
+            ),
             line("to come home and land", home, "into the wind, with payload"),
             line("reserve", exact(b.reserve), "battery.reserve"),
         ],

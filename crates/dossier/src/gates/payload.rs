@@ -87,7 +87,11 @@ fn pick(ctx: &Context<'_>, stem: &str, what: &str, least: bool) -> Answer {
     let [x, y] = ["x", "y"].map(|axis| ctx.flight_loaded(&format!("{stem}.{axis}.{what}")));
     match (x, y) {
         (Answer::Found(x), Answer::Found(y)) => {
-            let first = if least { x.estimate.value <= y.estimate.value } else { x.estimate.value >= y.estimate.value };
+            let first = if least {
+                x.estimate.value <= y.estimate.value
+            } else {
+                x.estimate.value >= y.estimate.value
+            };
             Answer::Found(if first { x } else { y })
         }
         (Answer::Found(mut f), other) | (other, Answer::Found(mut f)) => {
@@ -152,4 +156,3 @@ fn gain_change(ctx: &Context<'_>) -> Answer {
     }
     worst.map_or(other, |w| Answer::Found(Box::new(w)))
 }
-

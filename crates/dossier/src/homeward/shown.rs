@@ -174,7 +174,7 @@ impl Homeward {
                 "best ground speed, m/s",
             ],
             rows,
-            "Both sides are alike. Best ground speed: least energy per distance; a fixed one wastes a tail wind.",
+            "Both sides are alike. Out and back begins with a full battery. Best ground speed: least energy per distance. A fixed ground speed wastes a tail wind: the airspeed it leaves is below that of least power, so that coming home with the wind can take more charge than against it.",
         )
     }
 
@@ -221,7 +221,7 @@ impl Homeward {
                     c.name.clone(),
                     percent(c.need),
                     c.voltage.map_or(String::new(), |v| format!("{v:.2}")),
-                    whole(c.reach, "no way home"),
+                    c.why.clone().unwrap_or_else(|| whole(c.reach, "no way home")),
                 ]
             })
             .collect();

@@ -82,7 +82,9 @@ pub fn objection(fault: &Fault, aircraft: &Aircraft) -> Option<String> {
     }
     match fault.kind {
         FaultKind::RotorStop { rotor: r } => rotor(r),
-        FaultKind::RotorPartial { rotor: r, left } => rotor(r).or_else(|| share("what is left", left, 0.0, 1.0)),
+        FaultKind::RotorPartial { rotor: r, left } => {
+            rotor(r).or_else(|| share("what is left", left, 0.0, 1.0))
+        }
         FaultKind::EscSlow { rotor: r, by } => rotor(r).or_else(|| share("the added time (s)", by, 0.0, 1.0)),
         FaultKind::StuckSensor { axis } => (axis > 2).then(|| "an axis is roll, pitch or yaw".to_owned()),
         FaultKind::LinkLoss { lasts } | FaultKind::SatelliteLoss { lasts } => {
@@ -161,7 +163,9 @@ impl Effects {
                 bodies.iter_mut().filter(|b| b.payload).for_each(|b| b.at += by);
                 plant.carry(aircraft, &mass_properties(&bodies));
             }
-            FaultKind::PayloadDrop => plant.carry(aircraft, &mass_properties(&aircraft.without_payload().bodies)),
+            FaultKind::PayloadDrop => {
+                plant.carry(aircraft, &mass_properties(&aircraft.without_payload().bodies));
+            }
         }
     }
 }

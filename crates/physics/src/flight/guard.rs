@@ -113,11 +113,9 @@ impl<'a> Watch<'a> {
         self.link_lost = if link { None } else { self.link_lost.or(Some(now)) };
         self.low_since = if counted < f.come_home_at { self.low_since.or(Some(now)) } else { None };
         let for_long = |since: Option<f64>, time: f64| since.is_some_and(|s| now - s >= time);
-        let taken = self
-            .guard
-            .pilot
-            .iter()
-            .any(|(from, to)| (from + self.guard.take_over_delay..to + self.guard.take_over_delay).contains(&now));
+        let taken = self.guard.pilot.iter().any(|(from, to)| {
+            (from + self.guard.take_over_delay..to + self.guard.take_over_delay).contains(&now)
+        });
         let next = if taken {
             Mode::Pilot
         } else if self.mode == Mode::Land || counted < f.land_now_at {
@@ -168,7 +166,8 @@ impl<'a> Watch<'a> {
                     // More than a metre to climb: first that.
                     Vec3::new(0.0, 0.0, -up.min(plan.climb))
                 } else {
-                    flat * (PLACE_GAIN * far).min(plan.speed) - Vec3::new(0.0, 0.0, up.clamp(-plan.climb, plan.climb))
+                    flat * (PLACE_GAIN * far).min(plan.speed)
+                        - Vec3::new(0.0, 0.0, up.clamp(-plan.climb, plan.climb))
                 }
             }
         };

@@ -1,10 +1,10 @@
 //! The run of a flight from event to event.
 
 use super::FlightError;
-use super::faults::{Effects, Fault, FaultKind};
-use super::guard::Watch;
 use super::controller::{Decision, Motion};
 use super::esc::{CommandPath, nanoseconds, seconds};
+use super::faults::{Effects, Fault, FaultKind};
+use super::guard::Watch;
 use super::imu::Sensor;
 use super::log::{Energy, FlightLog, Mark, Recorder, Truth};
 use super::plant::{CHARGE, ENERGY, Integrator, Outputs, POSITION, RATE, SPEED, VELOCITY, attitude, three};

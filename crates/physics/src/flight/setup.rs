@@ -3,9 +3,9 @@
 use nalgebra::UnitQuaternion;
 
 use super::FlightError;
-use super::faults::objection;
 use super::controller::{self, Controller, ThrustCurve};
 use super::drive::Supply;
+use super::faults::objection;
 use super::log::Hover;
 use super::outer::OuterLoops;
 use super::plant::{ATTITUDE, CHARGE, Hub, POLARISATION, POSITION, Plant, RATE, SPEED, VELOCITY};
@@ -330,8 +330,9 @@ fn controller(
     let reaction = plant.rotor.torque_per_thrust(mean, plant.density);
     let effectiveness = control::effectiveness(aircraft, &middle, reaction);
     let mixer = control::mixer(&effectiveness).map_err(no_hover)?;
-    let curve = thrust_curve(plant, hover.voltage)
-        .ok_or_else(|| no_hover("the thrust does not rise with the command"))?;
+    let (inertia, voltage) = scenario.tuned_for.unwrap_or((plant.inertia, hover.voltage));
+    let curve =
+        thrust_curve(plant, voltage).ok_or_else(|| no_hover("the thrust does not rise with the command"))?;
     Controller::new(controller::Setup {
         rate_loop: aircraft.rate_loop()?.clone(),
         attitude_loop: aircraft.attitude_loop.clone(),
@@ -343,7 +344,7 @@ fn controller(
             )),
             None => None,
         },
-        inertia: plant.inertia,
+        inertia,
         effectiveness,
         mixer,
         curve,

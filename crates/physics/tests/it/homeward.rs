@@ -261,7 +261,7 @@ fn val_impact_energies_and_areas() {
         (1.0, 25.0, 3.0, 580.0, 5.1184),
         (3.0, 35.0, 50.0, 290.0, 142.3644),
         (8.0, 75.0, 400.0, 290.0, 1463.6183),
-        (20.0, 150.0, 5000.0, 290.0, 13_650.5472),
+        (20.0, 150.0, 5000.0, 290.0, 13_650.547_2),
     ] {
         let a = critical_area(width, speed, 35f64.to_radians(), mass, lethal);
         // The library takes g as 9.81 or so.

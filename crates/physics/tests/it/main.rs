@@ -14,6 +14,7 @@ mod loops;
 mod magnetic;
 mod mass;
 mod powertrain;
+mod rehearsal;
 mod rotor;
 mod search;
 mod structure;

@@ -37,6 +37,7 @@ mod loops;
 mod new;
 mod next;
 mod reconcile;
+mod rehearse;
 mod report;
 mod schema;
 mod serve;
@@ -73,6 +74,7 @@ enum Command {
     Show(show::Args),
     Siting(siting::Args),
     Homeward(homeward::Args),
+    Rehearse(rehearse::Args),
     Triage(triage::Args),
     Loops(loops::Args),
     Compare(compare::Args),
@@ -167,6 +169,7 @@ impl Cli {
             Command::Show(args) => show::run(args, out),
             Command::Siting(args) => siting::run(args, out),
             Command::Homeward(args) => homeward::run(args, out),
+            Command::Rehearse(args) => rehearse::run(args, out),
             Command::Triage(args) => triage::run(args, out),
             Command::Loops(args) => loops::run(args, out),
             Command::Compare(args) => compare::run(args, out),

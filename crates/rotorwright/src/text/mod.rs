@@ -7,6 +7,7 @@ pub mod findings;
 pub mod homeward;
 pub mod proposal;
 pub mod reconcile;
+pub mod rehearse;
 pub mod siting;
 pub mod table;
 pub mod triage;

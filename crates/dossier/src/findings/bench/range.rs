@@ -77,7 +77,11 @@ pub(super) fn run(bench: &Bench<'_>, out: &mut Out) {
 /// Distance and signal of every row that has both.
 fn pairs(bench: &Bench<'_>) -> Vec<(f64, f64)> {
     let Some((d, s)) = bench.channel("distance").zip(bench.channel("link.signal")) else { return Vec::new() };
-    d.iter().copied().zip(s.iter().copied()).filter(|(d, s)| *d > 0.0 && d.is_finite() && s.is_finite()).collect()
+    d.iter()
+        .copied()
+        .zip(s.iter().copied())
+        .filter(|(d, s)| *d > 0.0 && d.is_finite() && s.is_finite())
+        .collect()
 }
 
 /// Mean of the distance's logarithm (as a distance) and of the signal, bin by bin.
@@ -104,7 +108,12 @@ fn chart(pairs: &[(f64, f64)], n: f64, level: f64) -> Chart {
         x: Axis::log("distance", "m"),
         y: Axis::linear("received power as logged", "dBm"),
         series: vec![
-            Series::new("rows", Style::Dots, kept.iter().map(|p| p.0).collect(), kept.iter().map(|p| p.1).collect()),
+            Series::new(
+                "rows",
+                Style::Dots,
+                kept.iter().map(|p| p.0).collect(),
+                kept.iter().map(|p| p.1).collect(),
+            ),
             Series::new("fit", Style::Line, ends, line),
         ],
         marks: vec![Mark::At { x: AT, name: "100 m".to_owned() }],

@@ -9,7 +9,8 @@ pub(in crate::gates) fn homeward(ctx: &Context<'_>) -> Vec<Candidate> {
     let a = &ctx.subject.resolved().aircraft;
     let (Some(f), Some(b)) = (a.safety.failsafe, a.battery.as_ref()) else { return Vec::new() };
     let mut out = Vec::new();
-    let pack = a.bodies.iter().find(|x| x.item == "battery").and_then(|x| Some((ctx.keys.mass(&x.item)?, x.mass)));
+    let pack =
+        a.bodies.iter().find(|x| x.item == "battery").and_then(|x| Some((ctx.keys.mass(&x.item)?, x.mass)));
     if let Some((key, mass)) = pack {
         let capacity = b.capacity / 3600.0;
         out.push(Candidate {
@@ -18,15 +19,24 @@ pub(in crate::gates) fn homeward(ctx: &Context<'_>) -> Vec<Candidate> {
             current: 1.0,
             reference: 1.5,
             departure: 0.6,
-            why: format!("battery.capacity is {capacity:.1} Ah at {mass:.2} kg; the next size holds half as much again"),
+            why: format!(
+                "battery.capacity is {capacity:.1} Ah at {mass:.2} kg; the next size holds half as much again"
+            ),
             edits: Box::new(move |v| {
                 vec![
-                    KeyChange { key: "battery.capacity".to_owned(), value: format!("\"{:.2} Ah\"", v * capacity) },
+                    KeyChange {
+                        key: "battery.capacity".to_owned(),
+                        value: format!("\"{:.2} Ah\"", v * capacity),
+                    },
                     KeyChange { key: format!("{key}.mass"), value: format!("\"{:.3} kg\"", v * mass) },
                 ]
             }),
             words: Box::new(move |v| {
-                format!("battery: {capacity:.1} Ah → {:.1} Ah, {mass:.2} kg → {:.2} kg", v * capacity, v * mass)
+                format!(
+                    "battery: {capacity:.1} Ah → {:.1} Ah, {mass:.2} kg → {:.2} kg",
+                    v * capacity,
+                    v * mass
+                )
             }),
             fixed: false,
             test: "a discharge at the hover current",
