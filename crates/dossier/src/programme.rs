@@ -127,10 +127,10 @@ pub struct Site {
     pub hottest: Option<f64>,
     /// Earth's magnetic field, where latitude and longitude are stated.
     pub earth: Option<LocalField>,
+    /// Mean wind that the requirement asks to hold, m/s, where stated.
+    pub wind: Option<f64>,
     /// Latitude and longitude, rad, where both are stated.
     pub place: Option<(f64, f64)>,
-    /// Mean wind in which place is to be held, m/s: that of the requirement.
-    pub wind: Option<f64>,
     /// The first three as inputs with uncertainties: `site.elevation`, `site.temperature`,
     /// `site.humidity`.
     pub inputs: Vec<InputLine>,
@@ -352,8 +352,8 @@ fn site(reader: &mut Reader<'_>) -> Option<Site> {
         highest: fields.number("highest", &v),
         hottest: fields.number("hottest", &v),
         earth,
-        place,
         wind: None,
+        place,
         inputs: ["elevation", "temperature", "humidity"].into_iter().filter_map(line).collect(),
     })
 }

@@ -20,7 +20,7 @@ mod expression;
 mod table;
 
 use expression::{ReadUnit, near_unit, read_unit};
-use table::{Exponents, powers};
+use table::{Exponents, LEVEL, powers};
 pub use table::{UNITS, UnitEntry};
 
 /// What kind of quantity is expected.
@@ -60,6 +60,7 @@ pub enum Dimension {
     AccelNoise,
     MagneticFluxDensity,
     TurningStiffness,
+    Level,
 }
 
 /// Facts about a dimension: name with article, SI unit, exponents, an example, units to offer.
@@ -100,6 +101,7 @@ impl Dimension {
         Self::AccelNoise,
         Self::MagneticFluxDensity,
         Self::TurningStiffness,
+        Self::Level,
     ];
 
     fn facts(self) -> Facts {
@@ -206,6 +208,7 @@ impl Dimension {
                 "8 kN m/rad",
                 "N m/rad, kN m/rad, N m/deg",
             ),
+            Self::Level => Facts("a level", "dB", LEVEL, "6 dB", "dB, dBi, dBm"),
         }
     }
 

@@ -84,6 +84,7 @@ fn quad() -> Aircraft {
         drag_area: 0.0,
         structure: Default::default(),
         magnetic: Default::default(),
+        safety: Default::default(),
     }
 }
 

@@ -44,6 +44,8 @@ pub struct Aircraft {
     pub structure: crate::structure::Structure,
     /// Magnetometer, leads and where sensors may go.
     pub magnetic: crate::magnetic::Magnetic,
+    /// Fail-safe, radio link and parachute.
+    pub safety: crate::homeward::Safety,
 }
 
 /// A model lacks an input: the key of the aircraft file that would supply it.

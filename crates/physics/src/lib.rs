@@ -14,6 +14,7 @@ pub mod bem;
 pub mod control;
 pub mod edgewise;
 pub mod flight;
+pub mod homeward;
 pub mod interference;
 pub mod layout;
 pub mod loops;

@@ -5,6 +5,7 @@ use physics::aircraft::{
     Aircraft, AttitudeLoop, Battery, Body, Chemistry, Esc, Filter, Imu, Motor, PositionLoop, RateLoop, Shape,
     Spin, Station, VelocityLoop, WindingHeat,
 };
+use physics::homeward::Safety;
 use physics::layout;
 use physics::magnetic::Magnetic;
 use physics::mass::{Whole, agree_with};
@@ -15,7 +16,7 @@ use physics::structure::Structure;
 use super::blade::{Solved, scaled};
 use super::fields::{Fields, Input};
 use super::place::{lower_of_pairs, place_names};
-use super::{bearing, leads};
+use super::{bearing, leads, safety};
 
 /// The parsed form of a file: keys with indices into the list of numbers.
 #[derive(Debug, Clone)]
@@ -338,6 +339,11 @@ pub(crate) fn aircraft(draft: &Draft, v: &[f64]) -> Option<Aircraft> {
             magnetometer: section(draft, "magnetometer", v, |m, v| Some(vector(m.triple("at", v)?)))?,
             leads: draft.many("lead").map(|f| leads::lead(f, v)).collect::<Option<_>>()?,
             siting: section(draft, "siting", v, leads::room)?,
+        },
+        safety: Safety {
+            failsafe: section(draft, "failsafe", v, safety::failsafe)?,
+            link: section(draft, "link", v, safety::link)?,
+            parachute: section(draft, "parachute", v, safety::parachute)?,
         },
     })
 }

@@ -46,7 +46,27 @@ pub(crate) fn errors(draft: &Draft, v: &[f64], source: &Source) -> Vec<Diagnosti
     filters(&mut c, draft, v);
     structure(&mut c, draft, v);
     leads(&mut c, draft, v);
+    failsafe(&mut c, draft, v);
     c.found
+}
+
+/// Turning home comes before landing where it is.
+fn failsafe(c: &mut Checker<'_>, draft: &Draft, v: &[f64]) {
+    let Some(f) = draft.one("failsafe") else { return };
+    if let Some((home, land)) = f.number("come_home_at", v).zip(f.number("land_now_at", v))
+        && land >= home
+    {
+        c.error(
+            f.place("land_now_at"),
+            "failsafe.land_now_at",
+            format!(
+                "it lands at {:.0} % of the charge, before it would turn home at {:.0} %",
+                100.0 * land,
+                100.0 * home
+            ),
+            "land_now_at is below come_home_at: come_home_at = \"35 %\", land_now_at = \"12 %\"",
+        );
+    }
 }
 
 fn geometry(c: &mut Checker<'_>, draft: &Draft, v: &[f64]) {

@@ -105,6 +105,9 @@ pub(crate) fn fingerprint(draft: &Draft, v: &[f64]) -> BTreeMap<String, String> 
         "loop.attitude",
         "loop.velocity",
         "loop.position",
+        "failsafe",
+        "link",
+        "parachute",
     ] {
         if let Some(f) = draft.one(name) {
             content.insert(name, fields(f, v, &[]));

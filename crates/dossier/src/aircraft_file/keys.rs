@@ -53,6 +53,13 @@ pub const SECTIONS: &[Section] = &[
         "Velocity loop: acceleration asked for from velocity error, horizontally as a tilt, vertically as thrust.",
     ),
     Section::one("loop.position", false, "Position loop: velocity demand from position error."),
+    Section::one(
+        "failsafe",
+        false,
+        "What it does by itself on low battery and lost link, and how it comes home.",
+    ),
+    Section::one("link", false, "The radio link that a lost link is about, at both ends."),
+    Section::one("parachute", false, "A parachute, carried or thought of."),
 ];
 
 const SPINS: &[&str] = &["ccw", "cw"];
@@ -659,4 +666,78 @@ pub const KEYS: &[Key] = &[
     quantity("loop.position", "climb_limit", D::Speed, "\"2 m/s\"", "climb limit", "Largest vertical speed that the position loop asks for.")
         .required()
         .above("0 m/s", "50 m/s", "a climb limit is above 0 and at most 50 m/s"),
+    // Fail-safe.
+    Key::new("failsafe", "on_lost_link", Kind::Choice(&["come-home", "land"]), "\"come-home\"", "on a lost link", "What it does when the link is lost; comes home where not stated.").or("\"come-home\""),
+    quantity("failsafe", "come_home_at", D::Ratio, "\"35 %\"", "charge at which it turns home", "Share of the capacity.")
+        .required()
+        .within("0", "1", "a charge lies between 0 and 1"),
+    quantity("failsafe", "land_now_at", D::Ratio, "\"12 %\"", "charge at which it lands where it is", "Share of the capacity.")
+        .required()
+        .within("0", "1", "a charge lies between 0 and 1"),
+    quantity("failsafe", "lost_link_time", D::Time, "\"1.5 s\"", "lost link until it acts", "From the last good frame to the change of what it does.")
+        .required()
+        .within("0 s", "60 s", "a time is 0 to 60 s"),
+    quantity("failsafe", "low_battery_time", D::Time, "\"5 s\"", "low charge until it acts", "From the estimate's passing of come_home_at to the change of what it does; 5 s where not stated (common practice, no source).")
+        .or("\"5 s\"")
+        .within("0 s", "120 s", "a time is 0 to 120 s"),
+    quantity("failsafe", "farthest", D::Length, "\"400 m\"", "farthest from home", "Largest distance over the ground that it is flown from home.")
+        .required()
+        .within("0 m", "50 km", "a distance is 0 to 50 km"),
+    quantity("failsafe", "home_speed", D::Speed, "\"7 m/s\"", "speed home", "Over ground.")
+        .required()
+        .above("0 m/s", "60 m/s", "a speed is above 0 and at most 60 m/s"),
+    quantity("failsafe", "home_height", D::Length, "\"30 m\"", "height of the way home", "Above home; lower beginnings climb to it first.")
+        .required()
+        .within("0 m", "1000 m", "a height is 0 to 1000 m"),
+    quantity("failsafe", "climb", D::Speed, "\"2 m/s\"", "climb", "To the height of the way home; 2 m/s where not stated.")
+        .or("\"2 m/s\"")
+        .above("0 m/s", "20 m/s", "a climb is above 0 and at most 20 m/s"),
+    quantity("failsafe", "descent", D::Speed, "\"1.5 m/s\"", "descent", "At home; 1.5 m/s where not stated.")
+        .or("\"1.5 m/s\"")
+        .above("0 m/s", "10 m/s", "a descent is above 0 and at most 10 m/s: faster ones meet the own wake"),
+    quantity("failsafe", "landing", D::Time, "\"15 s\"", "hover before touch-down", "Time for the last metres; 15 s where not stated (common practice, no source).")
+        .or("\"15 s\"")
+        .within("0 s", "600 s", "a time is 0 to 600 s"),
+    // Link.
+    quantity("link", "frequency", D::Frequency, "\"868 MHz\"", "frequency of the link", "Carrier.")
+        .required()
+        .within("1 MHz", "100 GHz", "a carrier is 1 MHz to 100 GHz"),
+    quantity("link", "power", D::Level, "\"14 dBm\"", "power of the sender", "At its antenna connector.")
+        .required()
+        .within("-60 dBm", "60 dBm", "a sender gives -60 to 60 dBm; the rules of the place limit it")
+        .give("1 dB", SHEET),
+    quantity("link", "sensitivity", D::Level, "\"-104 dBm\"", "least power received", "That the receiver works with.")
+        .required()
+        .within("-160 dBm", "0 dBm", "a receiver works with -160 to 0 dBm")
+        .give("2 dB", SHEET),
+    quantity("link", "ground_gain", D::Level, "\"2 dBi\"", "gain of the ground's antenna", "At its peak, cables taken off; a half-wave dipole's 2.15 dBi where not stated.")
+        .or("\"2.15 dBi\"")
+        .within("-20 dBi", "40 dBi", "a gain is -20 to 40 dBi")
+        .give("1 dB", SHEET),
+    quantity("link", "air_gain", D::Level, "\"2 dBi\"", "gain of the aircraft's antenna", "At its peak, cables taken off; a half-wave dipole's 2.15 dBi where not stated.")
+        .or("\"2.15 dBi\"")
+        .within("-20 dBi", "40 dBi", "a gain is -20 to 40 dBi")
+        .give("1 dB", SHEET),
+    quantity("link", "ground_height", D::Length, "\"1.8 m\"", "height of the ground's antenna", "Above ground; 1.5 m, in the hand, where not stated.")
+        .or("\"1.5 m\"")
+        .above("0 m", "1000 m", "a height is above 0 and at most 1000 m"),
+    quantity("link", "exponent", D::Ratio, "2.3", "path-loss exponent", "2 in free space, which holds where not stated; from a range record elsewhere.")
+        .or("2.0")
+        .within("1.5", "6", "exponents are 1.5 to 6"),
+    quantity("link", "fading", D::Level, "\"6 dB\"", "spread of fading", "Standard deviation about the mean; 6 dB where not stated (common practice, no source).")
+        .or("\"6 dB\"")
+        .within("0 dB", "30 dB", "a spread is 0 to 30 dB"),
+    // Parachute.
+    quantity("parachute", "drag_area", D::Area, "\"2.6 m^2\"", "drag area of the canopy", "C_D A: 1.5 x the flat area for a round canopy.")
+        .required()
+        .above("0 m^2", "1000 m^2", "a canopy is above 0 and at most 1000 m^2")
+        .percent(15.0, "canopies swing and breathe"),
+    quantity("parachute", "mass", D::Mass, "\"240 g\"", "mass of the parachute", "With its release. Where it is carried list it among the masses as well.")
+        .required()
+        .above("0 kg", "50 kg", "a parachute weighs more than nothing and at most 50 kg")
+        .percent(2.0, SHEET),
+    quantity("parachute", "opens", D::Time, "\"1.2 s\"", "failure until it carries", "Noticed, released, filled.")
+        .required()
+        .within("0 s", "30 s", "a time is 0 to 30 s")
+        .percent(30.0, "canopies open as they like"),
 ];

@@ -20,6 +20,7 @@ mod numbers;
 mod place;
 pub(crate) mod read;
 mod rotor_table;
+mod safety;
 pub(crate) mod source;
 pub mod spec;
 
@@ -242,7 +243,7 @@ impl AircraftFile {
     /// Section to SHA-256 of its content: `geometry` (layout or stations, drag area, avionics
     /// power), `mass`, `weighed`, `rotor` (with its table), `motor`, `esc`, `battery`, `imu`,
     /// `filter`, `structure.arm` and its like, `magnetometer`, `lead`, `siting`, `loop.rate`,
-    /// `loop.attitude`, `loop.velocity`, `loop.position`, as far as they are there. The same for the same aircraft,
+    /// `loop.attitude`, `loop.velocity`, `loop.position`, `failsafe`, `link`, `parachute`, as far as they are there. The same for the same aircraft,
     /// whatever the order, comments, units and tolerances.
     pub fn fingerprint(&self) -> BTreeMap<String, String> {
         fingerprint::fingerprint(&self.draft, &self.draft.values())

@@ -11,10 +11,13 @@ mod common;
 mod discharge;
 mod end_points;
 mod energy;
+mod failsafe;
 mod first_hop;
 mod hand_rotation;
 mod hover;
 mod magnetic;
+mod payload;
+mod range;
 mod rate_steps;
 mod reception;
 mod shown;
@@ -177,7 +180,7 @@ struct Spec {
 }
 
 /// All cards in the order of the job.
-const CARDS: [&Spec; 19] = [
+const CARDS: [&Spec; 23] = [
     &weighing::CARD,
     &swing::CARD,
     &tap::CARD,
@@ -197,6 +200,10 @@ const CARDS: [&Spec; 19] = [
     &attitude::CARD,
     &velocity::CARD,
     &velocity::HOLD,
+    &range::CARD,
+    &failsafe::CARD,
+    &payload::CARD,
+    &failsafe::DAILY,
 ];
 
 /// Identity and gate of every card, in the order of the job.

@@ -24,7 +24,41 @@ pub(super) fn records(
     let mut all: Vec<Record> = run_up(aircraft, site, fingerprint, &mut random).into_iter().collect();
     all.push(reception(site, fingerprint, &mut random));
     all.extend(mast_tap(aircraft, fingerprint, &mut random));
+    all.extend(range(aircraft, fingerprint));
     all
+}
+
+/// A walk away from the sender, turned down by 20 dB, with the aircraft on a pole: a line over the logarithm of distance, with
+/// fading that changes over a few metres.
+fn range(aircraft: &Aircraft, fingerprint: &BTreeMap<String, String>) -> Option<Record> {
+    const RATE: f64 = 2.0;
+    const TURNED_DOWN: f64 = 20.0;
+    let link = aircraft.safety.link?;
+    let mut random = Noise(SEED + 6);
+    let mut time = Vec::new();
+    let mut channels: BTreeMap<String, Vec<f64>> = BTreeMap::new();
+    let mut put = |name: &str, v: f64| channels.entry(name.to_owned()).or_default().push(v);
+    let mut fade = 0.0;
+    for k in 0..(240.0 * RATE) as u32 {
+        let t = f64::from(k) / RATE;
+        let distance = 4.0 + 1.2 * t;
+        fade = 0.8 * fade + 0.6 * 5.0 * normal(&mut random);
+        let b = link.budget(100.0, 3.0, 0.0);
+        let level = link.power + link.ground_gain + link.air_gain - b.free_space - TURNED_DOWN;
+        let signal = level - 10.0 * 2.3 * (distance / 100.0).log10() + fade;
+        put("distance", distance + 0.3 * normal(&mut random));
+        put("link.signal", signal.round());
+        time.push(t);
+    }
+    let mut meta = meta(
+        "2026-03-03-range",
+        Kind::Range,
+        DATE,
+        "Sender turned down by 20 dB, aircraft on a pole of 3 m, walked away from along the lake. Made by the models.",
+        fingerprint,
+    );
+    meta.values.insert("power_reduction".to_owned(), super::hand(TURNED_DOWN, 0.5, "dB"));
+    Some(with_channels(meta, time, channels, RATE))
 }
 
 /// Four blows on the mast with its sensor on: a decaying swing a little below the computed frequency.

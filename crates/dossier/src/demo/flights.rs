@@ -6,7 +6,7 @@ use std::path::Path;
 use physics::Vec3;
 use physics::aircraft::Aircraft;
 use physics::atmosphere::Air;
-use physics::flight::{self, Action, FlightLog, Scenario, Segment, Wind};
+use physics::flight::{self, Action, Fault, FaultKind, FlightLog, Guard, Scenario, Segment, Wind};
 use rayon::prelude::*;
 
 use super::{DATE_FLOWN, SEED, flight_record, hand};
@@ -27,21 +27,25 @@ struct Flown {
     scenario: Scenario,
     /// Mean wind as noted, m/s, with its standard uncertainty.
     wind: Option<(f64, f64)>,
+    /// Whether the payload was on.
+    loaded: bool,
 }
 
 /// All flights, simulated side by side, each rotor with so much of the stated unbalance. An aircraft without the outer loops flies its rate steps alone.
 pub(super) fn records(
-    bare: &Aircraft,
+    aircraft: &Aircraft,
     air: &Air,
     path: &Path,
     fingerprint: &BTreeMap<String, String>,
     unbalance: &[f64],
 ) -> Result<Vec<Record>, Diagnostics> {
+    let bare = &aircraft.without_payload();
     let mut all = vec![Flown {
         id: "2026-03-04-rate-steps",
         remark: "Hover, rate steps with releases, one pull of full thrust. Made by the flight model.",
         scenario: flight::card_flight(bare, SEED, 0.95),
         wind: None,
+        loaded: false,
     }];
     if bare.attitude_loop.is_some() {
         all.push(Flown {
@@ -50,6 +54,7 @@ pub(super) fn records(
                      order, and the gates say so. Made by the flight model.",
             scenario: attitude(bare),
             wind: None,
+            loaded: false,
         });
     }
     if bare.velocity_loop.is_some() && bare.position_loop.is_some() {
@@ -58,12 +63,34 @@ pub(super) fn records(
             remark: "Velocity steps of 3 m/s in light air. Made by the flight model.",
             scenario: follow(),
             wind: None,
+            loaded: false,
         });
         all.push(Flown {
             id: "2026-03-04-hold",
             remark: "Place and height held in a wind of 8 m/s with its gusts. Made by the flight model.",
             scenario: hold(),
             wind: Some((WIND, 0.5)),
+            loaded: false,
+        });
+    }
+    if let Some(scenario) = come_home(aircraft) {
+        all.push(Flown {
+            id: "2026-03-04-come-home",
+            remark: "With the sampler on: the sender switched off three times and taken over each time, then out with a wind of \
+                     8 m/s until the low battery turned it home. Made by the flight model.",
+            scenario,
+            wind: Some((WIND, 0.5)),
+            loaded: true,
+        });
+    }
+    if bare.bodies.len() < aircraft.bodies.len() {
+        all.push(Flown {
+            id: "2026-03-04-loaded",
+            remark: "With the sampler on and low on charge: hover, rate steps with releases, one pull of full thrust, on the gains of \
+                     the empty aircraft. Made by the flight model.",
+            scenario: loaded(aircraft, bare, air),
+            wind: None,
+            loaded: true,
         });
     }
     for f in &mut all {
@@ -71,17 +98,89 @@ pub(super) fn records(
     }
     all.par_iter()
         .map(|f| {
-            let log = flight::fly(bare, air, &f.scenario).map_err(|e| {
+            let flown = if f.loaded { aircraft } else { bare };
+            let log = flight::fly(flown, air, &f.scenario).map_err(|e| {
                 Diagnostic::error(path, format!("the flight model cannot fly this aircraft: {e}"))
             })?;
-            let log = if f.id.ends_with("rate-steps") { log } else { without_inertial(log) };
+            let log = match f.id.split_at(11).1 {
+                "rate-steps" | "loaded" => log,
+                "come-home" => supervised(log),
+                _ => without_inertial(log),
+            };
             let mut record = flight_record(f.id, "b1", DATE_FLOWN, f.remark, &log, fingerprint);
             if let Some((value, uncertainty)) = f.wind {
                 record.meta.values.insert("wind".to_owned(), hand(value, uncertainty, "m/s"));
             }
+            if f.loaded {
+                record.meta.values.insert("payload_fitted".to_owned(), hand(1.0, 0.0, "1"));
+            }
+            if f.scenario.guard.is_some() {
+                let charge = f.scenario.initial_charge;
+                record.meta.values.insert("charge_at_start".to_owned(), hand(charge, 0.005, "1"));
+            }
             Ok(record)
         })
         .collect()
+}
+
+/// What a log of the fail-safes keeps: what the aircraft knows of its charge in place of the truth, and no demands.
+fn supervised(mut log: FlightLog) -> FlightLog {
+    if let Some(counted) = log.channels.remove("battery.counted") {
+        log.channels.insert("battery.charge".to_owned(), counted);
+    }
+    let keep = ["battery.", "position.", "velocity.", "attitude."];
+    log.channels.retain(|name, _| {
+        keep.iter().any(|k| name.starts_with(k))
+            || ["height", "mode", "link.on", "pilot.override"].contains(&name.as_str())
+    });
+    log
+}
+
+/// Three lost links near by, each ended by the safety pilot; then out with the wind to the farthest point, and waiting there
+/// until the low battery turns it home.
+fn come_home(aircraft: &Aircraft) -> Option<Scenario> {
+    let failsafe = aircraft.safety.failsafe?;
+    aircraft.velocity_loop.as_ref()?;
+    aircraft.attitude_loop.as_ref()?;
+    const OUT: f64 = 8.0;
+    let begins = [8.0, 18.0, 28.0];
+    let taken = failsafe.lost_link_time + 1.5;
+    let faults =
+        begins.iter().map(|at| Fault { at: *at, kind: FaultKind::LinkLoss { lasts: taken + 0.5 } }).collect();
+    let go = |label: &str, duration: f64, x: f64| {
+        Segment::new(label, duration, Action::Velocity { demand: Vec3::new(x, 0.0, 0.0) })
+    };
+    let out = failsafe.farthest / OUT + 3.0;
+    let script = vec![go("stand", 38.0, 0.0), go("out", out, -OUT), go("wait", 400.0, 0.0)];
+    let mut scenario = Scenario { log_rate: 20.0, height: HEIGHT, ..Scenario::new(script, SEED + 14, 1.0) };
+    // So much charge that it has waited some seconds when the estimate falls below the threshold: by the hover's current.
+    let current = hover_current(aircraft)?;
+    let capacity = aircraft.battery.as_ref()?.capacity;
+    scenario.initial_charge = (failsafe.come_home_at + current * (38.0 + out + 6.0) / capacity).min(1.0);
+    scenario.wind = Wind::dryden(Vec3::new(-WIND, 0.0, 0.0), failsafe.plan.height);
+    scenario.faults = faults;
+    scenario.guard = Some(Guard {
+        failsafe,
+        count_error: 0.03,
+        pilot: begins.iter().map(|at| (at + taken, at + taken + 4.0)).collect(),
+        take_over_delay: 0.12,
+    });
+    Some(scenario)
+}
+
+/// Current of a hover at half charge at sea level, A.
+fn hover_current(aircraft: &Aircraft) -> Option<f64> {
+    let point = physics::powertrain::airspeed::trim(aircraft, 0.0, 0.0, 0.5, 1.225).ok()??;
+    Some(point.point.battery_current)
+}
+
+/// The rate steps with payload on two fifths of the charge; the controller reckons with the empty aircraft on a full battery.
+fn loaded(aircraft: &Aircraft, bare: &Aircraft, air: &Air) -> Scenario {
+    let mut scenario = flight::card_flight(aircraft, SEED + 15, 0.4);
+    let empty = physics::mass::mass_properties(&bare.bodies);
+    let full = physics::powertrain::airspeed::trim(bare, 0.0, 0.0, 1.0, air.density).ok().flatten();
+    scenario.tuned_for = full.map(|t| (empty.inertia, t.point.bus_voltage));
+    scenario
 }
 
 /// What the log of an outer loop keeps: at its rate raw sensors and rotor speeds would only fold.

@@ -66,7 +66,7 @@ pub fn write_demo(dir: &Path, edits: &[KeyChange]) -> Result<(), Diagnostics> {
     }
     // Flown with what balancing left.
     let unbalance: Vec<f64> = left.iter().map(|u| u / bare.rotor.unbalance).collect();
-    for record in flights::records(&bare, &air, &path, &fingerprint, &unbalance)? {
+    for record in flights::records(&aircraft, &air, &path, &fingerprint, &unbalance)? {
         record_store::write(&dir.join("records"), &record)?;
     }
     record_store::write(&dir.join("records"), &note(&fingerprint))?;
@@ -209,6 +209,7 @@ fn unit_of(channel: &str) -> &'static str {
 fn tap_of(channel: &str) -> Tap {
     match channel.split('.').next().unwrap_or_default() {
         "rate" => Tap::Filtered,
+        "battery" if channel.ends_with("charge") => Tap::Estimated,
         "rotor" if channel.ends_with("command") => Tap::AfterMixing,
         "rate_demand" | "thrust_demand" | "attitude_demand" | "velocity_demand" | "position_demand" => {
             Tap::BeforeMixing

@@ -297,6 +297,15 @@ fn shares(context: &Context<'_>, hover: &[(f64, f64)], out: &mut Out) {
             SHARES,
         );
     }
+    if let Some((i, (share, error))) =
+        shares.iter().enumerate().max_by(|a, b| (a.1.0 - 1.0).abs().total_cmp(&(b.1.0 - 1.0).abs()))
+    {
+        let deviation = build("hover share, worst rotor", share - 1.0, *error);
+        let e = if deviation.value < 0.0 { deviation.scaled(-1.0, "1") } else { deviation };
+        let text =
+            format!("Rotor {}, {} the mean, {basis}.", i + 1, if *share > 1.0 { "over" } else { "under" });
+        out.value("hover.worst_share", "worst rotor's thrust off the mean", e, text, SHARES);
+    }
     let stations = context.known.stations.as_ref().filter(|s| s.len() == shares.len());
     let Some((stations, split)) = stations.and_then(|s| Some((s, geometry::share_split(s)?))) else {
         for (key, label) in keys {

@@ -13,6 +13,7 @@ mod cannot;
 mod context;
 mod drive;
 mod dwell;
+mod failsafe;
 mod geometry;
 mod hop;
 mod hop_rows;
@@ -100,6 +101,7 @@ pub(crate) fn findings_with(record: &Record, known: &Known) -> Findings {
     oscillation::run(&context, &mut out);
     upset::run(&context, &mut out);
     battery::run(&context, &mut out);
+    failsafe::run(&context, &mut out);
     cannot::run(&context, &mut out);
     out.into_findings(record, context.phases)
 }

@@ -60,6 +60,11 @@ impl<'a> Context<'a> {
         self.evidence.flight(key, &self.today)
     }
 
+    /// Measured in flight with the payload on.
+    pub fn flight_loaded(&self, key: &str) -> Answer {
+        self.evidence.flight_loaded(key, &self.today)
+    }
+
     /// Measured on a bench.
     pub fn bench(&self, key: &str) -> Answer {
         self.evidence.bench(key, &self.today)

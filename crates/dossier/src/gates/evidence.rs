@@ -2,6 +2,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use crate::check::payload_fitted;
 use crate::diagnostic::Diagnostic;
 use crate::estimate::{Estimate, Origin};
 use crate::findings::{Findings, Outcome};
@@ -142,9 +143,18 @@ pub(super) fn station_of(meta: &RecordMeta) -> Option<usize> {
 }
 
 impl Evidence {
-    /// Newest figure of the flights under `key`: one that still holds if there is one.
+    /// Newest figure of the flights under `key`: one that still holds if there is one. Flights with the payload on
+    /// are asked only where those without say nothing of it.
     pub fn flight(&self, key: &str, today: &BTreeMap<String, String>) -> Answer {
-        newest(self.flights.iter().rev(), key, today)
+        match newest(self.flights.iter().rev().filter(|f| !payload_fitted(&f.meta)), key, today) {
+            Answer::Nothing => self.flight_loaded(key, today),
+            answer => answer,
+        }
+    }
+
+    /// The same of the flights with the payload on alone.
+    pub fn flight_loaded(&self, key: &str, today: &BTreeMap<String, String>) -> Answer {
+        newest(self.flights.iter().rev().filter(|f| payload_fitted(&f.meta)), key, today)
     }
 
     /// Newest figure of the bench records under `key`: one that still holds if there is one.

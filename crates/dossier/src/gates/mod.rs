@@ -10,10 +10,12 @@ mod criterion;
 mod drive;
 mod envelope;
 mod evidence;
+mod failsafe;
 mod hover;
 mod keys;
 mod limits;
 mod margins;
+mod payload;
 mod rate;
 mod replaced;
 mod sensing;
@@ -68,7 +70,7 @@ fn nothing_shown(_: &Context<'_>) -> Shown {
 }
 
 /// All gates in ladder order.
-pub const GATES: [&GateSpec; 10] = [
+pub const GATES: [&GateSpec; 12] = [
     &sizing::GATE,
     &structure::GATE,
     &drive::GATE,
@@ -79,6 +81,8 @@ pub const GATES: [&GateSpec; 10] = [
     &rate::GATE,
     &attitude::GATE,
     &velocity::GATE,
+    &failsafe::GATE,
+    &payload::GATE,
 ];
 
 /// Predicted output that a criterion holds against its limit.
@@ -121,6 +125,10 @@ pub(crate) fn metric_of(criterion: &str) -> Option<&'static str> {
         "velocity.overshoot" => "outer.velocity_overshoot",
         "velocity.position" => "outer.hold_position",
         "velocity.height" => "outer.hold_height",
+        "fail-safe.energy" => "homeward.energy_ratio",
+        "payload.hover-share" => "payload.hover_share",
+        "payload.rotor-share" => "payload.rotor_share",
+        "payload.gain-change" => "payload.gain",
         _ => return None,
     })
 }

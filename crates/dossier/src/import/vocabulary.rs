@@ -64,6 +64,12 @@ pub(super) const SCALARS: &[(&str, Dimension)] = &[
     ("height", Dimension::Length),
     ("satellite.signal", Dimension::Ratio),
     ("radio.on", Dimension::Ratio),
+    ("link.on", Dimension::Ratio),
+    ("link.signal", Dimension::Ratio),
+    ("link.loss", Dimension::Ratio),
+    ("mode", Dimension::Ratio),
+    ("pilot.override", Dimension::Ratio),
+    ("distance", Dimension::Length),
 ];
 
 /// Rotor quantities with unit.

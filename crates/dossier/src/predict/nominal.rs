@@ -14,12 +14,12 @@ use physics::mass::{MassProperties, mass_properties};
 use physics::powertrain::{self, OperatingPoint, PowertrainError};
 use physics::{STANDARD_GRAVITY, Vec3};
 
-use super::airspeed;
 use super::gyro_noise::GyroNoise;
 use super::rate_loop::{
     AxisFigures, FIGURES, GAIN_DOWN, GAIN_UP, HALF_CYCLES, LoopBase, OVERSHOOT, PHASE_MARGIN, SENSITIVITY,
     axis_figures,
 };
+use super::{airspeed, homeward, payload};
 use super::{bearing, compass, outer_loops};
 use crate::programme::Site;
 
@@ -57,11 +57,15 @@ pub enum Group {
     Structure,
     /// Magnetic field of the leads, heading error.
     Sensing,
+    /// The way home: charge, voltage, distance, time to decide.
+    Homeward,
+    /// What payload and low charge do to thrust, trim and loop gain.
+    Payload,
 }
 
 impl Group {
     /// All groups.
-    pub const ALL: [Self; 14] = [
+    pub const ALL: [Self; 16] = [
         Self::Mass,
         Self::Hover,
         Self::Full,
@@ -76,6 +80,8 @@ impl Group {
         Self::Airspeed,
         Self::Structure,
         Self::Sensing,
+        Self::Homeward,
+        Self::Payload,
     ];
 }
 
@@ -201,8 +207,8 @@ fn reaction(aircraft: &Aircraft, thrust: f64, density: f64) -> f64 {
 /// Everything about one loading case that the groups share.
 pub(super) struct Case<'a> {
     pub(super) aircraft: &'a Aircraft,
-    mass: MassProperties,
-    weight: f64,
+    pub(super) mass: MassProperties,
+    pub(super) weight: f64,
     reaction: f64,
     pub(super) trim: Result<control::Trim, control::ControlError>,
 }
@@ -322,6 +328,12 @@ pub(super) fn nominal_near(aircraft: &Aircraft, air: &SiteAir, groups: &[Group],
     }
     if wants(Group::Sensing) {
         compass::outputs(&mut out, &loaded, air, full.as_ref());
+    }
+    if wants(Group::Homeward) {
+        homeward::outputs(&mut out, aircraft, air);
+    }
+    if wants(Group::Payload) {
+        payload::outputs(&mut out, &loaded, &bare, air);
     }
     out
 }

@@ -238,6 +238,14 @@ impl Subject {
         self.effective.moved(&self.taken, moved)
     }
 
+    /// The aircraft with numbers drawn from their uncertainties, measured figures included.
+    ///
+    /// # Errors
+    /// A combination that no aircraft may have.
+    pub(crate) fn drawn(&self, values: &BTreeMap<String, f64>) -> Result<Aircraft, Diagnostics> {
+        self.with_moved(values)
+    }
+
     /// The same file without what was measured.
     pub fn as_stated(&self) -> Self {
         Self {

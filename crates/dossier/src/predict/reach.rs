@@ -68,6 +68,8 @@ impl<'a> Centre<'a> {
             Group::Filters => geometry || filters,
             Group::Vibration => driven || loops,
             Group::Structure | Group::Sensing => frame,
+            Group::Homeward => flying || drag || outer || a.safety != moved.safety,
+            Group::Payload => driven || a.rate_loop != moved.rate_loop,
         };
         groups.iter().copied().filter(reads).collect()
     }

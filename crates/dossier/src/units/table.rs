@@ -14,6 +14,9 @@ pub(super) const fn powers(kg: i8, m: i8, s: i8, a: i8, k: i8, rad: i8) -> Expon
     [2 * kg, 2 * m, 2 * s, 2 * a, 2 * k, 2 * rad]
 }
 
+/// Of levels in decibels: no other quantity has half a power of everything, so that a level is never taken for a plain number.
+pub(super) const LEVEL: Exponents = [1, 1, 1, 1, 1, 1];
+
 /// One named unit.
 #[derive(Debug, Clone, Copy)]
 pub struct UnitEntry {
@@ -123,6 +126,9 @@ pub const UNITS: &[UnitEntry] = &[
     unit("\u{2126}", ONE, "u\u{b5}\u{3bc}mkM", powers(1, 2, -3, -2, 0, 0), NAMED),
     unit("C", ONE, "mk", powers(0, 0, 1, 1, 0, 0), NAMED),
     unit("Ah", (3600.0, 1.0), "m", powers(0, 0, 1, 1, 0, 0), SP),
+    unit("dB", ONE, "", LEVEL, ACCEPTED),
+    unit("dBi", ONE, "", LEVEL, "over an isotropic antenna"),
+    unit("dBm", ONE, "", LEVEL, "over one milliwatt"),
     unit("T", ONE, WIDE, powers(1, 0, -2, -1, 0, 0), NAMED),
     unit("G", (1.0, 1e4), "m", powers(1, 0, -2, -1, 0, 0), SP),
 ];

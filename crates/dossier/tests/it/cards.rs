@@ -189,7 +189,7 @@ fn prop_vibration_is_logged_above_blade_passage() {
 fn prop_every_card_is_whole() {
     for b in &BUILDS {
         let d = cards(b);
-        assert_eq!(d.len(), 19);
+        assert_eq!(d.len(), 23);
         for c in &d {
             let id = c.id;
             assert!(!c.purpose.is_empty() && !c.steps.is_empty() && !c.set_up.is_empty(), "{id}");

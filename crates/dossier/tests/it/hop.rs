@@ -20,6 +20,7 @@ fn file_of(t: &Truth) -> Aircraft {
     let diameter = 0.9 * t.at[0][0].hypot(t.at[0][1]);
     Aircraft {
         magnetic: Default::default(),
+        safety: Default::default(),
         structure: Default::default(),
         name: "Tarn hop".to_owned(),
         stations: (0..4)

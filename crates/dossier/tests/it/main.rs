@@ -16,6 +16,7 @@ mod causes;
 mod compare;
 mod drive;
 mod estimates;
+mod failsafe;
 mod findings;
 mod flown;
 mod fuzz;

@@ -150,6 +150,7 @@ impl Plant {
             drag_area: 0.0,
             structure: Default::default(),
             magnetic: Default::default(),
+            safety: Default::default(),
         }
     }
 

@@ -72,6 +72,11 @@ impl CommandPath {
         ((periods * self.update + self.phase).round() as u64).max(arrival)
     }
 
+    /// From now on commands take effect later by so much, s.
+    pub(super) fn slow(&mut self, by: f64) {
+        self.dead += nanoseconds(by);
+    }
+
     /// When the voltage changes next, if anything is under way.
     pub(super) fn next(&self) -> Option<u64> {
         self.pending.front().map(|&(at, _)| at)

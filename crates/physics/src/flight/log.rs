@@ -11,6 +11,7 @@ use std::collections::BTreeMap;
 use serde::Serialize;
 
 use super::controller::Decision;
+use super::guard::Seen;
 use super::imu::Sample;
 use super::plant::{ATTITUDE, CHARGE, Outputs, POSITION, Plant, SPEED, VELOCITY};
 use crate::Vec3;
@@ -109,6 +110,10 @@ pub struct FlightLog {
     pub truth: Truth,
 }
 
+/// Channels of a scenario with a fail-safe: what flies it ([`super::Mode::number`]), whether the link is there, whether the
+/// pilot's switch is thrown, and the charge as it counts it itself.
+const GUARDED: [&str; 4] = ["mode", "link.on", "pilot.override", "battery.counted"];
+
 /// Collects rows.
 #[derive(Debug)]
 pub(super) struct Recorder {
@@ -146,6 +151,9 @@ impl Recorder {
         }
         names.push(("thrust_demand".to_owned(), Tap::BeforeMixing));
         names.push(("height".to_owned(), Tap::True));
+        for (name, tap) in GUARDED.into_iter().zip([Tap::BeforeMixing, Tap::Raw, Tap::Raw, Tap::Raw]) {
+            names.push((name.to_owned(), tap));
+        }
         let columns = names.iter().map(|_| Vec::with_capacity(rows)).collect();
         Self { columns, time: Vec::with_capacity(rows), row: Vec::with_capacity(names.len()), names }
     }
@@ -157,6 +165,7 @@ impl Recorder {
         (plant, x, out): (&Plant<'_>, &[f64], &Outputs),
         (sample, filtered): (&Sample, &Vec3),
         decision: &Decision,
+        seen: Option<Seen>,
     ) {
         let row = &mut self.row;
         row.clear();
@@ -180,6 +189,7 @@ impl Recorder {
         }
         row.push(decision.thrust_demand);
         row.push(-x[POSITION + 2]);
+        row.extend(seen.map_or([f64::NAN; 4], |s| [s.mode, s.link, s.pilot, s.charge]));
         self.time.push(time);
         for (column, &value) in self.columns.iter_mut().zip(row.iter()) {
             column.push(value);
@@ -188,7 +198,9 @@ impl Recorder {
 
     pub(super) fn finish(self, marks: Vec<Mark>, truth: Truth) -> FlightLog {
         let made = |name: &str, column: &[f64]| {
-            let outer = name.starts_with("velocity_demand") || name.starts_with("position_demand");
+            let outer = name.starts_with("velocity_demand")
+                || name.starts_with("position_demand")
+                || GUARDED.contains(&name);
             !outer || column.iter().any(|v| v.is_finite())
         };
         let (mut taps, mut channels) = (BTreeMap::new(), BTreeMap::new());

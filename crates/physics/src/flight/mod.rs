@@ -16,6 +16,8 @@
 mod controller;
 mod drive;
 mod esc;
+mod faults;
+mod guard;
 mod imu;
 mod log;
 mod outer;
@@ -25,6 +27,8 @@ mod scenario;
 mod setup;
 mod wind;
 
+pub use faults::{Fault, FaultKind, objection};
+pub use guard::{Guard, Mode};
 pub use log::{Energy, FlightLog, Hover, Mark, Tap, Truth};
 pub use run::fly;
 pub use scenario::{Action, Scenario, Segment, Start, card_flight, rate_steps};
@@ -61,6 +65,12 @@ pub enum FlightError {
         number: usize,
         /// Why.
         reason: FilterError,
+    },
+    /// A fault that cannot happen to this aircraft.
+    #[error("a fault that cannot be: {why}")]
+    Fault {
+        /// Why.
+        why: String,
     },
     /// The state ceased to be finite.
     #[error("the simulated motion ran away at {time:.3} s")]

@@ -25,6 +25,8 @@
 use nalgebra::{Quaternion, UnitQuaternion};
 
 use super::drive::Supply;
+use crate::aircraft::Aircraft;
+use crate::mass::MassProperties;
 use crate::rotor::Rotor;
 use crate::{Mat3, STANDARD_GRAVITY, Vec3};
 
@@ -59,6 +61,8 @@ pub(super) struct Hub {
     pub side_b: Vec3,
     /// Static unbalance, kg m.
     pub unbalance: f64,
+    /// Thrust over that of a sound rotor.
+    pub thrust_factor: f64,
     /// Torque over that of the same rotor apart: above 1 for the lower rotor of a coaxial pair.
     pub torque_factor: f64,
 }
@@ -137,6 +141,17 @@ impl Plant<'_> {
         SPEED + 2 * self.rotors()
     }
 
+    /// Takes over another mass with its centre and inertia; where the inertia cannot be, all stays.
+    pub(super) fn carry(&mut self, aircraft: &Aircraft, mass: &MassProperties) {
+        let Some(inverse) = mass.inertia.try_inverse() else { return };
+        self.mass = mass.mass;
+        self.inertia = mass.inertia;
+        self.inertia_inverse = inverse;
+        for (hub, station) in self.hubs.iter_mut().zip(&aircraft.stations) {
+            hub.arm = station.at - mass.centre;
+        }
+    }
+
     /// Time derivative of the state. `commands` are the voltage fractions that the ESCs apply,
     /// `None` for a motor that is disconnected; `wind` is the velocity of the air (earth), m/s.
     pub(super) fn derivative(
@@ -169,7 +184,7 @@ impl Plant<'_> {
             let (thrust, drag_torque) = if w > 0.0 {
                 let axial = (air_body + swing).dot(&hub.axis);
                 (
-                    self.rotor.thrust(w, axial, self.density),
+                    self.rotor.thrust(w, axial, self.density) * hub.thrust_factor,
                     self.rotor.torque(w, axial, self.density) * hub.torque_factor,
                 )
             } else {

@@ -3,9 +3,11 @@
 use super::FlightError;
 use super::controller::{Decision, Motion};
 use super::esc::{CommandPath, nanoseconds, seconds};
+use super::faults::{Effects, Fault, FaultKind};
+use super::guard::Watch;
 use super::imu::Sensor;
 use super::log::{Energy, FlightLog, Mark, Recorder, Truth};
-use super::plant::{ENERGY, Integrator, Outputs, POSITION, RATE, SPEED, VELOCITY, attitude, three};
+use super::plant::{CHARGE, ENERGY, Integrator, Outputs, POSITION, RATE, SPEED, VELOCITY, attitude, three};
 use super::scenario::{Action, Scenario};
 use super::setup::{FilterBank, Setup};
 use super::wind::Gusts;
@@ -14,7 +16,7 @@ use crate::atmosphere::Air;
 
 /// Flies a scenario.
 pub fn fly(aircraft: &Aircraft, air: &Air, scenario: &Scenario) -> Result<FlightLog, FlightError> {
-    let Setup { plant, centre, mut flown, mut state } = Setup::new(aircraft, air, scenario)?;
+    let Setup { mut plant, centre, mut flown, mut state } = Setup::new(aircraft, air, scenario)?;
     let (imu, esc, rate_loop) = (aircraft.imu()?, aircraft.esc()?, aircraft.rate_loop()?);
     let rotors = plant.rotors();
 
@@ -42,6 +44,12 @@ pub fn fly(aircraft: &Aircraft, air: &Air, scenario: &Scenario) -> Result<Flight
     let step = nanoseconds(scenario.step).max(1);
     let delay = nanoseconds(rate_loop.delay);
     let mut script = Script::new(scenario);
+    let mut effects = Effects::new(rotors);
+    let mut faults: Vec<&Fault> = scenario.faults.iter().collect();
+    faults.sort_by(|a, b| b.at.total_cmp(&a.at));
+    let mut watch = scenario.guard.as_ref().map(|g| Watch::new(g, scenario.initial_charge));
+    let mut seen = None;
+    let mut flying: Option<Action> = None;
     let mut recorder = Recorder::new(rotors, (scenario.duration * scenario.log_rate) as usize + 1);
     let energy_before = plant.mechanical_energy(&state);
     let momentum_before = plant.angular_momentum(&state);
@@ -56,11 +64,20 @@ pub fn fly(aircraft: &Aircraft, air: &Air, scenario: &Scenario) -> Result<Flight
     loop {
         gusts.turn_over(now);
         let mut fresh = false;
+        while let Some(fault) = faults.pop_if(|f| nanoseconds(f.at) <= now) {
+            effects.happen(fault, &mut plant, aircraft, &sample.rate);
+            if let FaultKind::EscSlow { rotor, by } = fault.kind
+                && let Some(path) = paths.get_mut(rotor)
+            {
+                path.slow(by);
+            }
+        }
         if now >= sensor.next() {
             plant.derivative(&state, &applied, &gusts.at(now), &mut slope, &mut out);
             sensor.sample(&three(&state, RATE), &out);
         }
-        while let Some(arrived) = sensor.receive(now) {
+        while let Some(mut arrived) = sensor.receive(now) {
+            effects.seen(&mut arrived.rate);
             sample = arrived;
             filtered = filters.step(&arrived.rate);
         }
@@ -71,16 +88,42 @@ pub fn fly(aircraft: &Aircraft, air: &Air, scenario: &Scenario) -> Result<Flight
                 velocity: three(&state, VELOCITY),
                 position: three(&state, POSITION),
             };
-            let turned = script.turn_over(now);
-            decision = match &mut flown {
-                Some((controller, _)) if script.action().closes_a_loop() => {
-                    if let Some(after) = turned {
-                        controller.begin(after, &motion);
-                    }
-                    controller.run(script.action(), &motion)
-                }
-                _ => Decision::open(script.action(), rotors),
+            let mut turned = script.turn_over(now).map(Option::<&Action>::cloned);
+            let mut own = None;
+            if let Some(watch) = &mut watch {
+                let at = seconds(now);
+                seen = Some(watch.look(at, effects.link(at), state[CHARGE], &motion));
+                own = watch.action(&motion);
+            }
+            if !effects.satellites(seconds(now)) && own.as_ref().unwrap_or(script.action()).holds_velocity() {
+                own = Some(Action::AttitudeHold { roll: 0.0, pitch: 0.0, yaw: None });
+            }
+            // What flies it changes hands: the loops take over from where it is.
+            let changes = |a: &Option<Action>, b: &Option<Action>| match (a, b) {
+                (Some(a), Some(b)) => a.holds_velocity() != b.holds_velocity(),
+                (a, b) => a.is_some() != b.is_some(),
             };
+            if changes(&flying, &own) {
+                turned = Some(Some(flying.clone().unwrap_or_else(|| script.action().clone())));
+            } else if own.is_some() {
+                turned = None;
+            }
+            flying = own;
+            let action = flying.as_ref().unwrap_or(script.action());
+            decision = match &mut flown {
+                Some((controller, _)) if action.closes_a_loop() => {
+                    if let Some(after) = turned {
+                        controller.begin(after.as_ref(), &motion);
+                    }
+                    controller.run(action, &motion)
+                }
+                _ => Decision::open(action, rotors),
+            };
+            for (command, stopped) in decision.commands.iter_mut().zip(&effects.stopped) {
+                if *stopped {
+                    *command = None;
+                }
+            }
             for (path, &command) in paths.iter_mut().zip(&decision.commands) {
                 path.send(now + delay, command);
             }
@@ -96,14 +139,14 @@ pub fn fly(aircraft: &Aircraft, air: &Air, scenario: &Scenario) -> Result<Flight
         if now >= next_row {
             plant.derivative(&state, &applied, &gusts.at(now), &mut slope, &mut out);
             let time = rows as f64 / scenario.log_rate;
-            recorder.record(time, (&plant, &state, &out), (&sample, &filtered), &decision);
+            recorder.record(time, (&plant, &state, &out), (&sample, &filtered), &decision, seen);
             rows += 1;
             next_row = nanoseconds(rows as f64 / scenario.log_rate);
         }
         if fresh && !state.iter().all(|v| v.is_finite()) {
             return Err(FlightError::Diverged { time: seconds(now) });
         }
-        if now >= end {
+        if now >= end || watch.as_ref().is_some_and(|w| w.landed) {
             break;
         }
 
@@ -111,6 +154,9 @@ pub fn fly(aircraft: &Aircraft, air: &Air, scenario: &Scenario) -> Result<Flight
             next_grid += step;
         }
         let mut until = end.min(next_grid).min(next_loop).min(next_row).min(sensor.next()).min(gusts.next());
+        if let Some(fault) = faults.last() {
+            until = until.min(nanoseconds(fault.at).max(now + 1));
+        }
         for path in &paths {
             if let Some(at) = path.next() {
                 until = until.min(at);

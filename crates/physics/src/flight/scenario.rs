@@ -2,9 +2,9 @@
 
 use serde::Serialize;
 
-use super::Wind;
-use crate::Vec3;
+use super::{Fault, Guard, Wind};
 use crate::aircraft::Aircraft;
+use crate::{Mat3, Vec3};
 
 /// What pilot and loops do during a segment. Height is held by the pilot except where said.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -141,6 +141,13 @@ pub struct Scenario {
     pub blade_passage: f64,
     /// Factor on the stated unbalance, rotor by rotor; missing ones are 1.
     pub unbalance_factors: Vec<f64>,
+    /// Inertia about the centre of mass, kg m^2, and bus voltage, V, that the controller reckons with; those of this flight
+    /// for `None`. For a flight with payload or on a low battery without retuning.
+    pub tuned_for: Option<(Mat3, f64)>,
+    /// What fails, in any order.
+    pub faults: Vec<Fault>,
+    /// Fail-safe and safety pilot; without it nobody acts on a lost link or a low charge. Needs `loop.velocity`.
+    pub guard: Option<Guard>,
 }
 
 impl Scenario {
@@ -158,6 +165,9 @@ impl Scenario {
             wind: Wind::LIGHT,
             blade_passage: 0.01,
             unbalance_factors: Vec::new(),
+            tuned_for: None,
+            faults: Vec::new(),
+            guard: None,
         }
     }
 }

@@ -5,6 +5,7 @@ use nalgebra::UnitQuaternion;
 use super::FlightError;
 use super::controller::{self, Controller, ThrustCurve};
 use super::drive::Supply;
+use super::faults::objection;
 use super::log::Hover;
 use super::outer::OuterLoops;
 use super::plant::{ATTITUDE, CHARGE, Hub, POLARISATION, POSITION, Plant, RATE, SPEED, VELOCITY};
@@ -81,8 +82,13 @@ fn check(
     if outer && aircraft.attitude_loop.is_none() {
         return Err(Missing::new("loop.attitude").into());
     }
-    if scenario.script.iter().any(|s| s.action.holds_velocity()) {
+    if scenario.guard.is_some() || scenario.script.iter().any(|s| s.action.holds_velocity()) {
         aircraft.velocity_loop()?;
+    }
+    for fault in &scenario.faults {
+        if let Some(why) = objection(fault, aircraft) {
+            return Err(FlightError::Fault { why });
+        }
     }
     if scenario.script.iter().any(|s| s.action == Action::PositionHold) {
         aircraft.position_loop()?;
@@ -238,6 +244,7 @@ fn plant<'a>(
             side_a,
             side_b: turn.cross(&side_a),
             unbalance: aircraft.rotor.unbalance * factor,
+            thrust_factor: 1.0,
             torque_factor: 1.0,
         });
     }
@@ -326,8 +333,9 @@ fn controller(
     let thrusts: Vec<f64> =
         hover.speeds.iter().map(|&speed| plant.rotor.thrust(speed, 0.0, plant.density)).collect();
     let full = operating_point(aircraft, &thrusts, 1.0, plant.density).map_err(powertrain)?;
-    let curve = thrust_curve(plant, full.bus_voltage)
-        .ok_or_else(|| no_hover("the thrust does not rise with the command"))?;
+    let (inertia, voltage) = scenario.tuned_for.unwrap_or((plant.inertia, full.bus_voltage));
+    let curve =
+        thrust_curve(plant, voltage).ok_or_else(|| no_hover("the thrust does not rise with the command"))?;
     Controller::new(controller::Setup {
         rate_loop: aircraft.rate_loop()?.clone(),
         attitude_loop: aircraft.attitude_loop.clone(),
@@ -339,7 +347,7 @@ fn controller(
             )),
             None => None,
         },
-        inertia: plant.inertia,
+        inertia,
         effectiveness,
         mixer,
         curve,

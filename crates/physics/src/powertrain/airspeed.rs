@@ -191,6 +191,14 @@ pub fn trim(
     Flight::new(aircraft, charge, density)?.trim(airspeed, climb)
 }
 
+/// Whether an airspeed, m/s, is held inside the limits with [`CONTROL_MARGIN`] x the thrust.
+pub fn holds(aircraft: &Aircraft, airspeed: f64, charge: f64, density: f64) -> Result<bool, PowertrainError> {
+    let airspeed = at_least(0.0, "airspeed (m/s)", airspeed)?;
+    let mut flight = Flight::new(aircraft, charge, density)?;
+    flight.margin = CONTROL_MARGIN;
+    Ok(flight.trim(airspeed, 0.0)?.is_some_and(|t| t.excess <= 0.0))
+}
+
 /// Flight over airspeed in steps of so many m/s, at a charge of 0 to 1 and a density, kg/m^3.
 pub fn envelope(
     aircraft: &Aircraft,

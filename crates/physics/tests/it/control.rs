@@ -43,6 +43,7 @@ pub(crate) fn bare(stations: Vec<Station>) -> Aircraft {
         drag_area: 0.0,
         structure: Default::default(),
         magnetic: Default::default(),
+        safety: Default::default(),
     }
 }
 

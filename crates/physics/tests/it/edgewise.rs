@@ -32,6 +32,7 @@ fn rotor() -> Rotor {
 fn quad() -> Aircraft {
     Aircraft {
         magnetic: Default::default(),
+        safety: Default::default(),
         structure: Default::default(),
         name: "forward".to_owned(),
         stations: layout::stations("quad-x", 0.31, 0.0, true).unwrap(),

@@ -113,11 +113,27 @@ fn quad() -> Aircraft {
         drag_area: 0.02,
         structure: Default::default(),
         magnetic: Default::default(),
+        safety: Default::default(),
     }
 }
 
-fn sea_level() -> Air {
+pub(crate) fn sea_level() -> Air {
     air(0.0, 0.0, 0.0).unwrap()
+}
+
+/// The same with velocity and position loops, and a payload in its centre of mass.
+pub(crate) fn outer_quad() -> Aircraft {
+    let mut aircraft = quad();
+    outer_loops(&mut aircraft);
+    let centre = physics::mass::mass_properties(&aircraft.bodies).centre;
+    aircraft.bodies.push(Body {
+        item: "payload".to_owned(),
+        mass: 0.4,
+        at: centre,
+        shape: Shape::Point,
+        payload: true,
+    });
+    aircraft
 }
 
 /// Nothing random and nothing that shakes.

@@ -123,6 +123,7 @@ impl Case {
             drag_area: 0.0,
             structure: Default::default(),
             magnetic: Default::default(),
+            safety: Default::default(),
         }
     }
 

@@ -31,11 +31,13 @@ mod compare;
 mod completions;
 mod demo;
 mod freeze;
+mod homeward;
 mod import;
 mod loops;
 mod new;
 mod next;
 mod reconcile;
+mod rehearse;
 mod report;
 mod schema;
 mod serve;
@@ -71,6 +73,8 @@ enum Command {
     Import(import::Args),
     Show(show::Args),
     Siting(siting::Args),
+    Homeward(homeward::Args),
+    Rehearse(rehearse::Args),
     Triage(triage::Args),
     Loops(loops::Args),
     Compare(compare::Args),
@@ -164,6 +168,8 @@ impl Cli {
             Command::Import(args) => import::run(args, out),
             Command::Show(args) => show::run(args, out),
             Command::Siting(args) => siting::run(args, out),
+            Command::Homeward(args) => homeward::run(args, out),
+            Command::Rehearse(args) => rehearse::run(args, out),
             Command::Triage(args) => triage::run(args, out),
             Command::Loops(args) => loops::run(args, out),
             Command::Compare(args) => compare::run(args, out),

@@ -37,7 +37,15 @@ struct Shown<'a> {
 
 pub(super) fn run(args: &Args, out: &mut dyn Write) -> Outcome {
     let source = DossierSource::new(&args.dir);
-    let record = source.record(&args.record)?;
+    // The worst flight of a rehearsal is kept apart from the records: it is no evidence.
+    let rehearsals = args.dir.join("rehearsals");
+    let rehearsed = dossier::record_store::is_id(&args.record) && rehearsals.join(&args.record).is_dir();
+    let record = if rehearsed {
+        dossier::record_store::load(&rehearsals, &args.record)
+            .map_err(dossier::diagnostic::Diagnostics::from)?
+    } else {
+        source.record(&args.record)?
+    };
     let findings = source.findings(&record)?;
     if args.json {
         json(out, &Shown { record: &record.meta, findings: &findings })?;

@@ -38,6 +38,7 @@ mod bare {
             drag_area: 0.0,
             structure: Default::default(),
             magnetic: Default::default(),
+            safety: Default::default(),
         }
     }
 }

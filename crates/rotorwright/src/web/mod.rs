@@ -54,6 +54,7 @@ pub fn app(state: AppState) -> Router {
         .route("/compare", get(pages::compare::page))
         .route("/loops", get(pages::loops::page))
         .route("/siting", get(pages::siting::page))
+        .route("/homeward", get(pages::homeward::page))
         .route("/report", get(pages::report::page))
         .route("/keep", post(pages::keep::act))
         .route("/assets/{name}", get(assets::file))

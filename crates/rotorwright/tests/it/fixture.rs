@@ -139,6 +139,7 @@ fn aircraft() -> Aircraft {
         drag_area: 0.02,
         structure: Default::default(),
         magnetic: Default::default(),
+        safety: Default::default(),
     }
 }
 

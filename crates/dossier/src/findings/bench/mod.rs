@@ -7,6 +7,7 @@ pub(crate) mod drive_chain;
 mod hand_rotation;
 mod magnetic;
 mod pieces;
+mod range;
 mod reception;
 mod sound;
 mod spin_check;
@@ -111,9 +112,7 @@ pub(super) fn run(bench: &Bench<'_>, out: &mut Out) {
         Kind::HandRotation => hand_rotation::run(bench, out),
         Kind::SpinCheck => spin_check::run(bench, out),
         Kind::Checklist => checklist::run(bench, out),
-        kind => {
-            out.cannot.push(format!("nothing is computed from a record of kind {} yet", kind.word()));
-        }
+        Kind::Range => range::run(bench, out),
     }
     if bench.record.meta.kind == Kind::Tap {
         struck::run(bench, out);

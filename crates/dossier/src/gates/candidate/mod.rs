@@ -6,12 +6,14 @@
 //! shortfall its removal takes away.
 
 mod geometry;
+mod homeward;
 mod loops;
 mod outer;
 mod parts;
 pub(super) mod structure;
 
 pub(super) use self::geometry::{moves, yaw};
+pub(super) use self::homeward::homeward;
 pub(super) use self::loops::{delays, filters, gains, rotor_inertia};
 pub(super) use self::outer::{attitude_gain, hold, velocity};
 pub(super) use self::parts::{lighter, thrust, unbalance};

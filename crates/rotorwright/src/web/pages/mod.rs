@@ -4,6 +4,7 @@ pub(super) mod aircraft;
 pub(super) mod card;
 pub(super) mod compare;
 pub(super) mod gate;
+pub(super) mod homeward;
 pub(super) mod keep;
 pub(super) mod ladder;
 pub(super) mod loops;

@@ -43,11 +43,12 @@ fn head(title: &str, charts: bool) -> Markup {
 }
 
 /// Pages in the title block.
-const PAGES: [(&str, &str); 8] = [
+const PAGES: [(&str, &str); 9] = [
     ("/", "Ladder"),
     ("/aircraft", "Aircraft"),
     ("/loops", "Loops"),
     ("/siting", "Siting"),
+    ("/homeward", "Way home"),
     ("/records", "Records"),
     ("/compare", "Compare"),
     ("/predictions", "Predictions"),
