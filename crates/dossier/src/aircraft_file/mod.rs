@@ -33,6 +33,7 @@ use toml_edit::Document;
 
 use crate::diagnostic::{Diagnostic, Diagnostics};
 use crate::result::{InputLine, KeyChange};
+use crate::units::parse_quantity;
 use build::Draft;
 use fields::Input;
 use read::Reader;
@@ -182,6 +183,19 @@ impl AircraftFile {
                 .into());
         };
         Ok((values, aircraft))
+    }
+
+    /// The numbers of some edits, SI by input key, where every edit only gives another number to a key that has one;
+    /// `None` where one does more, or is wrong.
+    pub(crate) fn numbers_of(&self, edits: &[KeyChange]) -> Option<BTreeMap<String, f64>> {
+        edits
+            .iter()
+            .map(|e| {
+                let input = self.draft.inputs.get(*self.index.get(&e.key)?)?;
+                let text = e.value.trim().strip_prefix('"')?.strip_suffix('"')?;
+                Some((e.key.clone(), parse_quantity(text, input.spec.dimension()?).ok()?.value))
+            })
+            .collect()
     }
 
     fn replaceable(&self, input: &Input, value: f64) -> Result<(), Box<Diagnostic>> {

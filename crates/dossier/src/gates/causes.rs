@@ -55,9 +55,9 @@ pub(super) fn causes(ctx: &Context<'_>, draft: &Draft, limit: &Limit, rests: &Re
         }
     };
     let value_at = |edits: &[KeyChange]| -> Option<(f64, Limit)> {
-        let changed = ctx.subject.with_edits(edits).ok()?;
-        let after = changed.nominal(&[metric.group]).get(metric.output)?;
-        let limit = ctx.limits.limit(draft.id, &changed.resolved().aircraft).unwrap_or_else(|| limit.clone());
+        let (after, changed) = ctx.subject.nominal_with(edits, &[metric.group])?;
+        let after = after.get(metric.output)?;
+        let limit = ctx.limits.limit(draft.id, &changed).unwrap_or_else(|| limit.clone());
         Some((shift(after), limit))
     };
     let shortfall = -margin(figure.value, limit);

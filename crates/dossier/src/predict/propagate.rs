@@ -178,6 +178,30 @@ impl Subject {
         self.with_file(self.file.with_edits(edits)?, &keys)
     }
 
+    /// Central values with keys of the aircraft file changed, and the aircraft that has them: as [`Self::with_edits`] makes
+    /// it, without reading the whole file again where only numbers change that nothing measured goes along with.
+    pub fn nominal_with(&self, edits: &[KeyChange], groups: &[Group]) -> Option<(Nominal, Aircraft)> {
+        let aircraft = match self.with_numbers(edits) {
+            Some(aircraft) => aircraft,
+            None => self.with_edits(edits).ok()?.resolved.aircraft,
+        };
+        Some((nominal(&aircraft, &self.air(), groups), aircraft))
+    }
+
+    fn with_numbers(&self, edits: &[KeyChange]) -> Option<Aircraft> {
+        let alone = |key: &str| {
+            ["filter.", "loop.", "esc.", "imu.", "battery."].iter().any(|s| key.starts_with(s))
+                && key != "esc.braking"
+        };
+        if !edits.iter().all(|e| alone(&e.key)) {
+            return None;
+        }
+        let numbers = self.effective.numbers_of(edits)?;
+        let mut taken = self.taken.clone();
+        taken.retain(|key, _| !numbers.contains_key(key));
+        self.effective.moved(&taken, &numbers).ok()
+    }
+
     /// The same subject with another aircraft file, in which `changed` keys differ. A measured figure stays unless
     /// its own key is among them.
     ///

@@ -246,3 +246,45 @@ fn val_monte_carlo() {
         );
     }
 }
+
+/// Numbers changed in place give the figures of the file read again, with and without a measured response.
+#[test]
+fn prop_numbers_in_place_are_the_file_read_again() {
+    use dossier::predict::Measured;
+    use dossier::result::KeyChange;
+    let programme = Programme::load(base()).unwrap_or_else(|d| panic!("{d}"));
+    let file = AircraftFile::load(&aircraft(base())).unwrap_or_else(|d| panic!("{d}"));
+    let subject = Subject::new(file, programme.site).unwrap_or_else(|d| panic!("{d}"));
+    let measured = BTreeMap::from([(
+        "esc.response_up".to_owned(),
+        Measured {
+            value: 0.012,
+            uncertainty: 1e-4,
+            unit: "s".to_owned(),
+            origin: Origin::Measured,
+            records: Vec::new(),
+        },
+    )]);
+    let (flown, refused) = subject.with_measured(&measured).unwrap_or_else(|d| panic!("{d}"));
+    assert!(refused.is_empty());
+    let changes = [
+        ("filter.1.cutoff", "\"45 Hz\""),
+        ("esc.dead_time", "\"4 ms +- 1 ms\""),
+        ("esc.response_up", "\"20 ms\""),
+        ("battery.cell_resistance", "\"6 mohm\""),
+        ("rotor.ct", "\"0.09\""),
+        ("mass.1.mass", "\"1.6 kg\""),
+        ("aircraft.cant", "\"2 deg\""),
+    ];
+    for s in [&subject, &flown] {
+        for (key, value) in changes {
+            let edits = [KeyChange { key: key.to_owned(), value: value.to_owned() }];
+            let quick = s.nominal_with(&edits, &Group::ALL);
+            let slow = s.with_edits(&edits).ok().map(|s| s.nominal(&Group::ALL));
+            let figures = |n: &dossier::predict::Nominal| -> Vec<(String, f64)> {
+                n.outputs.iter().map(|o| (o.id.clone(), o.value)).collect()
+            };
+            assert_eq!(quick.map(|q| figures(&q.0)), slow.as_ref().map(figures), "{key}");
+        }
+    }
+}
