@@ -30,7 +30,7 @@ use crate::check::Opened;
 use crate::diagnostic::{Diagnostic, Diagnostics};
 use crate::gates::Context;
 use crate::predict::{SiteAir, Subject};
-use crate::record::Record;
+use crate::record::{HandValue, Record};
 use crate::result::{InputLine, Limit, Sense};
 
 /// What stands over every answer.
@@ -259,7 +259,13 @@ pub fn rehearse(
             let id = format!("rehearsal-{}-{}", ask.card, answer.worst);
             let remark =
                 format!("{LABEL} Worst of {} runs: {}. Seed {}.", ask.runs, answer.worst_why, ask.seed);
-            crate::demo::flight_record(&id, &name, "1970-01-01", &remark, &log, &fingerprint)
+            let mut record =
+                crate::demo::flight_record(&id, &name, "1970-01-01", &remark, &log, &fingerprint);
+            if ask.payload {
+                let value = HandValue { value: 1.0, uncertainty: 0.0, unit: "1".to_owned() };
+                record.meta.values.insert("payload_fitted".to_owned(), value);
+            }
+            record
         });
         Ok((answer, record))
     })?

@@ -106,7 +106,7 @@ pub const UNITS: &[UnitEntry] = &[
     unit("\u{b0}", (PI, 180.0), "", powers(0, 0, 0, 0, 0, 1), ACCEPTED),
     unit("rev", (2.0 * PI, 1.0), "", powers(0, 0, 0, 0, 0, 1), SP),
     unit("rpm", (2.0 * PI, 60.0), "k", powers(0, 0, -1, 0, 0, 1), SP),
-    unit("Hz", ONE, "mkM", powers(0, 0, -1, 0, 0, 0), NAMED),
+    unit("Hz", ONE, "mkMG", powers(0, 0, -1, 0, 0, 0), NAMED),
     unit("N", ONE, "mk", powers(1, 1, -2, 0, 0, 0), NAMED),
     unit("kgf", (9.806_65, 1.0), "", powers(1, 1, -2, 0, 0, 0), SP),
     unit("gf", (9.806_65, 1e3), "", powers(1, 1, -2, 0, 0, 0), SP),

@@ -3,7 +3,8 @@
 use std::io::Write;
 use std::path::PathBuf;
 
-use dossier::findings::Findings;
+use dossier::check::{Opened, as_flown};
+use dossier::findings::{Findings, Surroundings, findings_at};
 use dossier::record::RecordMeta;
 use serde::Serialize;
 
@@ -46,7 +47,14 @@ pub(super) fn run(args: &Args, out: &mut dyn Write) -> Outcome {
     } else {
         source.record(&args.record)?
     };
-    let findings = source.findings(&record)?;
+    let findings = if rehearsed {
+        let opened = Opened::open(&args.dir, Some(&record.meta.build), &[])?;
+        let aircraft = as_flown(&opened.subject.resolved().aircraft, &record.meta);
+        let around = Surroundings { density: opened.subject.density(), earth: None };
+        findings_at(&record, Some(&aircraft), around)
+    } else {
+        source.findings(&record)?
+    };
     if args.json {
         json(out, &Shown { record: &record.meta, findings: &findings })?;
     } else {
