@@ -11,6 +11,7 @@ mod common;
 mod discharge;
 mod end_points;
 mod energy;
+mod fall;
 mod first_hop;
 mod hand_rotation;
 mod hover;
@@ -177,9 +178,10 @@ struct Spec {
 }
 
 /// All cards in the order of the job.
-const CARDS: [&Spec; 19] = [
+const CARDS: [&Spec; 20] = [
     &weighing::CARD,
     &swing::CARD,
+    &fall::CARD,
     &tap::CARD,
     &sweep::CARD,
     &step::CARD,

@@ -64,6 +64,10 @@ pub(super) const SCALARS: &[(&str, Dimension)] = &[
     ("height", Dimension::Length),
     ("satellite.signal", Dimension::Ratio),
     ("radio.on", Dimension::Ratio),
+    ("point.1.x", Dimension::Length),
+    ("point.1.y", Dimension::Length),
+    ("point.2.x", Dimension::Length),
+    ("point.2.y", Dimension::Length),
 ];
 
 /// Rotor quantities with unit.
