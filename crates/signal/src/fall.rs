@@ -111,7 +111,7 @@ pub fn turned(time: &[f64], track: &[f64]) -> Result<Turned, SignalError> {
     let span = (last - first).max(1e-6);
     let start = [rest, guess.max(1e-6).ln(), first, 0.1];
     let step = [1e-4, 1e-3, 1e-3 * span, 1e-2];
-    let s = descent::solve(&start, &step, &mut residuals).ok_or(lost.clone())?;
+    let s = descent::solve(&start, &step, &mut residuals).ok_or(lost)?;
     let [rest, log, start, drag] = s.parameters[..] else { return Err(lost) };
     let degrees = used.saturating_sub(4).max(1) as f64;
     let variance = s.square / degrees;
