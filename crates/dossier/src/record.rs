@@ -32,6 +32,8 @@ pub enum Kind {
     Tap,
     /// Periods of a pendulum on two or three wires.
     Swing,
+    /// A weight on a thread that turns the aircraft about one axis.
+    Fall,
     /// Vibration without and with a trial mass.
     Balance,
     /// Magnetometer and current in a restrained run-up.
@@ -46,7 +48,7 @@ pub enum Kind {
 
 impl Kind {
     /// All kinds with the word that `record.toml` and the command line use and what it is.
-    pub const ALL: [(Self, &'static str, &'static str); 16] = [
+    pub const ALL: [(Self, &'static str, &'static str); 17] = [
         (Self::Weighing, "weighing", "scale readings"),
         (Self::Note, "note", "a value or a remark"),
         (Self::Flight, "flight", "a flight log"),
@@ -58,6 +60,7 @@ impl Kind {
         (Self::Sound, "sound", "a recording of one drive's sound"),
         (Self::Tap, "tap", "free vibration after a tap"),
         (Self::Swing, "swing", "periods of a pendulum"),
+        (Self::Fall, "fall", "turned by a falling weight"),
         (Self::Balance, "balance", "vibration with and without a trial mass"),
         (Self::Magnetic, "magnetic", "magnetometer and current, restrained run-up"),
         (Self::Reception, "reception", "signal and pressure, motors and radio off and on"),
@@ -104,6 +107,8 @@ pub enum Stamp {
     Received,
     /// When the line was logged.
     Logged,
+    /// Nobody logged it: the channel map states the channel, its moments are no better than that.
+    Stated,
 }
 
 /// One channel of a record.

@@ -11,6 +11,7 @@ pub mod derivative;
 pub mod discharge;
 pub mod drive;
 mod error;
+pub mod fall;
 pub mod filter;
 pub mod lsq;
 pub mod modes;

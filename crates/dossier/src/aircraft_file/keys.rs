@@ -26,7 +26,7 @@ pub const SECTIONS: &[Section] = &[
     Section::one(
         "weighed",
         false,
-        "What the whole aircraft without payload was found to weigh and how it turns; it goes before the sum of the items. Records of weighings and swings fill it of themselves.",
+        "What the whole aircraft without payload was found to weigh and how it turns; it goes before the sum of the items. Records of weighings, swings and falling weights fill it of themselves.",
     ),
     Section::one("rotor", true, "The rotor, the same at every station."),
     Section::one("motor", false, "The motor, the same at every station."),

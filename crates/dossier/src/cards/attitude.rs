@@ -3,7 +3,7 @@
 use physics::STANDARD_GRAVITY;
 
 use super::basis::Basis;
-use super::common::{channel, limit, lines, loop_rate, number};
+use super::common::{channel, height, limit, lines, loop_rate, number, room, too_low};
 use super::shown::{degrees, hertz, metres, seconds, speed};
 use super::{Draft, Power, Spec};
 
@@ -31,8 +31,8 @@ fn fill(b: &Basis<'_>) -> Draft {
     let pace = std::f64::consts::TAU * SLOW;
     let fastest = STANDARD_GRAVITY * tilt.tan() / pace;
     let way = STANDARD_GRAVITY * tilt.tan() / pace.powi(2);
-    let room = 2.0 * way + 4.0 * b.span;
-    let height = (0.5 * room).max(10.0 * b.aircraft.rotor.diameter).max(5.0);
+    let room_aside = 2.0 * way + 4.0 * b.span;
+    let above = height(b, Some(room_aside), 10.0, 5.0);
     let gain = b.aircraft.rate_loop.as_ref().map_or(0.0, |l| l.p[0].max(l.p[1]));
     let top = (3.5 * b.crossover.max(gain) / std::f64::consts::TAU).max(2.0 * QUICK);
     let (loops, loops_why) = loop_rate(b);
@@ -75,22 +75,12 @@ fn fill(b: &Basis<'_>) -> Draft {
                 ),
             ),
             number("speed", "speed in the slowest diagonal", fastest, "m/s", speed(fastest), "g tan(tilt)/(2 pi 0.2 Hz)"),
-            number(
-                "room",
+            room(
                 "room to each side",
-                room,
-                "m",
-                metres(room),
-                "twice the way of the slowest swing, g tan(tilt)/(2 pi 0.2 Hz)^2, and four spans (derived)",
+                room_aside,
+                "twice the way of the slowest swing, g tan(tilt)/(2 pi 0.2 Hz)^2, and four spans",
             ),
-            number(
-                "height",
-                "height",
-                height,
-                "m",
-                metres(height),
-                "half the room, ten diameters and 5 m at least (common practice, no source)",
-            ),
+            above.clone(),
         ],
         you_need: lines([
             "gate rate met: overshoot, margins, no growing oscillation",
@@ -116,9 +106,9 @@ fn fill(b: &Basis<'_>) -> Draft {
         ]),
         abort_limits: vec![
             limit("tilt", degrees((1.3 * tilt).min(1.2)), "1.3 x the tilt at full stick: it no longer follows"),
-            limit("distance from the pilot", metres(2.0 * room), "twice the room: attitude can no longer be seen"),
+            limit("distance from the pilot", metres(2.0 * room_aside), "twice the room: attitude can no longer be seen"),
             limit("an oscillation that grows", "two swings", "attitude gain down by a third"),
-            limit("height", metres(0.5 * height), "half the height of the test"),
+            too_low(&above),
             limit("an observer calls stop", "level, climb away, land", "no discussion in the air"),
             limit("saturation", seconds(0.3), "three times the limit in one swing: back to less stick"),
         ],

@@ -20,7 +20,8 @@ fn fill(b: &Basis<'_>) -> Draft {
     // Permissible residual unbalance of ISO 21940-11: U = m e, e omega = G.
     let rotor_mass = b.blade_mass * f64::from(r.blades.max(1));
     let grade = |g: f64| rotor_mass * g * 1e-3 / b.hover_speed.max(1e-9);
-    let radius = 0.25 * r.diameter;
+    // On the motor's bell, where any angle can be used.
+    let radius = 0.06 * r.diameter;
     let trial = (5.0 * grade(16.0)).max(0.3 * r.unbalance);
     let (rate, why) = vibration_rate(b);
     Draft {
@@ -64,17 +65,18 @@ fn fill(b: &Basis<'_>) -> Draft {
             ),
             number(
                 "trial-mass",
-                "as tape at a quarter diameter",
+                "as tape on the motor's bell",
                 trial / radius,
                 "kg",
                 format!("{:.0} mg at {}", trial / radius * 1e6, metres(radius)),
-                "trial unbalance over the radius",
+                "trial unbalance over the radius, taken as 6 % of the propeller's diameter: measure yours (common practice, no source)",
             ),
         ],
         you_need: lines([
             "tape weighed to a tenth of the trial mass",
             "an accelerometer at the motor, or the aircraft's own, raw",
-            "a mark on the disc and the rotor's speed",
+            "a mark on the bell for 0 deg, angles counted from it in the sense of rotation",
+            "the rotor's speed, the same in all runs to a few per cent",
         ]),
         set_up: lines([
             "Aircraft strapped down on soft foam so that its own modes lie below half the rotor's speed.",
@@ -82,23 +84,34 @@ fn fill(b: &Basis<'_>) -> Draft {
             "Tape only with power off and the battery unplugged.",
         ]),
         steps: lines([
-            "Run 10 s at the test speed without tape.",
-            "Trial mass on blade 1: run 10 s. The same on blade 2. A third run at another angle settles the sign.",
-            "Correct as computed, run again.",
+            "Run 10 s at the test speed without tape: baseline.",
+            "Trial mass on the bell at 0 deg: run 10 s. The same at 120 and at 240 deg: trial.1 to trial.3.",
+            "Correct as computed, run again: after. On a two-bladed propeller taped at its tips only the share along the blades.",
             "Every motor and every spare propeller.",
         ]),
         abort_limits: vec![
             limit(
                 "vibration at the motor",
                 "twice that of the first run",
-                "the tape is on the wrong blade, or something is loose",
+                "the tape is on the heavy side, or something is loose",
             ),
             limit("tape", "that lifts", "stop"),
         ],
         log: vec![
             channel("accel.x, accel.y, accel.z", "raw", rate, why),
             channel("rotor.N.speed", "from the ESC or a tachometer", 20.0, "the line to follow"),
-            channel("trial.mass, trial.radius, trial.angle", "scales, tape", 0.0, "what was added where"),
+            channel(
+                "baseline, trial.1.amplitude to trial.3.amplitude, after",
+                "1/rev of the log",
+                0.0,
+                "one for each run",
+            ),
+            channel(
+                "trial.mass, trial.radius, trial.1.angle to trial.3.angle",
+                "scales, calliper",
+                0.0,
+                "what was added where",
+            ),
         ],
         computed_after: lines([
             "response per g mm",

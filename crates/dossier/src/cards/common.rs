@@ -25,6 +25,25 @@ pub(super) fn number(
     Number { id, name: name.to_owned(), value, unit, shown, why: why.into() }
 }
 
+/// Free room of a test in the air, and why.
+pub(super) fn room(name: &str, value: f64, why: &str) -> Number {
+    number("room", name, value, "m", metres(value), format!("{why} (derived)"))
+}
+
+/// Height of a test in the air: half its room where one is given, a number of diameters, and a least height in m.
+pub(super) fn height(b: &Basis<'_>, room: Option<f64>, diameters: f64, least: f64) -> Number {
+    let value = (0.5 * room.unwrap_or(0.0)).max(diameters * b.aircraft.rotor.diameter).max(least);
+    let half = if room.is_some() { "half the room, " } else { "" };
+    let why =
+        format!("{half}{diameters:.0} diameters and {least:.0} m at least (common practice, no source)");
+    number("height", "height", value, "m", metres(value), why)
+}
+
+/// The height at which a test in the air is ended.
+pub(super) fn too_low(height: &Number) -> LimitLine {
+    limit("height", metres(0.5 * height.value), "half the height of the test")
+}
+
 /// What ballast and straps of a restrained run-up hold.
 pub(super) fn hold_down(b: &Basis<'_>) -> Number {
     let hold = 1.5 * b.thrust;

@@ -12,6 +12,7 @@ mod discharge;
 mod end_points;
 mod energy;
 mod failsafe;
+mod fall;
 mod first_hop;
 mod hand_rotation;
 mod hover;
@@ -180,9 +181,10 @@ struct Spec {
 }
 
 /// All cards in the order of the job.
-const CARDS: [&Spec; 23] = [
+const CARDS: [&Spec; 24] = [
     &weighing::CARD,
     &swing::CARD,
+    &fall::CARD,
     &tap::CARD,
     &sweep::CARD,
     &step::CARD,

@@ -3,8 +3,8 @@
 use physics::STANDARD_GRAVITY;
 
 use super::basis::Basis;
-use super::common::{channel, limit, lines, loop_rate, number, vibration_rate};
-use super::shown::{degrees, degrees_per_second, metres, seconds};
+use super::common::{channel, height, limit, lines, loop_rate, number, room, too_low, vibration_rate};
+use super::shown::{degrees, degrees_per_second, seconds};
 use super::{Draft, Power, Spec};
 
 pub(super) const CARD: Spec = Spec {
@@ -25,7 +25,7 @@ fn fill(b: &Basis<'_>) -> Draft {
     let tilt = size * hold;
     // Sideways while it tilts, for the release of 2 s and the way back.
     let way = 0.5 * STANDARD_GRAVITY * (0.5 * tilt).tan() * 4.0;
-    let height = (way * 0.5).max(5.0 * b.aircraft.rotor.diameter).max(3.0);
+    let above = height(b, Some(way), 5.0, 3.0);
     let (vibration, vibration_why) = vibration_rate(b);
     let (loops, loops_why) = loop_rate(b);
     Draft {
@@ -54,22 +54,8 @@ fn fill(b: &Basis<'_>) -> Draft {
                 ),
             ),
             number("step-tilt", "tilt after a step", tilt, "rad", degrees(tilt), "size x time"),
-            number(
-                "way",
-                "room to each side",
-                way,
-                "m",
-                metres(way),
-                "g tan(tilt/2) over 2 s of release and as long to come back (derived)",
-            ),
-            number(
-                "height",
-                "height",
-                height,
-                "m",
-                metres(height),
-                "half the room, five diameters and 3 m at least (common practice, no source)",
-            ),
+            room("room to each side", way, "g tan(tilt/2) over 2 s of release and as long to come back"),
+            above.clone(),
         ],
         you_need: lines([
             "a hover that was as computed",
@@ -94,7 +80,7 @@ fn fill(b: &Basis<'_>) -> Draft {
                 "the loop is near its neutral frequency: gains down",
             ),
             limit("rate", degrees_per_second(1.5 * size), "1.5 x the step"),
-            limit("height", metres(0.5 * height), "half the height of the test"),
+            too_low(&above),
         ],
         log: vec![
             channel("rate_demand.x, .y, .z", "before mixing", loops.max(100.0), loops_why.clone()),

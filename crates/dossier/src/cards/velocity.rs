@@ -1,7 +1,7 @@
 //! Velocity steps.
 
 use super::basis::Basis;
-use super::common::{channel, limit, lines, number};
+use super::common::{channel, height, limit, lines, number, room, too_low};
 use super::shown::{metres, seconds, speed};
 use super::{Draft, Power, Spec};
 
@@ -42,8 +42,8 @@ fn stop(b: &Basis<'_>) -> f64 {
 
 fn fill(b: &Basis<'_>) -> Draft {
     let hold = (4.0 / gain(b)).clamp(4.0, 10.0);
-    let room = SIZE * hold + stop(b) + 2.0 * b.span;
-    let height = (10.0 * b.aircraft.rotor.diameter).max(5.0);
+    let ahead = SIZE * hold + stop(b) + 2.0 * b.span;
+    let above = height(b, None, 10.0, 5.0);
     let way = b.aircraft.velocity_loop.as_ref().map_or_else(
         || "loop.velocity.gain is not stated: a quarter of a quarter of the crossover is taken".to_owned(),
         |l| format!("four time constants at the velocity gain of {:.2} 1/s, 4 to 10 s (derived)", l.gain),
@@ -69,22 +69,8 @@ fn fill(b: &Basis<'_>) -> Draft {
                 metres(stop(b)),
                 "a second of reaction and two time constants at the step's speed (derived)",
             ),
-            number(
-                "room",
-                "room ahead, in each direction",
-                room,
-                "m",
-                metres(room),
-                "way of a step, way to stop, two spans (derived)",
-            ),
-            number(
-                "height",
-                "height",
-                height,
-                "m",
-                metres(height),
-                "ten diameters and 5 m at least (common practice, no source)",
-            ),
+            room("room ahead, in each direction", ahead, "way of a step, way to stop, two spans"),
+            above,
         ],
         you_need: lines([
             "gate attitude met",
@@ -112,7 +98,7 @@ fn fill(b: &Basis<'_>) -> Draft {
                 "the heading is wrong by more than the loop's phase margin: attitude command, land",
             ),
             limit("speed", speed(1.6 * SIZE), "1.6 x the step"),
-            limit("distance ahead", metres(room), "the room"),
+            limit("distance ahead", metres(ahead), "the room"),
             limit(
                 "tilt",
                 format!("{:.0} deg", tilt_limit(b) + 5.0),
@@ -151,8 +137,8 @@ fn fill(b: &Basis<'_>) -> Draft {
 }
 
 fn fill_hold(b: &Basis<'_>) -> Draft {
-    let height = (10.0 * b.aircraft.rotor.diameter).max(5.0);
-    let room = 10.0 + 2.0 * b.span + stop(b);
+    let above = height(b, None, 10.0, 5.0);
+    let ahead = 10.0 + 2.0 * b.span + stop(b);
     let time = 60.0;
     Draft {
         purpose: "Whether place and height are held in the wind that the aircraft is for.".to_owned(),
@@ -165,22 +151,8 @@ fn fill_hold(b: &Basis<'_>) -> Draft {
                 seconds(time),
                 "15 s count at the least; a minute holds a few of the slow gusts (common practice, no source)",
             ),
-            number(
-                "room",
-                "room to each side",
-                room,
-                "m",
-                metres(room),
-                "ten times the limit, way to stop, two spans (derived)",
-            ),
-            number(
-                "height",
-                "height",
-                height,
-                "m",
-                metres(height),
-                "ten diameters and 5 m at least (common practice, no source)",
-            ),
+            room("room to each side", ahead, "ten times the limit, way to stop, two spans"),
+            above.clone(),
         ],
         you_need: lines([
             "velocity steps without overshoot",
@@ -205,7 +177,7 @@ fn fill_hold(b: &Basis<'_>) -> Draft {
                 format!("{:.0} deg", tilt_limit(b)),
                 "the velocity loop's limit: it can no longer hold",
             ),
-            limit("height", metres(0.5 * height), "half the height of the test"),
+            too_low(&above),
         ],
         log: vec![
             channel("position_demand.x, .y, .z", "before mixing", 10.0, "what was to be held"),

@@ -110,7 +110,7 @@ fn open_all(files: &[PathBuf], map_file: &Path, map: &ChannelMap) -> Result<Vec<
         return Err(Diagnostics(errors));
     }
     let times = map.time.iter().map(|t| (t.file, t.column.as_ref(), t.place, "time"));
-    let channels = map.channels.iter().map(|c| (c.file, Some(&c.column), c.place, c.name.as_str()));
+    let channels = map.channels.iter().map(|c| (c.file, c.column.as_ref(), c.place, c.name.as_str()));
     for (file, column, place, key) in times.chain(channels) {
         let problem = match opened.get(file.wrapping_sub(1)) {
             None => Some((
@@ -124,7 +124,7 @@ fn open_all(files: &[PathBuf], map_file: &Path, map: &ChannelMap) -> Result<Vec<
         }
     }
     for file in 1..=opened.len() {
-        let used = map.channels.iter().any(|c| c.file == file);
+        let used = map.channels.iter().any(|c| c.file == file && c.column.is_some());
         if !used {
             let message = format!("no channel is taken from file {file}");
             errors.push(
@@ -153,9 +153,13 @@ fn one_file(
         opened.find(c).map_err(|(m, h)| Diagnostics::from(Diagnostic::error(path, m).key("time").help(h)))
     };
     let time_column = entry.column.as_ref().map(find).transpose()?;
-    let mut places = Vec::new();
+    let (mut places, mut stated) = (Vec::new(), Vec::new());
     for c in map.channels.iter().filter(|c| c.file == file) {
-        places.push((c, find(&c.column)?));
+        match (&c.column, &c.stated) {
+            (Some(column), _) => places.push((c, find(column)?)),
+            (None, Some(s)) => stated.push((c, s)),
+            (None, None) => {}
+        }
     }
     let mut wanted: Vec<usize> = places.iter().map(|(_, p)| *p).chain(time_column).collect();
     wanted.sort_unstable();
@@ -168,6 +172,10 @@ fn one_file(
         if let Some(column) = table.columns.get(&place) {
             channels.insert(entry.name.clone(), scaled(entry, timebase::in_order(&base, column)));
         }
+    }
+    for (entry, s) in stated {
+        let values = base.time.iter().map(|t| s.at(*t)).collect();
+        channels.insert(entry.name.clone(), scaled(entry, values));
     }
     for stem in ATTITUDES {
         continuous(stem, &mut channels);
@@ -351,7 +359,7 @@ fn channel_meta(name: &str, taken: Option<&(String, i8)>, map: &ChannelMap) -> C
     let known = canonical(name);
     let source = taken.map_or(name, |(s, _)| s.as_str());
     let entry = map.channel(source);
-    let mut column = entry.map_or(String::new(), |e| e.column.to_string());
+    let mut column = entry.map_or(String::new(), ChannelEntry::origin);
     if let Some(e) = entry {
         if e.file > 1 {
             column.push_str(&format!(", file {}", e.file));

@@ -188,7 +188,8 @@ impl Builder<'_> {
         seen.taken = true;
         self.map.channels.push(ChannelEntry {
             name: channel.to_owned(),
-            column,
+            column: Some(column),
+            stated: None,
             file: seen.file,
             unit: "1".to_owned(),
             sign: 1.0,
@@ -252,7 +253,7 @@ impl Builder<'_> {
             if self.doubts.iter().any(|d| d.id == format!("which-{channel}")) {
                 continue;
             }
-            let first = self.map.channel(&channel).map_or(String::new(), |c| c.column.to_string());
+            let first = self.map.channel(&channel).map_or(String::new(), ChannelEntry::origin);
             self.doubts.push(Doubt {
                 id: format!("which-{channel}"),
                 channel: channel.clone(),
@@ -420,8 +421,10 @@ impl Builder<'_> {
         for i in 0..self.map.channels.len() {
             let Some(entry) = self.map.channels.get(i) else { continue };
             let Some(known) = canonical(&entry.name) else { continue };
-            let seen =
-                self.columns.iter().find(|c| c.file == entry.file && c.column(&self.columns) == entry.column);
+            let seen = self
+                .columns
+                .iter()
+                .find(|c| c.file == entry.file && Some(c.column(&self.columns)) == entry.column);
             let Some(seen) = seen else { continue };
             let stated = seen.read.unit.clone().filter(|u| parse_unit(u, known.dimension).is_ok());
             let size = seen.figures.size();

@@ -110,7 +110,7 @@ impl Amendment {
             Self::Inverse(v) => map.axes.inverse = *v,
             Self::Tap(n, tap) => named(map, n, &|c| c.tap = Some(*tap)),
             Self::Rename(n, to) => named(map, n, &|c| c.name.clone_from(to)),
-            Self::Column(n, column) => named(map, n, &|c| c.column = column.clone()),
+            Self::Column(n, column) => named(map, n, &|c| c.column = Some(column.clone())),
             Self::Drop(n) => map.channels.retain(|c| c.name != *n),
             Self::Time(unit, scale) => {
                 for t in &mut map.time {

@@ -93,13 +93,42 @@ pub struct TimeEntry {
     pub place: Place,
 }
 
+/// A channel that no file holds: the map states it against the time of its file.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Stated {
+    /// Times, s, ascending, on the file's own clock, and values in the entry's unit.
+    pub points: Vec<(f64, f64)>,
+    /// Straight between the points, and nothing outside them; else each value holds until the next, the last to the
+    /// end of the file, and nothing is before the first.
+    pub line: bool,
+}
+
+impl Stated {
+    /// Key in a map.
+    pub(super) fn key(&self) -> &'static str {
+        if self.line { "line" } else { "steps" }
+    }
+    /// Value at a time, s.
+    pub fn at(&self, time: f64) -> f64 {
+        let after = self.points.partition_point(|p| p.0 <= time);
+        let (before, next) = (after.checked_sub(1).and_then(|i| self.points.get(i)), self.points.get(after));
+        match (before, next) {
+            (Some(a), Some(b)) if self.line => a.1 + (b.1 - a.1) * (time - a.0) / (b.0 - a.0),
+            (Some(a), _) if !self.line || time == a.0 => a.1,
+            _ => f64::NAN,
+        }
+    }
+}
+
 /// One channel of the map.
 #[derive(Debug, Clone, PartialEq)]
 pub struct ChannelEntry {
     /// Canonical name.
     pub name: String,
-    /// Column.
-    pub column: Column,
+    /// Column; none where the channel is stated.
+    pub column: Option<Column>,
+    /// What it is in place of a column.
+    pub stated: Option<Stated>,
     /// File, from 1.
     pub file: usize,
     /// Unit as written; `1` where the channel is a ratio.
@@ -120,6 +149,13 @@ pub struct ChannelEntry {
     pub comment: Option<String>,
     /// Where it stands in the map.
     pub place: Place,
+}
+
+impl ChannelEntry {
+    /// Where its values come from, for people.
+    pub fn origin(&self) -> String {
+        self.column.as_ref().map_or_else(|| "stated in the channel map".to_owned(), Column::to_string)
+    }
 }
 
 /// Axis turns.
@@ -182,6 +218,7 @@ pub(super) fn stamp_text(stamp: Stamp) -> &'static str {
         Stamp::Sampled => "sampled",
         Stamp::Received => "received",
         Stamp::Logged => "logged",
+        Stamp::Stated => "stated",
     }
 }
 
@@ -306,7 +343,12 @@ fn write_channel(out: &mut String, c: &ChannelEntry) {
         let _ = write!(out, " # unsure: {}", comment.replace(['\n', '\r'], " "));
     }
     let _ = writeln!(out, "\nname = {}", quoted(&c.name));
-    write_column(out, Some(&c.column));
+    write_column(out, c.column.as_ref());
+    if let Some(s) = &c.stated {
+        let points: Vec<String> =
+            s.points.iter().map(|(t, v)| format!("[\"{} s\", {}]", number(*t), number(*v))).collect();
+        let _ = writeln!(out, "{} = [{}]", s.key(), points.join(", "));
+    }
     if c.file != 1 {
         let _ = writeln!(out, "file = {}", c.file);
     }
@@ -333,7 +375,7 @@ fn write_channel(out: &mut String, c: &ChannelEntry) {
     if let Some(t) = c.tap {
         let _ = writeln!(out, "tap = \"{}\"", tap_text(t));
     }
-    if let Some(s) = c.stamp {
+    if let Some(s) = c.stamp.filter(|s| *s != Stamp::Stated) {
         let _ = writeln!(out, "stamp = \"{}\"", stamp_text(s));
     }
 }

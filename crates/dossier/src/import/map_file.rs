@@ -6,12 +6,14 @@ use std::path::Path;
 use toml_edit::Item;
 
 use super::axes::Turn;
-use super::map::{Axes, ChannelEntry, ChannelMap, Column, Delimiter, Format, SourceOptions, TimeEntry};
+use super::map::{
+    Axes, ChannelEntry, ChannelMap, Column, Delimiter, Format, SourceOptions, Stated, TimeEntry,
+};
 use super::toml_reader::{Reader, Table};
 use super::vocabulary::{ATTITUDES, Frame, VECTORS, all_names, canonical, nearest};
 use crate::diagnostic::{Diagnostic, Diagnostics};
 use crate::record::{Stamp, Tap};
-use crate::units::{Dimension, parse_unit};
+use crate::units::{Dimension, parse_quantity, parse_unit};
 
 impl ChannelMap {
     /// Reads a map; `file` is its name, for messages.
@@ -298,7 +300,8 @@ impl Reader<'_> {
         command: Option<&((f64, f64), String)>,
     ) -> Option<ChannelEntry> {
         let keys = [
-            "name", "column", "position", "file", "unit", "sign", "factor", "offset", "range", "tap", "stamp",
+            "name", "column", "position", "steps", "line", "file", "unit", "sign", "factor", "offset",
+            "range", "tap", "stamp",
         ];
         self.unknown(t, "channel", &keys);
         let before = self.errors.len();
@@ -314,7 +317,13 @@ impl Reader<'_> {
             let help = format!("{near}names are: {}", all_names());
             self.fail(at.clone(), "channel.name", format!("`{n}` is no channel name"), &help);
         }
-        let column = self.column(t, "channel", true, span.clone());
+        let stated = self.stated(t);
+        let column =
+            self.column(t, "channel", t.get("steps").is_none() && t.get("line").is_none(), span.clone());
+        if let (Some(_), Some(s)) = (&column, &stated) {
+            let message = format!("the channel has a column and is stated as `{}`", s.key());
+            self.fail(span.clone(), "channel", message, "keep one of the two");
+        }
         let file = self.count(t, "channel", "file", 1, 16).unwrap_or(1);
         let sign = self.real(t, "channel", "sign").unwrap_or(1.0);
         if sign.abs() != 1.0 {
@@ -334,12 +343,20 @@ impl Reader<'_> {
                 self.scale(t, &span, known.dimension, known.rotor.is_some_and(|r| r.1 == "command"), command);
         }
         let tap = self.tap(t, "channel");
-        let stamp = self.stamp(t, "channel");
-        let (name, column) = (name?.0.to_owned(), column?);
+        let mut stamp = self.stamp(t, "channel");
+        if stated.is_some() {
+            if let Some(item) = t.get("stamp") {
+                let message = "a stated channel has no time stamps";
+                self.fail(item.span(), "channel.stamp", message, "remove `stamp`");
+            }
+            stamp = Some(Stamp::Stated);
+        }
+        let name = name?.0.to_owned();
         let place = self.place_of(span);
         (self.errors.len() == before).then_some(ChannelEntry {
             name,
             column,
+            stated,
             file,
             unit,
             sign,
@@ -351,6 +368,55 @@ impl Reader<'_> {
             comment: None,
             place,
         })
+    }
+
+    /// A channel stated in the map: `steps` or `line`, a list of times and values.
+    fn stated(&mut self, t: Table) -> Option<Stated> {
+        let help = "steps = [[\"0 s\", 0.2], [\"1.5 s\", 0.4]]: from 1.5 s on it is 0.4; with `line` it goes straight from one to the next";
+        let (key, line) = match (t.get("steps"), t.get("line")) {
+            (None, None) => return None,
+            (Some(_), None) => ("steps", false),
+            (None, Some(_)) => ("line", true),
+            (Some(_), Some(item)) => {
+                self.fail(item.span(), "channel.line", "both `steps` and `line` are given", help);
+                return None;
+            }
+        };
+        let item = t.get(key)?;
+        let path = format!("channel.{key}");
+        let Some(list) = item.as_array().filter(|a| !a.is_empty()) else {
+            self.fail(item.span(), &path, format!("`{key}` takes a list of times and values"), help);
+            return None;
+        };
+        let mut points: Vec<(f64, f64)> = Vec::new();
+        for entry in list {
+            let pair = entry.as_array().filter(|p| p.len() == 2).and_then(|p| Some((p.get(0)?, p.get(1)?)));
+            let Some((time, value)) = pair else {
+                self.fail(entry.span(), &path, "not a time and a value", help);
+                return None;
+            };
+            let at = match parse_quantity(time.as_str().unwrap_or_default(), Dimension::Time) {
+                Ok(q) => q.value,
+                Err(e) => {
+                    let more = format!("{help}; {}", e.help());
+                    self.fail(time.span(), &path, format!("not a time: {e}"), &more);
+                    return None;
+                }
+            };
+            let number = value.as_float().or_else(|| value.as_integer().map(|i| i as f64));
+            let Some(number) = number.filter(|v| v.is_finite()) else {
+                let message = "the value is a plain finite number in the channel's unit";
+                self.fail(value.span(), &path, message, help);
+                return None;
+            };
+            if points.last().is_some_and(|p| p.0 >= at) {
+                let message = format!("the times do not ascend at {at} s");
+                self.fail(time.span(), &path, message, help);
+                return None;
+            }
+            points.push((at, number));
+        }
+        Some(Stated { points, line })
     }
 
     /// Unit and range of a channel whose SI unit is `si`.

@@ -37,7 +37,7 @@ pub use axes::{Turn, TurnError};
 pub use consistency::check_map;
 pub use doubt::{Amendment, Answers, Choice, Doubt, as_diagnostics};
 pub use hand::{HandRequest, import_hand, read_hand};
-pub use map::{Axes, ChannelEntry, ChannelMap, Column, Delimiter, Format, SourceOptions, TimeEntry};
+pub use map::{Axes, ChannelEntry, ChannelMap, Column, Delimiter, Format, SourceOptions, Stated, TimeEntry};
 pub use propose::{Proposal, Unmapped, propose};
 pub use table::Limit;
 pub use wav::{MOST_SAMPLES, Sound, WavRequest, import_wav, is_wav, read_wav};

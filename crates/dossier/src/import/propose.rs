@@ -117,7 +117,7 @@ fn used(map: &ChannelMap, seen: &Seen) -> bool {
         Column::Name(n) => *n == seen.name,
         Column::Position(p) => *p == seen.position + 1,
     };
-    map.channels.iter().any(|c| c.file == seen.file && is(&c.column))
+    map.channels.iter().any(|c| c.file == seen.file && c.column.as_ref().is_some_and(is))
         || map.time.iter().any(|t| t.file == seen.file && t.column.as_ref().is_some_and(is))
 }
 

@@ -70,6 +70,10 @@ pub(super) const SCALARS: &[(&str, Dimension)] = &[
     ("mode", Dimension::Ratio),
     ("pilot.override", Dimension::Ratio),
     ("distance", Dimension::Length),
+    ("point.1.x", Dimension::Length),
+    ("point.1.y", Dimension::Length),
+    ("point.2.x", Dimension::Length),
+    ("point.2.y", Dimension::Length),
 ];
 
 /// Rotor quantities with unit.

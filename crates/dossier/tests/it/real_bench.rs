@@ -13,16 +13,23 @@ use dossier::record_store;
 
 use crate::realdata::{data, root};
 
-fn row(what: &str, source: &str, expected: &str, computed: &str, tolerance: &str) {
+pub(crate) fn row(what: &str, source: &str, expected: &str, computed: &str, tolerance: &str) {
     println!("VALIDATION|bench records|{what}|{source}|{expected}|{computed}|{tolerance}");
 }
 
 /// What bench files show, imported through a map of ours as a user would.
 pub(crate) fn seen(files: &[PathBuf], map: &str, kind: Kind, accept: &[&str]) -> Findings {
-    seen_with(files, map, kind, accept).0
+    seen_with(files, map, kind, accept, BTreeMap::new()).0
 }
 
-fn seen_with(files: &[PathBuf], map: &str, kind: Kind, accept: &[&str]) -> (Findings, Record) {
+/// The same with values entered by hand, and the record.
+pub(crate) fn seen_with(
+    files: &[PathBuf],
+    map: &str,
+    kind: Kind,
+    accept: &[&str],
+    values: BTreeMap<String, HandValue>,
+) -> (Findings, Record) {
     let map_file = root().join("tests/real").join(map);
     let map_text = std::fs::read_to_string(&map_file).unwrap();
     let dir = tempfile::tempdir().unwrap();
@@ -34,7 +41,7 @@ fn seen_with(files: &[PathBuf], map: &str, kind: Kind, accept: &[&str]) -> (Find
         records: dir.path(),
         id: Some("bench"),
         kind,
-        values: BTreeMap::new(),
+        values,
         build: "b1",
         date: "2026-01-01",
         origin: RecordOrigin::Measured,
@@ -50,7 +57,7 @@ fn seen_with(files: &[PathBuf], map: &str, kind: Kind, accept: &[&str]) -> (Find
     (findings(&record, None), record)
 }
 
-fn value(f: &Findings, key: &str) -> (f64, f64) {
+pub(crate) fn value(f: &Findings, key: &str) -> (f64, f64) {
     let e = f.estimate(key).unwrap_or_else(|| panic!("{key}: {:?}", f.get(key)));
     (e.value, e.uncertainty)
 }
@@ -69,8 +76,13 @@ fn val_one_propeller_on_three_motors() {
     let Some(folder) = data("bench_motor_7in") else { return };
     let source = "open stand logs, alspitz/esc_test; plain fits on the same files";
     for name in ["2019-11-05_171350", "2019-11-07_175456", "2019-11-09_181347"] {
-        let (f, r) =
-            seen_with(&[folder.join(format!("Log_{name}.csv"))], "motor_7in/sweep.toml", Kind::Sweep, &[]);
+        let (f, r) = seen_with(
+            &[folder.join(format!("Log_{name}.csv"))],
+            "motor_7in/sweep.toml",
+            Kind::Sweep,
+            &[],
+            BTreeMap::new(),
+        );
         let (k, e) = value(&f, "sweep.thrust_per_speed2");
         let (q, _) = value(&f, "sweep.torque_per_speed2");
         let text = &f.get("sweep.thrust_per_speed2").unwrap().text;

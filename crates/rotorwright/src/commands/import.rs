@@ -41,7 +41,7 @@ pub(super) struct Args {
     #[arg(long, value_name = "DIR")]
     into: PathBuf,
     /// What was measured: weighing, note, flight, hand-rotation, spin-check, checklist, sweep,
-    /// step, sound, tap, swing, balance, magnetic, reception, discharge, range
+    /// step, sound, tap, swing, fall, balance, magnetic, reception, discharge, range
     #[arg(long, value_parser = kind)]
     kind: Kind,
     /// Channel map of a log

@@ -272,3 +272,35 @@ async fn set(client: &Client, text: &str) {
         .await
         .unwrap();
 }
+
+/// Every card prints on one or two sheets of A4.
+#[tokio::test(flavor = "multi_thread")]
+async fn cards_print_on_two_sheets() {
+    let Some(driver) = driver() else {
+        println!("SKIPPED: no chromedriver on this machine (Debian: apt install chromium-driver)");
+        return;
+    };
+    let listener = tokio::net::TcpListener::bind("127.0.0.1:0").await.unwrap();
+    let at: SocketAddr = listener.local_addr().unwrap();
+    let server =
+        tokio::spawn(async move { axum::serve(listener, app(AppState::new(Fixture::default()))).await });
+    let profile = tempfile::tempdir().unwrap();
+    let client = session(&driver, 1280, 900, false, profile.path()).await;
+    let id = client.session_id().await.unwrap().unwrap();
+    let print = r#"{"cmd":"Page.printToPDF","params":{"preferCSSPageSize":true}}"#;
+    let mut wrong = Vec::new();
+    for (card, _) in dossier::cards::list() {
+        client.goto(&format!("http://{at}/card/{card}")).await.unwrap();
+        tokio::time::sleep(Duration::from_millis(300)).await;
+        let answer = post(driver.port, &format!("/session/{id}/goog/cdp/execute"), print);
+        let pdf = decode(answer["value"]["data"].as_str().unwrap_or_else(|| panic!("{card}: {answer}")));
+        let sheets = String::from_utf8_lossy(&pdf).matches("/Type /Page\n").count();
+        println!("{card}: {sheets}");
+        if !(1..=2).contains(&sheets) {
+            wrong.push((card, sheets));
+        }
+    }
+    assert!(wrong.is_empty(), "{wrong:?}");
+    client.close().await.unwrap();
+    server.abort();
+}

@@ -286,6 +286,38 @@ fn new_leaves_a_folder_with_something_in_it_alone() {
     }
 }
 
+/// Two builds that differ in one key: what differs, and that the key is named; what cannot be compared ends with 2.
+#[test]
+fn compare_names_the_changed_key() {
+    let dir = tempfile::tempdir().unwrap();
+    let place = dir.path().join("tern");
+    ends(&run(&["new", text(&place), "--layout", "quad-x"]), 0);
+    let wrong = run(&["compare", text(&place), "b1"]);
+    ends(&wrong, 2);
+    assert!(
+        stderr(&wrong).contains("two builds") && stderr(&wrong).contains("builds are b1"),
+        "{}",
+        stderr(&wrong)
+    );
+    ends(&run(&["compare", text(&place), "b1", "b2"]), 2);
+    let programme = place.join("dossier.toml");
+    let more = std::fs::read_to_string(&programme).unwrap() + "\n[[build]]\nid = \"b2\"\n";
+    std::fs::write(&programme, more).unwrap();
+    let first = std::fs::read_to_string(place.join("builds/b1/aircraft.toml")).unwrap();
+    let file = first.lines().find(|l| l.trim_start().starts_with("dead_time")).unwrap().to_owned();
+    std::fs::create_dir_all(place.join("builds/b2")).unwrap();
+    let second = first.replacen(&file, "dead_time = \"9 ms\"", 1);
+    std::fs::write(place.join("builds/b2/aircraft.toml"), second).unwrap();
+    let told = run(&["compare", text(&place), "b1", "b2"]);
+    ends(&told, 1);
+    assert!(stdout(&told).contains("esc.dead_time"), "{}", stdout(&told));
+    let told = run(&["compare", text(&place), "b1", "b2", "--json"]);
+    ends(&told, 1);
+    let told: Value = serde_json::from_slice(&told.stdout).unwrap();
+    assert!(told["gates"].as_array().is_some_and(|g| !g.is_empty()), "{told}");
+    ends(&run(&["compare", text(&place), "--records", "no-such"]), 2);
+}
+
 #[test]
 fn a_missing_dossier_ends_with_2() {
     for args in [

@@ -61,6 +61,9 @@ pub struct Point {
 const ROWS: usize = 6;
 /// Share of a level that is left out for settling.
 const SETTLING: f64 = 0.4;
+/// Share of a level that is left out at its end, at least one row: a command's log on its own clock runs late, and
+/// what is then taken for the old level is already the way to the next.
+const LATE: f64 = 0.05;
 /// At most so many states are made of a command that never stands still.
 const BINS: usize = 60;
 
@@ -88,7 +91,11 @@ pub fn points(columns: &Columns<'_>) -> Vec<Point> {
     let list: Vec<Point> = if 2 * in_levels >= n {
         runs.iter()
             .filter(|r| r.1 - r.0 >= ROWS)
-            .map(|r| mean_of(columns, r.0 + ((r.1 - r.0) as f64 * SETTLING) as usize, r.1))
+            .map(|r| {
+                let rows = (r.1 - r.0) as f64;
+                let late = (rows * LATE).ceil() as usize;
+                mean_of(columns, r.0 + (rows * SETTLING) as usize, r.1 - late)
+            })
             .collect()
     } else if n > 3 * BINS {
         let width = n.div_ceil(BINS);

@@ -91,9 +91,10 @@ pub fn respond(
 ) {
     out.clear();
     let squared = drive.quantity == Quantity::Thrust;
-    let root = |y: f64| if squared { y.max(0.0).sqrt() } else { y };
+    // A load cell's zero may put a rotor at rest a little below nothing: signed, so that the fit can move there.
+    let root = |y: f64| if squared { y.signum() * y.abs().sqrt() } else { y };
     let (w0, w1) = (root(from), root(to));
-    let measured = |w: f64| if squared { w * w } else { w };
+    let measured = |w: f64| if squared { w * w.abs() } else { w };
     let mean = 0.5 * (w0 + w1);
     let rate = 1.0 / answer.lag;
     let share = if mean > 0.0 { answer.drag_share.clamp(0.0, 0.95) } else { 0.0 };

@@ -347,15 +347,16 @@ fn val_sound_recovery() {
     for (what, v) in [("time constant", &lag_ratio), ("start of the response", &at_ratio)] {
         let m = q(v, 0.5);
         println!(
-            "VALIDATION|recovery|sound, {what}: median of stated uncertainty over Cramer-Rao bound (aim 2; the model's own error is in it)|closed form of the planted signal|4|{m:.3}|at most"
+            "VALIDATION|recovery|sound, {what}: median of stated uncertainty over Cramer-Rao bound (aim 2; the model's own error is in it)|closed form of the planted signal|2.2|{m:.3}|at most"
         );
-        assert!((0.8..=4.0).contains(&m), "{what}: {m}");
+        assert!((0.8..=2.2).contains(&m), "{what}: {m}");
     }
     for k in 0..2 {
         for j in 0..2 {
             let p = 100.0 * inside[k][j] as f64 / total[k] as f64;
-            // Too wide is a weakness, said in the shortcomings; too narrow would be wrong.
-            assert!(p >= 92.5, "{k} {j}: {p} %");
+            // The lag of falls is stated too widely, which the shortcomings say; too narrow would be wrong.
+            let most = if (k, j) == (1, 0) { 100.0 } else { 97.0 };
+            assert!((92.5..=most).contains(&p), "{k} {j}: {p} %");
         }
     }
 }

@@ -4,6 +4,7 @@ mod balance;
 mod checklist;
 mod discharge;
 pub(crate) mod drive_chain;
+mod fall;
 mod hand_rotation;
 mod magnetic;
 mod pieces;
@@ -107,6 +108,7 @@ pub(super) fn run(bench: &Bench<'_>, out: &mut Out) {
         Kind::Reception => reception::run(bench, out),
         Kind::Sound => sound::run(bench, out),
         Kind::Tap => tap::run(bench, out),
+        Kind::Fall => fall::run(bench, out),
         Kind::Swing => swing::run(bench, out),
         Kind::Discharge => discharge::run(bench, out),
         Kind::HandRotation => hand_rotation::run(bench, out),

@@ -92,7 +92,12 @@ pub(super) fn run(bench: &Bench<'_>, out: &mut Out) {
         return;
     };
     let sag = if bus.is_some() { None } else { bench.aircraft.and_then(|a| stiffness(a, &steps, bench)) };
-    figures(bench, out, &steps, latency, stamp.is_none() && stated.is_none(), sag);
+    let told = Told {
+        latency,
+        unstated: stamp.is_none() && stated.is_none(),
+        command_logged: command.2 != Some(Stamp::Stated),
+    };
+    figures(bench, out, &steps, &told, sag);
     drive_chain::worth(bench, out, ON_DRIVE);
     words(out, &steps, quantity);
     out.charts.extend(step_shown::charts(&steps, quantity));
@@ -102,7 +107,7 @@ pub(super) fn run(bench: &Bench<'_>, out: &mut Out) {
 
 /// Whether command and response are stamped by the same rule: then one clock stamped both.
 fn one_clock(bench: &Bench<'_>) -> bool {
-    let mut stamps = bench.record.meta.channels.iter().map(|c| c.stamp);
+    let mut stamps = bench.record.meta.channels.iter().map(|c| c.stamp).filter(|s| *s != Some(Stamp::Stated));
     let first = stamps.next();
     stamps.all(|s| Some(s) == first)
 }
@@ -130,20 +135,31 @@ fn stiffness(a: &Aircraft, steps: &Steps, bench: &Bench<'_>) -> Option<f64> {
     Some((1.0 - share) * softer + share)
 }
 
-fn figures(
-    bench: &Bench<'_>,
-    out: &mut Out,
-    steps: &Steps,
+/// What the record says of its own timing.
+struct Told {
+    /// Delay of the response's path and its standard uncertainty, s.
     latency: (f64, f64),
+    /// Nothing says what the response's stamps mean.
     unstated: bool,
-    sag: Option<f64>,
-) {
+    /// The command was logged, not only stated in the map.
+    command_logged: bool,
+}
+
+fn figures(bench: &Bench<'_>, out: &mut Out, steps: &Steps, told: &Told, sag: Option<f64>) {
+    let Told { latency, unstated, command_logged } = *told;
     let single = |f: &Figure, what: &str| {
         Estimate::single(f.value, f.uncertainty, "s", bench.origin(), &bench.source(what))
     };
     let count = |rises: bool| steps.steps.iter().filter(|s| s.rises() == rises).count();
     let (ups, downs) = (count(true), count(false));
     match &steps.dead_time {
+        _ if !command_logged => out.cannot_tell(
+            DEAD.0,
+            DEAD.1,
+            "the moments of the command: it is stated in the channel map, not logged",
+            TEST,
+            ON_ESC,
+        ),
         Some(d) if d.uncertainty.is_finite() => {
             let mut text = format!(
                 "Mean of {} steps. From the command's log on: frame, wait for the ESC and its own dead time are in it. \
@@ -177,7 +193,9 @@ fn figures(
     for (k, (key, label), n, input) in
         [(0, UP, ups, "esc.response_up"), (1, DOWN, downs, "esc.response_down")]
     {
-        let Some(l) = steps.lag.get(k).copied().flatten().filter(|l| l.uncertainty.is_finite()) else {
+        // A lag as unsure as it is long was not seen: a fall to a standstill in a few rows, say.
+        let sure = |l: &Figure| 1.96 * l.uncertainty < l.value;
+        let Some(l) = steps.lag.get(k).copied().flatten().filter(sure) else {
             let way = if k == 0 { "rising" } else { "falling" };
             out.cannot_tell(key, label, format!("{way} steps that the response answers"), TEST, ON_DRIVE);
             continue;

@@ -447,6 +447,13 @@ fn slopes(bench: &Bench<'_>, out: &mut Out, s: &Swept) {
         )
     };
     let (low, mid, high) = (c.slope(idle), c.slope(hover), c.slope(full));
+    let text = format!(
+        "At {} ({:.0} % command), N for the whole of the command.",
+        if s.hover.is_some() { "hover" } else { "half the range" },
+        100.0 * hover
+    );
+    let slope = single(bench, &mid, 1.0, "N", "slope of thrust over command");
+    out.value("sweep.slope", "thrust slope over command", slope, text, on);
     if low.value > 0.0 && mid.value > 0.0 {
         let text = format!(
             "Slope of thrust over command at full command against that near idle ({:.1} against {:.1} N): this much the \

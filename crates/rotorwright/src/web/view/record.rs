@@ -26,6 +26,7 @@ fn stamp(s: Option<Stamp>) -> &'static str {
         Some(Stamp::Sampled) => "sampled",
         Some(Stamp::Received) => "received",
         Some(Stamp::Logged) => "logged",
+        Some(Stamp::Stated) => "stated",
         None => "not stated",
     }
 }
