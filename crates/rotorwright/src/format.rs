@@ -262,7 +262,7 @@ mod tests {
             (9.398_311, 0.000_083, "9.3983 ± 0.0001 N"),
             (-2.670_094, 0.000_052, "-2.6701 ± 0.0001 N"),
             (123_456.0, 0.4, "123460 ± 10 N"),
-            (f64::INFINITY, 0.0, "no limit N"),
+            (f64::INFINITY, 0.0, "no limit"),
         ];
         for (v, u, want) in cases {
             assert_eq!(shown("", v, u, "N"), want);

@@ -147,7 +147,7 @@ fn folded(context: &Context<'_>, line: &Line<'_>) -> Option<String> {
         let (from, to) = (fold(a).min(fold(b)), fold(a).max(fold(b)));
         (from - 0.5..=to + 0.5)
             .contains(&line.frequency)
-            .then(|| format!("{order}/rev at {:.0} to {:.0} Hz", a, b))
+            .then(|| format!("{order}/rev at {a:.0} to {b:.0} Hz"))
     })
 }
 
