@@ -7,6 +7,7 @@ use std::io::{BufRead as _, BufReader, Read as _, Write as _};
 use std::net::{SocketAddr, TcpStream};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
+use std::sync::{Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
 use fantoccini::{Client, ClientBuilder, Locator};
@@ -16,10 +17,14 @@ use serde_json::json;
 use crate::fixture::Fixture;
 use crate::pages::pages;
 
+/// One browser at a time: two drivers that look for a port at once may find the same.
+static TURN: Mutex<()> = Mutex::new(());
+
 /// A running driver, ended with its owner.
 struct Driver {
     child: Child,
     port: u16,
+    _turn: MutexGuard<'static, ()>,
 }
 
 impl Drop for Driver {
@@ -34,6 +39,7 @@ fn driver() -> Option<Driver> {
     let path = ["/usr/bin/chromedriver", "/usr/lib/chromium/chromedriver"]
         .into_iter()
         .find(|p| Path::new(p).exists())?;
+    let turn = TURN.lock().unwrap_or_else(PoisonError::into_inner);
     // A port that was free a moment ago.
     let port = std::net::TcpListener::bind("127.0.0.1:0").ok()?.local_addr().ok()?.port();
     let child = Command::new(path)
@@ -42,7 +48,7 @@ fn driver() -> Option<Driver> {
         .stderr(Stdio::null())
         .spawn()
         .ok()?;
-    let driver = Driver { child, port };
+    let driver = Driver { child, port, _turn: turn };
     for _ in 0..100 {
         if TcpStream::connect(("127.0.0.1", port)).is_ok() {
             return Some(driver);
