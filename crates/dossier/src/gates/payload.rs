@@ -62,7 +62,7 @@ fn drafts(ctx: &Context<'_>) -> Vec<Draft> {
                 "largest change of the loop's gain without retuning",
                 "payload.gain",
                 gain_change(ctx),
-                candidate::thrust(a),
+                candidate::payload_nearer(ctx).into_iter().chain(candidate::thrust(a)).collect(),
             )
         },
         margin(ctx, "payload.phase-margin", "phase margin with payload, the worse of roll and pitch", "phase_margin"),

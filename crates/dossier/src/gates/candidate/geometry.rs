@@ -86,6 +86,40 @@ pub(in crate::gates) fn moves(ctx: &Context<'_>, loaded: bool) -> Vec<Candidate>
     out
 }
 
+/// The payload nearer to the height of the rotors' centre of mass: what it adds to the inertia falls with the square of its
+/// distance.
+pub(in crate::gates) fn payload_nearer(ctx: &Context<'_>) -> Option<Candidate> {
+    let a = &ctx.subject.resolved().aircraft;
+    let body = a.bodies.iter().filter(|b| b.payload).max_by(|x, y| x.mass.total_cmp(&y.mass))?;
+    let key = ctx.keys.mass(&body.item)?;
+    let bare = physics::mass::mass_properties(&a.without_payload().bodies);
+    let (item, at, off) = (body.item.clone(), body.at, body.at.z - bare.centre.z);
+    if off.abs() < 5e-3 {
+        return None;
+    }
+    let mm = |v: f64| (v * 1e4).round() / 10.0;
+    let tolerance = placement(ctx, &key).get(2).cloned().unwrap_or_default();
+    Some(Candidate {
+        name: format!("{item} far from the centre of mass"),
+        class: ChangeClass::Hardware,
+        current: at.z,
+        reference: at.z - 0.5 * off,
+        departure: 1.0,
+        why: format!(
+            "{item} ({:.3} kg) hangs {:.0} mm {} the centre of mass of the rest",
+            body.mass,
+            1e3 * off.abs(),
+            if off > 0.0 { "below" } else { "above" }
+        ),
+        edits: Box::new(move |v| {
+            vec![KeyChange { key: format!("{key}.at.z"), value: format!("\"{} mm{tolerance}\"", mm(v)) }]
+        }),
+        words: Box::new(move |v| format!("{item}: z from {} mm to {} mm", mm(at.z), mm(v))),
+        fixed: false,
+        test: "swing the aircraft with the payload on",
+    })
+}
+
 /// Stated tolerances of an item's place, as they stand behind the values: how well it can be placed
 /// does not change when it is moved.
 fn placement(ctx: &Context<'_>, key: &str) -> Vec<String> {

@@ -12,7 +12,7 @@ mod outer;
 mod parts;
 pub(super) mod structure;
 
-pub(super) use self::geometry::{moves, yaw};
+pub(super) use self::geometry::{moves, payload_nearer, yaw};
 pub(super) use self::homeward::homeward;
 pub(super) use self::loops::{delays, filters, gains, rotor_inertia};
 pub(super) use self::outer::{attitude_gain, hold, velocity};
