@@ -65,7 +65,7 @@ impl Homeward {
         };
         let charge = format!("still home at {:.0} %", 100.0 * self.failsafe.come_home_at);
         let mut series = vec![
-            ring("out and back, full battery", Style::Dashed, &|d| d.radius),
+            ring("out and back", Style::Dashed, &|d| d.radius),
             ring(&charge, Style::Line, &|d| d.reach),
             ring("farthest flown", Style::Thin, &|_| Some(self.distance)),
         ];
@@ -96,8 +96,8 @@ impl Homeward {
             x: Axis::log("distance", "m"),
             y: Axis::linear("margin", "dB"),
             series: vec![
-                Series::new("without the ray from the ground", Style::Dashed, x.clone(), upright),
-                Series::new("margin", Style::Line, x, margin),
+                Series::new("direct ray alone", Style::Dashed, x.clone(), upright),
+                Series::new("with the ground", Style::Line, x, margin),
             ],
             marks: vec![
                 Mark::Limit { y: FADE_MARGIN, name: "planned fade margin".to_owned() },
