@@ -51,7 +51,9 @@ fn words(html: &str) -> String {
 /// Paths of every page.
 pub(crate) fn pages() -> Vec<String> {
     let mut out: Vec<String> =
-        ["/", "/aircraft", "/loops", "/homeward", "/records", "/compare", "/predictions"].map(str::to_owned).to_vec();
+        ["/", "/aircraft", "/loops", "/homeward", "/records", "/compare", "/predictions"]
+            .map(str::to_owned)
+            .to_vec();
     for gate in ["sizing", "set-up", "hover", "vibration", "rate"] {
         out.push(format!("/gate/{gate}"));
     }
