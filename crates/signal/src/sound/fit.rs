@@ -426,12 +426,13 @@ impl Fitter<'_> {
 
 /// What is known before of drifts, in noise variances: a supply sags or recovers by a few per cent of a
 /// step within half a second, at rates of a tenth of the step per second that bend by four tenths per
-/// second squared (common practice, no source).
+/// second squared (common practice, no source). Speed goes with voltage, so that at the lower level it drifts by less.
 fn drifts(p: &[f64; COUNT], noise: f64) -> [f64; COUNT] {
     let step = (p[1] - p[0]).abs();
+    let most = p[0].abs().max(p[1].abs());
     let mut out = [0.0; COUNT];
-    for (k, size) in [(4, 0.1), (5, 0.4), (6, 0.1)] {
-        out[k] = precision(size * step, noise);
+    for (k, size, level) in [(4, 0.1, p[1]), (5, 0.4, p[1]), (6, 0.1, p[0])] {
+        out[k] = precision(size * step * level.abs() / most, noise);
     }
     out
 }

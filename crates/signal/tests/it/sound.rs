@@ -295,7 +295,7 @@ fn val_sound_recovery() {
             let mut rng = ChaCha8Rng::seed_from_u64(7_000_000 + seed);
             let ratio = rng.random_range(1.2..1.8);
             let noise = rng.random_range(0.0..20.0);
-            let r = record(seed, ratio, noise, seed % 16 == 0);
+            let r = record(seed, ratio, noise, seed % 16 < 2);
             // One step of each drive: up and down by turns.
             let k = (seed % 2) as usize;
             let found = if k == 0 { analyse(&r, 0.0, 0.56) } else { analyse(&r, 0.37, 0.92) };
@@ -347,15 +347,15 @@ fn val_sound_recovery() {
     for (what, v) in [("time constant", &lag_ratio), ("start of the response", &at_ratio)] {
         let m = q(v, 0.5);
         println!(
-            "VALIDATION|recovery|sound, {what}: median of stated uncertainty over Cramer-Rao bound (aim 2; the model's own error is in it)|closed form of the planted signal|2.2|{m:.3}|at most"
+            "VALIDATION|recovery|sound, {what}: median of stated uncertainty over Cramer-Rao bound (the model's own error is in it)|closed form of the planted signal|2|{m:.3}|at most"
         );
-        assert!((0.8..=2.2).contains(&m), "{what}: {m}");
+        assert!((0.8..=2.0).contains(&m), "{what}: {m}");
     }
     for k in 0..2 {
         for j in 0..2 {
             let p = 100.0 * inside[k][j] as f64 / total[k] as f64;
             // The lag of falls is stated too widely, which the shortcomings say; too narrow would be wrong.
-            let most = if (k, j) == (1, 0) { 100.0 } else { 97.0 };
+            let most = if (k, j) == (1, 0) { 98.5 } else { 97.0 };
             assert!((92.5..=most).contains(&p), "{k} {j}: {p} %");
         }
     }
