@@ -44,7 +44,7 @@ fn answer(f: &Findings, key: &str) -> String {
 /// What was named against what was planted; where they differ, all that was said of oscillations.
 fn check(what: &str, f: &Findings, key: &str, planted: &str) -> Result<(), String> {
     let got = answer(f, key);
-    println!("VALIDATION|oscillations|{what}|planted in the flight model|{planted}|{got}|the same word");
+    println!("VALIDATION|oscillations|{what}|planted in the flight model|{planted}|{got}|exact");
     if got == planted {
         return Ok(());
     }
