@@ -179,7 +179,7 @@ impl Subject {
     }
 
     /// Central values with keys of the aircraft file changed, and the aircraft that has them: as [`Self::with_edits`] makes
-    /// it, without reading the whole file again where only numbers change that nothing measured goes along with.
+    /// it, without reading the whole file again where only numbers change.
     pub fn nominal_with(&self, edits: &[KeyChange], groups: &[Group]) -> Option<(Nominal, Aircraft)> {
         let aircraft = match self.with_numbers(edits) {
             Some(aircraft) => aircraft,
@@ -189,17 +189,23 @@ impl Subject {
     }
 
     fn with_numbers(&self, edits: &[KeyChange]) -> Option<Aircraft> {
-        let alone = |key: &str| {
-            ["filter.", "loop.", "esc.", "imu.", "battery."].iter().any(|s| key.starts_with(s))
-                && key != "esc.braking"
-        };
-        if !edits.iter().all(|e| alone(&e.key)) {
-            return None;
-        }
         let numbers = self.effective.numbers_of(edits)?;
-        let mut taken = self.taken.clone();
-        taken.retain(|key, _| !numbers.contains_key(key));
-        self.effective.moved(&taken, &numbers).ok()
+        let values = |list: &BTreeMap<String, Measured>| -> BTreeMap<String, f64> {
+            list.iter().map(|(k, m)| (k.clone(), m.value)).collect()
+        };
+        let mut left = self.measured.clone();
+        left.retain(|key, _| !numbers.contains_key(key));
+        if !left.is_empty() {
+            let mut own = numbers.clone();
+            own.retain(|key, _| self.stated(key).is_some());
+            let stated = self.file.moved(&BTreeMap::new(), &own).ok()?;
+            crate::gates::carry(&mut left, &self.stated.aircraft, &stated);
+            let changed: Vec<&str> = numbers.keys().map(String::as_str).collect();
+            self.carry_response(&changed, &mut left, |others| {
+                self.effective.moved(&values(others), &numbers).ok()
+            });
+        }
+        self.effective.moved(&values(&left), &numbers).ok()
     }
 
     /// The same subject with another aircraft file, in which `changed` keys differ. A measured figure stays unless
@@ -216,7 +222,9 @@ impl Subject {
         left.retain(|key, _| !changed.contains(&key.as_str()));
         // What was measured of the whole changes with its items.
         crate::gates::carry(&mut left, &self.stated.aircraft, &stated.resolved.aircraft);
-        self.carry_response(&stated, changed, &mut left);
+        self.carry_response(changed, &mut left, |others| {
+            stated.with_measured(others).ok().map(|s| s.0.resolved.aircraft)
+        });
         Ok(stated.with_measured(&left)?.0)
     }
 
@@ -226,8 +234,13 @@ impl Subject {
     }
 
     /// A measured response holds for the drive it was measured on: where motor or rotor are changed it goes with
-    /// the computed time constant.
-    fn carry_response(&self, stated: &Self, changed: &[&str], left: &mut BTreeMap<String, Measured>) {
+    /// the computed time constant. `with` gives the changed aircraft with these figures measured.
+    fn carry_response(
+        &self,
+        changed: &[&str],
+        left: &mut BTreeMap<String, Measured>,
+        with: impl FnOnce(&BTreeMap<String, Measured>) -> Option<Aircraft>,
+    ) {
         let turns = |key: &str| key.starts_with("rotor") || key.starts_with("motor") || key == "esc.braking";
         if !changed.iter().any(|key| turns(key)) {
             return;
@@ -245,7 +258,7 @@ impl Subject {
         // The rest of what is measured stays in both.
         let mut others = left.clone();
         others.retain(|key, _| !key.starts_with("esc.response"));
-        let after = stated.with_measured(&others).ok().and_then(|s| computed(&s.0.resolved.aircraft));
+        let after = with(&others).and_then(|a| computed(&a));
         let Some((before, after)) = computed(&self.resolved.aircraft).zip(after) else { return };
         for (key, factor) in
             [("esc.response_up", after.up / before.up), ("esc.response_down", after.down / before.down)]

@@ -255,16 +255,18 @@ fn prop_numbers_in_place_are_the_file_read_again() {
     let programme = Programme::load(base()).unwrap_or_else(|d| panic!("{d}"));
     let file = AircraftFile::load(&aircraft(base())).unwrap_or_else(|d| panic!("{d}"));
     let subject = Subject::new(file, programme.site).unwrap_or_else(|d| panic!("{d}"));
-    let measured = BTreeMap::from([(
-        "esc.response_up".to_owned(),
-        Measured {
-            value: 0.012,
-            uncertainty: 1e-4,
-            unit: "s".to_owned(),
-            origin: Origin::Measured,
-            records: Vec::new(),
-        },
-    )]);
+    let figure = |value: f64, unit: &str| Measured {
+        value,
+        uncertainty: 1e-3 * value,
+        unit: unit.to_owned(),
+        origin: Origin::Measured,
+        records: Vec::new(),
+    };
+    let measured = BTreeMap::from([
+        ("esc.response_up".to_owned(), figure(0.012, "s")),
+        ("weighed.mass".to_owned(), figure(5.27, "kg")),
+        ("rotor.cp".to_owned(), figure(0.041, "1")),
+    ]);
     let (flown, refused) = subject.with_measured(&measured).unwrap_or_else(|d| panic!("{d}"));
     assert!(refused.is_empty());
     let changes = [
@@ -273,6 +275,8 @@ fn prop_numbers_in_place_are_the_file_read_again() {
         ("esc.response_up", "\"20 ms\""),
         ("battery.cell_resistance", "\"6 mohm\""),
         ("rotor.ct", "\"0.09\""),
+        ("rotor.diameter", "\"12 in\""),
+        ("motor.kv", "\"430 rpm/V +- 1 %\""),
         ("mass.1.mass", "\"1.6 kg\""),
         ("aircraft.cant", "\"2 deg\""),
     ];
