@@ -208,8 +208,7 @@ fn steps(
     let hover = mass * physics::STANDARD_GRAVITY / drive.aircraft.stations.len().max(1) as f64;
     let speed0 = drive.aircraft.rotor.speed_for_thrust(hover, 0.0, drive.density)?;
     let motor = &drive.motor;
-    let current = motor.current_for_torque(drive.aircraft.rotor.torque(speed0, 0.0, drive.density), speed0);
-    let needed = motor.kt * speed0 + motor.path_resistance() * current;
+    let needed = motor.voltage_for_torque(drive.aircraft.rotor.torque(speed0, 0.0, drive.density), speed0);
     let base = (needed / drive.battery.open_circuit(0.7)).clamp(0.1, 0.8);
     let mut events = vec![(0.0, base)];
     let mut t = 0.6;

@@ -5,6 +5,7 @@ use crate::gates::candidate;
 use crate::gates::context::Context;
 use crate::gates::criterion::{Carry, Compare, Draft, Metric};
 use crate::gates::evidence::{Answer, Found};
+use crate::gates::rate::one_of;
 use crate::gates::{GateSpec, at_hover_voltage, nothing_shown};
 use crate::predict::Group;
 use crate::result::Ledger;
@@ -84,26 +85,11 @@ fn margin(ctx: &Context<'_>, id: &'static str, text: &'static str, what: &str) -
 
 /// The worse of roll and pitch of a figure of flights with the payload on; partial where one is missing.
 fn pick(ctx: &Context<'_>, stem: &str, what: &str, least: bool) -> Answer {
-    let [x, y] = ["x", "y"].map(|axis| ctx.flight_loaded(&format!("{stem}.{axis}.{what}")));
-    match (x, y) {
-        (Answer::Found(x), Answer::Found(y)) => {
-            let first = if least {
-                x.estimate.value <= y.estimate.value
-            } else {
-                x.estimate.value >= y.estimate.value
-            };
-            Answer::Found(if first { x } else { y })
-        }
-        (Answer::Found(mut f), other) | (other, Answer::Found(mut f)) => {
-            f.partial = Some(match other {
-                Answer::CannotTell(why) => format!("the other of roll and pitch cannot be told from {why}"),
-                _ => "the other of roll and pitch was not measured".to_owned(),
-            });
-            Answer::Found(f)
-        }
-        (Answer::CannotTell(why), _) | (_, Answer::CannotTell(why)) => Answer::CannotTell(why),
-        _ => Answer::Nothing,
-    }
+    let both = ["x", "y"].map(|axis| ctx.flight_loaded(&format!("{stem}.{axis}.{what}")));
+    one_of(both, |x, y| {
+        let (x, y) = (x.estimate.value, y.estimate.value);
+        if least { x <= y } else { x >= y }
+    })
 }
 
 /// From the rotor speeds of a pull with payload, carried to reserve charge and to the worst air by computed ratios.

@@ -9,7 +9,7 @@ use crate::gates::GateSpec;
 use crate::gates::candidate::{self, Candidate};
 use crate::gates::context::Context;
 use crate::gates::criterion::{Carry, Compare, Draft, Metric};
-use crate::gates::evidence::Answer;
+use crate::gates::evidence::{Answer, Found};
 use crate::predict::{Group, delay_budget};
 use crate::result::{Ledger, LedgerLine};
 use crate::tuning::{self, chain_of};
@@ -151,17 +151,21 @@ fn worst(ctx: &Context<'_>, what: &str, least: bool) -> Answer {
 
 /// The lesser of a figure of roll and one of pitch.
 pub(super) fn least_of(ctx: &Context<'_>, keys: [&str; 2]) -> Answer {
-    let [a, b] = keys.map(|k| ctx.flight(k));
-    match (a, b) {
-        (Answer::Found(a), Answer::Found(b)) => {
-            // A figure that still holds goes before a stale one.
-            let first = match (a.stale.is_some(), b.stale.is_some()) {
-                (true, false) => false,
-                (false, true) => true,
-                _ => a.estimate.value <= b.estimate.value,
-            };
-            Answer::Found(if first { a } else { b })
+    one_of(keys.map(|k| ctx.flight(k)), |a, b| {
+        // A figure that still holds goes before a stale one.
+        match (a.stale.is_some(), b.stale.is_some()) {
+            (true, false) => false,
+            (false, true) => true,
+            _ => a.estimate.value <= b.estimate.value,
         }
+    })
+}
+
+/// The figure of roll or that of pitch, `first` saying whether roll's is asked for; partial where one is missing.
+pub(super) fn one_of(both: [Answer; 2], first: impl FnOnce(&Found, &Found) -> bool) -> Answer {
+    let [a, b] = both;
+    match (a, b) {
+        (Answer::Found(a), Answer::Found(b)) => Answer::Found(if first(&a, &b) { a } else { b }),
         (Answer::Found(mut f), other) | (other, Answer::Found(mut f)) => {
             f.partial = Some(match other {
                 Answer::CannotTell(why) => format!("the other of roll and pitch cannot be told from {why}"),

@@ -77,10 +77,7 @@ fn thrust_gain(a: &Aircraft, full: &OperatingPoint, low: &OperatingPoint, densit
 
 /// Rotor speed at a voltage of the ESC's output.
 fn speed_at(a: &Aircraft, motor: &MotorModel, volts: f64, density: f64) -> Option<f64> {
-    let over = |w: f64| {
-        let current = motor.current_for_torque(a.rotor.load(w, density).torque, w);
-        motor.kt * w + motor.path_resistance() * current - volts
-    };
+    let over = |w: f64| motor.voltage_for_torque(a.rotor.load(w, density).torque, w) - volts;
     let most = volts / motor.kt;
     physics::root::root(over, (1.0, over(1.0)), (most, over(most)), 1e-6 * most)
 }

@@ -21,14 +21,22 @@ struct Corner {
     gain: f64,
 }
 
+/// Command at which a rotor gives `thrust`, N, from a bus at `voltage`, V.
+fn command_for(
+    aircraft: &Aircraft,
+    motor: &MotorModel,
+    thrust: f64,
+    voltage: f64,
+    density: f64,
+) -> Option<f64> {
+    let speed = aircraft.rotor.speed_for_thrust(thrust, 0.0, density)?;
+    Some(motor.voltage_for_torque(aircraft.rotor.torque(speed, 0.0, density), speed) / voltage)
+}
+
 /// Slope of thrust over command, N, of a rotor that gives `thrust` (N) from a bus at `voltage`, V: between points a percent of
 /// the thrust either way.
 fn slope(aircraft: &Aircraft, motor: &MotorModel, thrust: f64, voltage: f64, density: f64) -> Option<f64> {
-    let command = |t: f64| -> Option<f64> {
-        let speed = aircraft.rotor.speed_for_thrust(t, 0.0, density)?;
-        let current = motor.current_for_torque(aircraft.rotor.torque(speed, 0.0, density), speed);
-        Some((motor.kt * speed + motor.path_resistance() * current) / voltage)
-    };
+    let command = |t: f64| command_for(aircraft, motor, t, voltage, density);
     let (low, high) = (0.99 * thrust, 1.01 * thrust);
     let slope = (high - low) / (command(high)? - command(low)?);
     (slope.is_finite() && slope > 0.0).then_some(slope)
@@ -43,11 +51,7 @@ fn thrust_at(
     most: f64,
     density: f64,
 ) -> Option<f64> {
-    let of = |t: f64| -> Option<f64> {
-        let speed = aircraft.rotor.speed_for_thrust(t, 0.0, density)?;
-        let current = motor.current_for_torque(aircraft.rotor.torque(speed, 0.0, density), speed);
-        Some((motor.kt * speed + motor.path_resistance() * current) / voltage)
-    };
+    let of = |t: f64| command_for(aircraft, motor, t, voltage, density);
     let (mut low, mut high) = (1e-4 * most, most);
     if of(low)? > command {
         return None;

@@ -33,12 +33,6 @@ impl Supply {
         self.motor.kt * self.motor.no_load(speed) * fade
     }
 
-    /// Voltage at the ESC's output that keeps a speed, rad/s, against a torque of the air, N m.
-    pub(super) fn voltage_for(&self, speed: f64, air_torque: f64) -> f64 {
-        self.motor.kt * speed
-            + self.motor.path_resistance() * self.motor.current_for_torque(air_torque, speed)
-    }
-
     /// Rate of the RC pair's voltage, V/s, at that voltage, V, and a current, A.
     pub(super) fn polarisation_rate(&self, voltage: f64, current: f64) -> f64 {
         let time = self.battery.polarisation_time;

@@ -299,7 +299,8 @@ fn hover(
 
 /// Static thrust against command of one rotor at a voltage, up to full command.
 fn thrust_curve(plant: &Plant<'_>, voltage: f64) -> Option<ThrustCurve> {
-    let volts = |speed: f64| plant.supply.voltage_for(speed, plant.rotor.torque(speed, 0.0, plant.density));
+    let torque = |speed: f64| plant.rotor.torque(speed, 0.0, plant.density);
+    let volts = |speed: f64| plant.supply.motor.voltage_for_torque(torque(speed), speed);
     let (mut low, mut high) = (0.0, voltage * plant.supply.motor.kv);
     for _ in 0..100 {
         let middle = 0.5 * (low + high);

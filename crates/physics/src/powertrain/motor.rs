@@ -112,6 +112,11 @@ impl MotorModel {
         self.no_load(speed) + torque * self.kv
     }
 
+    /// Voltage to apply (command x bus voltage), V, for a steady shaft torque, N m, at a rotor speed, rad/s.
+    pub fn voltage_for_torque(&self, torque: f64, speed: f64) -> f64 {
+        self.kt * speed + self.path_resistance() * self.current_for_torque(torque, speed)
+    }
+
     /// Motor current, A, with a voltage applied (command x bus voltage), V, at a rotor speed, rad/s.
     /// Without braking it does not flow back.
     pub fn current(&self, applied: f64, speed: f64) -> f64 {

@@ -13,6 +13,7 @@ use std::time::Duration;
 use fantoccini::{Client, ClientBuilder, Locator};
 use rotorwright::web::{AppState, app};
 use serde_json::json;
+use tokio::task::JoinHandle;
 
 use crate::fixture::Fixture;
 use crate::pages::pages;
@@ -56,6 +57,15 @@ fn driver() -> Option<Driver> {
         std::thread::sleep(Duration::from_millis(50));
     }
     None
+}
+
+/// The workbench of the fixture on a free port, and its task.
+async fn served() -> (SocketAddr, JoinHandle<std::io::Result<()>>) {
+    let listener = tokio::net::TcpListener::bind("127.0.0.1:0").await.unwrap();
+    let at = listener.local_addr().unwrap();
+    let server =
+        tokio::spawn(async move { axum::serve(listener, app(AppState::new(Fixture::default()))).await });
+    (at, server)
 }
 
 async fn session(driver: &Driver, width: u32, height: u32, phone: bool, profile: &Path) -> Client {
@@ -157,10 +167,7 @@ async fn pages_in_a_browser() {
         println!("SKIPPED: no chromedriver on this machine (Debian: apt install chromium-driver)");
         return;
     };
-    let listener = tokio::net::TcpListener::bind("127.0.0.1:0").await.unwrap();
-    let at: SocketAddr = listener.local_addr().unwrap();
-    let server =
-        tokio::spawn(async move { axum::serve(listener, app(AppState::new(Fixture::default()))).await });
+    let (at, server) = served().await;
     let folder = PathBuf::from(env!("CARGO_TARGET_TMPDIR")).join("pictures");
     std::fs::create_dir_all(&folder).unwrap();
 
@@ -286,10 +293,7 @@ async fn cards_print_on_two_sheets() {
         println!("SKIPPED: no chromedriver on this machine (Debian: apt install chromium-driver)");
         return;
     };
-    let listener = tokio::net::TcpListener::bind("127.0.0.1:0").await.unwrap();
-    let at: SocketAddr = listener.local_addr().unwrap();
-    let server =
-        tokio::spawn(async move { axum::serve(listener, app(AppState::new(Fixture::default()))).await });
+    let (at, server) = served().await;
     let profile = tempfile::tempdir().unwrap();
     let client = session(&driver, 1280, 900, false, profile.path()).await;
     let id = client.session_id().await.unwrap().unwrap();

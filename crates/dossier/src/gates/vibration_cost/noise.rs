@@ -114,12 +114,13 @@ fn command_per_newton(bare: &Aircraft, density: f64) -> Option<f64> {
     let n = bare.stations.len().max(1) as f64;
     let thrust = mass_properties(&bare.bodies).mass * physics::STANDARD_GRAVITY / n;
     let speed = bare.rotor.speed_for_thrust(thrust, 0.0, density)?;
-    let current = |w: f64| motor.current_for_torque(bare.rotor.torque(w, 0.0, density), w);
-    let needed = |w: f64| motor.kt * w + motor.path_resistance() * current(w);
+    let torque = |w: f64| bare.rotor.torque(w, 0.0, density);
+    let needed = |w: f64| motor.voltage_for_torque(torque(w), w);
+    let current = motor.current_for_torque(torque(speed), speed);
     let open = battery.open_circuit(CHARGE);
     let mut bus = open;
     for _ in 0..30 {
-        let drawn = n * needed(speed) / bus * current(speed) + bare.avionics_power / bus;
+        let drawn = n * needed(speed) / bus * current + bare.avionics_power / bus;
         bus = open - battery.ohmic_resistance() * drawn;
         if !(bus > 0.3 * open) {
             return None;
