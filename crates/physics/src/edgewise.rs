@@ -58,7 +58,7 @@ pub struct Flow {
 }
 
 /// K1, K2, C_P0 and kappa at a rotor speed.
-fn constants(rotor: &Rotor, speed: f64) -> [f64; 4] {
+pub(crate) fn constants(rotor: &Rotor, speed: f64) -> [f64; 4] {
     let (ct_scale, cp_scale) = (4.0 / PI.powi(3), 4.0 / PI.powi(4));
     let (ct0, cp0) = rotor.coefficients_at(speed, 0.0);
     let axial = SLOPE_ADVANCE * speed / (2.0 * PI) * rotor.diameter;

@@ -16,6 +16,7 @@
 use nalgebra::{UnitQuaternion, Vector4};
 
 use super::outer::{OuterLoops, Wanted};
+use super::plant::{Commands, MOST_ROTORS};
 use super::scenario::Action;
 use crate::aircraft::{AttitudeLoop, RateLoop};
 use crate::{Mat3, STANDARD_GRAVITY, Vec3};
@@ -77,9 +78,9 @@ impl Motion {
 }
 
 /// What one run of the loops yields.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Copy)]
 pub(super) struct Decision {
-    pub commands: Vec<Option<f64>>,
+    pub commands: Commands,
     pub thrust_demand: f64,
     pub rate_demand: Vec3,
     pub attitude_demand: Option<UnitQuaternion<f64>>,
@@ -91,10 +92,10 @@ impl Decision {
     /// That of an action that closes no loop; for any other one the motors are off.
     pub(super) fn open(action: &Action, rotors: usize) -> Self {
         let commands = match action {
-            Action::Commands { commands } => {
-                (0..rotors).map(|k| Some(commands.get(k).copied().unwrap_or(0.0).clamp(0.0, 1.0))).collect()
-            }
-            _ => vec![None; rotors],
+            Action::Commands { commands } => std::array::from_fn(|k| {
+                (k < rotors).then(|| commands.get(k).copied().unwrap_or(0.0).clamp(0.0, 1.0))
+            }),
+            _ => [None; MOST_ROTORS],
         };
         Self {
             commands,
@@ -379,7 +380,7 @@ impl Controller {
         self.last_rate = Some(*rate);
     }
 
-    fn mix(&mut self, thrust_demand: f64, error: &Vec3, dt: f64) -> Vec<Option<f64>> {
+    fn mix(&mut self, thrust_demand: f64, error: &Vec3, dt: f64) -> Commands {
         let gains = &self.rate_loop;
         let without =
             error.component_mul(&Vec3::from(gains.p)) - self.slope.component_mul(&Vec3::from(gains.d));
@@ -391,14 +392,14 @@ impl Controller {
         }
         let moment = self.inertia * (without + self.integral);
         self.clamped = false;
-        let mut commands = Vec::with_capacity(self.lift_mix.len());
-        for (lift, mix) in self.lift_mix.iter().zip(&self.moment_mix) {
+        let mut commands = [None; MOST_ROTORS];
+        for ((lift, mix), sent) in self.lift_mix.iter().zip(&self.moment_mix).zip(&mut commands) {
             let output = self.full * lift * thrust_demand + mix.dot(&moment);
             let wanted = if gains.linearised { self.curve.command(output) } else { output / self.full };
             let beyond = gains.linearised && output > self.curve.thrust(1.0);
             let command = wanted.clamp(self.least_command, 1.0);
             self.clamped |= beyond || command != wanted;
-            commands.push(Some(command));
+            *sent = Some(command);
         }
         commands
     }

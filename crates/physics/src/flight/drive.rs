@@ -5,7 +5,11 @@
 //! and c i drawn from the bus. A braking ESC lets the current reverse, which feeds the bus; one that
 //! does not holds it at zero or above, so that the rotor runs down freely.
 
+use super::plant::Commands;
 use crate::powertrain::{BatteryModel, MotorModel};
+
+/// Intervals of the open-circuit curve.
+const CURVE: usize = 1024;
 
 /// Battery, motors and everything else on the bus.
 #[derive(Debug, Clone)]
@@ -14,6 +18,10 @@ pub(super) struct Supply {
     pub battery: BatteryModel,
     /// Constant power of everything but the motors, W.
     pub avionics: f64,
+    /// Resistance in a motor's current path, ohm.
+    pub path: f64,
+    /// Open-circuit voltage of the pack at evenly spaced charges, V.
+    curve: Vec<f64>,
 }
 
 /// State of the bus.
@@ -25,6 +33,21 @@ pub(super) struct Bus {
 }
 
 impl Supply {
+    pub(super) fn new(motor: MotorModel, battery: BatteryModel, avionics: f64) -> Self {
+        let curve = (0..=CURVE).map(|k| battery.open_circuit(k as f64 / CURVE as f64)).collect();
+        Self { path: motor.path_resistance(), motor, battery, avionics, curve }
+    }
+
+    /// Open-circuit voltage of the pack, V, at a charge of 0 to 1: linear between 1025 points of its curve.
+    pub(super) fn open_circuit(&self, charge: f64) -> f64 {
+        let place = (charge * CURVE as f64).clamp(0.0, CURVE as f64);
+        let below = (place as usize).min(CURVE - 1);
+        match self.curve.get(below..below + 2) {
+            Some([a, b]) => a + (place - below as f64) * (b - a),
+            _ => 0.0,
+        }
+    }
+
     /// No-load torque at a speed, N m, as opposed to the rotation. The constant torque of the motor
     /// model is faded within about 1 rad/s of standstill, so that a stopped rotor stays stopped.
     pub(super) fn friction(&self, speed: f64) -> f64 {
@@ -48,51 +71,67 @@ impl Supply {
     pub(super) fn bus(
         &self,
         source: f64,
-        commands: &[Option<f64>],
+        commands: &Commands,
         speeds: &[f64],
         currents: &mut [f64],
     ) -> Bus {
-        let (kt, path) = (self.motor.kt, self.motor.path_resistance());
+        let (kt, braking) = (self.motor.kt, self.motor.braking);
         let resistance = self.battery.ohmic_resistance();
-        let conducts = |c: f64, w: f64, v: f64| self.motor.braking || c * v >= kt * w;
+        let drop = resistance / self.path;
+        let chops = self.motor.chopping > 0.0;
         // Edges of chopping draw whichever way the current goes.
-        let share = |c: f64, w: f64, v: f64| {
+        let share = |c: f64, drives: bool| {
+            if !chops {
+                return c;
+            }
             let edges = self.motor.chopping_at(c);
-            if c * v >= kt * w { c + edges } else { c - edges }
+            if drives { c + edges } else { c - edges }
         };
         let (mut voltage, mut power) = (f64::INFINITY, self.avionics);
-        for _ in 0..=commands.len() {
-            let (mut slope, mut emf) = (0.0, 0.0);
-            for (c, &w) in commands.iter().zip(speeds) {
-                if let Some(c) = *c
-                    && conducts(c, w, voltage)
-                {
-                    let share = share(c, w, voltage);
+        // Which motors the last round took as driven, a bit each.
+        let mut last = u32::MAX;
+        for _ in 0..=speeds.len() + 1 {
+            let (mut slope, mut emf, mut driven) = (0.0, 0.0, 0_u32);
+            for (k, (c, &w)) in commands.iter().zip(speeds).enumerate() {
+                let Some(c) = *c else { continue };
+                let drives = c * voltage >= kt * w;
+                driven |= u32::from(drives) << k;
+                if drives || braking {
+                    let share = share(c, drives);
                     slope += share * c;
                     emf += share * w;
                 }
             }
-            let a = 1.0 + resistance * slope / path;
-            let b = source + resistance * kt * emf / path;
+            if driven == last {
+                break;
+            }
+            let first = last == u32::MAX;
+            last = driven;
+            let a = 1.0 + drop * slope;
+            let b = source + drop * kt * emf;
             let root = b * b - 4.0 * a * resistance * self.avionics;
-            let solved = if root >= 0.0 {
+            voltage = if root >= 0.0 {
                 power = self.avionics;
                 (b + root.sqrt()) / (2.0 * a)
             } else {
                 power = b * b / (4.0 * a * resistance);
                 b / (2.0 * a)
             };
-            if solved == voltage {
+            if first && braking && !chops {
                 break;
             }
-            voltage = solved;
         }
         let mut drawn = if voltage > 0.0 { power / voltage } else { 0.0 };
+        let per_path = 1.0 / self.path;
         for ((c, &w), current) in commands.iter().zip(speeds).zip(currents) {
             *current = 0.0;
             if let Some(c) = *c {
-                *current = self.motor.current(c * voltage, w);
-                drawn += self.motor.supply_current(c, *current);
+                let free = (c * voltage - w * kt) * per_path;
+                *current = if braking { free } else { free.max(0.0) };
+                drawn += c * *current;
+                if chops {
+                    drawn += self.motor.chopping_at(c) * current.abs();
+                }
             }
         }
         Bus { voltage, current: drawn, avionics_power: power }

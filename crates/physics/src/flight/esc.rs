@@ -96,6 +96,29 @@ impl CommandPath {
     }
 }
 
+impl CommandPath {
+    /// Mean of the command from one instant to another, ns, `held` being what is applied at the first and left as what is
+    /// applied at the second. Where the motor is off for a part, what is applied last counts for all.
+    pub(super) fn mean(&mut self, held: &mut Option<f64>, from: u64, until: u64) -> Option<f64> {
+        let (mut at, mut sum, mut off) = (from, 0.0, held.is_none());
+        while let Some(&(change, command)) = self.pending.front() {
+            if change >= until {
+                break;
+            }
+            let change = change.max(at);
+            sum += held.unwrap_or(0.0) * (change - at) as f64;
+            (at, *held) = (change, command);
+            off |= command.is_none();
+            self.pending.pop_front();
+        }
+        if off || at == from {
+            return *held;
+        }
+        sum += held.unwrap_or(0.0) * (until - at) as f64;
+        Some(sum / (until - from) as f64)
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -120,5 +143,19 @@ mod tests {
         }
         let seen: Vec<_> = path.pending.iter().copied().collect();
         assert_eq!(seen, vec![(2_500_000, Some(0.0)), (5_000_000, Some(2.0)), (7_500_000, Some(5.0))]);
+    }
+
+    #[test]
+    fn prop_mean_is_that_of_the_changes() {
+        let mut path = CommandPath::new(0.0, 0.0, 0.0, 0.0);
+        let mut held = Some(0.2);
+        assert_eq!(path.mean(&mut held, 0, 1000), Some(0.2));
+        path.send(1250, Some(0.6));
+        path.send(1750, Some(1.0));
+        let mean = path.mean(&mut held, 1000, 2000).unwrap();
+        assert!((mean - (0.25 * 0.2 + 0.5 * 0.6 + 0.25)).abs() < 1e-12, "{mean}");
+        assert_eq!((held, path.next()), (Some(1.0), None));
+        path.send(2500, None);
+        assert_eq!(path.mean(&mut held, 2000, 3000), None);
     }
 }

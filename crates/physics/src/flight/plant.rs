@@ -13,17 +13,19 @@
 //! where tau_k is the torque between stator and rotor (electrical less friction) and Q_k that of
 //! the air on the rotor: a gyrostat (Hughes, *Spacecraft Attitude Dynamics*, 1986, chapter 3; from
 //! memory). The airframe so feels the steady reaction and that of the rotor's acceleration without
-//! a term of its own. Where a rotor stands still relative to the air the model gives no force.
+//! a term of its own. The air's forces on a rotor, along its axis and in its plane, are those of [`super::disc`]; its
+//! induced speed is a state.
 //!
 //! Vibration: the static unbalance U of a rotor pulls with U w^2 in the hub plane at the rotor's
 //! angle; the blades modulate the thrust with a stated fraction at blades x w. Both act on the
 //! rigid airframe; its elasticity is not modelled.
 //!
-//! Left out: the rotor's in-plane force and the inflow's lag, ground effect, rotors that disturb
-//! each other, drag moments.
+//! Left out: rotors that disturb each other, the uneven inflow of a disc in its plane's wind and the moments
+//! that it gives to the hub, drag moments of the body.
 
 use nalgebra::{Quaternion, UnitQuaternion};
 
+use super::disc::{Disc, Stream};
 use super::drive::Supply;
 use crate::aircraft::Aircraft;
 use crate::mass::MassProperties;
@@ -44,8 +46,13 @@ pub(super) const CHARGE: usize = 13;
 pub(super) const POLARISATION: usize = 14;
 /// Energies since the start, J, in the order of [`super::Energy`].
 pub(super) const ENERGY: usize = 15;
-/// Rotor speeds, rad/s; the rotor angles (rad) follow.
+/// Rotor speeds, rad/s; the rotor angles (rad) and induced speeds (m/s) follow.
 pub(super) const SPEED: usize = 22;
+
+/// Most rotors.
+pub(super) const MOST_ROTORS: usize = 16;
+/// Voltage fraction of each rotor; `None` for a motor that is off. Beyond the number of rotors nothing counts.
+pub(super) type Commands = [Option<f64>; MOST_ROTORS];
 
 /// One hub, relative to the centre of mass.
 #[derive(Debug, Clone)]
@@ -71,6 +78,7 @@ pub(super) struct Hub {
 #[derive(Debug, Clone)]
 pub(super) struct Plant<'a> {
     pub rotor: &'a Rotor,
+    pub disc: Disc,
     pub hubs: Vec<Hub>,
     pub mass: f64,
     pub inertia: Mat3,
@@ -79,9 +87,12 @@ pub(super) struct Plant<'a> {
     pub drag_area: f64,
     /// Inertia of rotor and motor about the shaft, kg m^2.
     pub spin_inertia: f64,
+    pub per_spin_inertia: f64,
     pub supply: Supply,
     /// Amplitude of the thrust at blade passage over the mean thrust.
     pub blade_passage: f64,
+    /// Whether height zero is ground.
+    pub ground: bool,
 }
 
 /// What the equations yield beside the derivative.
@@ -94,17 +105,29 @@ pub(super) struct Outputs {
     pub bus_voltage: f64,
     pub battery_current: f64,
     /// Motor currents, A.
-    pub currents: Vec<f64>,
+    pub currents: [f64; MOST_ROTORS],
 }
 
 impl Outputs {
-    pub(super) fn new(rotors: usize) -> Self {
+    pub(super) fn new() -> Self {
         Self {
             specific_force: Vec3::zeros(),
             angular_acceleration: Vec3::zeros(),
             bus_voltage: 0.0,
             battery_current: 0.0,
-            currents: vec![0.0; rotors],
+            currents: [0.0; MOST_ROTORS],
+        }
+    }
+
+    /// What a sensor feels between two instants, `part` of the way from this one.
+    pub(super) fn between(&self, end: &Self, part: f64) -> Self {
+        let mix = |a: f64, b: f64| a + part * (b - a);
+        Self {
+            specific_force: self.specific_force.lerp(&end.specific_force, part),
+            angular_acceleration: self.angular_acceleration.lerp(&end.angular_acceleration, part),
+            bus_voltage: mix(self.bus_voltage, end.bus_voltage),
+            battery_current: mix(self.battery_current, end.battery_current),
+            currents: std::array::from_fn(|k| mix(self.currents[k], end.currents[k])),
         }
     }
 }
@@ -124,6 +147,26 @@ pub(super) fn attitude(x: &[f64]) -> UnitQuaternion<f64> {
     ))
 }
 
+/// The same as a rotation matrix.
+fn turned(x: &[f64]) -> Mat3 {
+    let (w, i, j, k) = (x[ATTITUDE], x[ATTITUDE + 1], x[ATTITUDE + 2], x[ATTITUDE + 3]);
+    let two = 2.0 / (w * w + i * i + j * j + k * k);
+    let (ii, jj, kk) = (two * i * i, two * j * j, two * k * k);
+    let (ij, ik, jk) = (two * i * j, two * i * k, two * j * k);
+    let (wi, wj, wk) = (two * w * i, two * w * j, two * w * k);
+    Mat3::new(
+        1.0 - jj - kk,
+        ij - wk,
+        ik + wj,
+        ij + wk,
+        1.0 - ii - kk,
+        jk - wi,
+        ik - wj,
+        jk + wi,
+        1.0 - ii - jj,
+    )
+}
+
 fn put(x: &mut [f64], at: usize, v: &Vec3) {
     x[at] = v.x;
     x[at + 1] = v.y;
@@ -138,7 +181,11 @@ impl Plant<'_> {
 
     /// Length of the state.
     pub(super) fn states(&self) -> usize {
-        SPEED + 2 * self.rotors()
+        SPEED + 3 * self.rotors()
+    }
+
+    fn shakes(&self, hub: &Hub) -> bool {
+        hub.unbalance != 0.0 || self.blade_passage != 0.0
     }
 
     /// Takes over another mass with its centre and inertia; where the inertia cannot be, all stays.
@@ -157,19 +204,23 @@ impl Plant<'_> {
     pub(super) fn derivative(
         &self,
         x: &[f64],
-        commands: &[Option<f64>],
+        commands: &Commands,
         wind: &Vec3,
         dx: &mut [f64],
         out: &mut Outputs,
     ) {
         let n = self.rotors();
         let (velocity, omega) = (three(x, VELOCITY), three(x, RATE));
-        let turn = attitude(x).to_rotation_matrix();
-        let ground_body = turn.inverse_transform_vector(&velocity);
-        let air_body = ground_body - turn.inverse_transform_vector(wind);
-        let speeds = &x[SPEED..SPEED + n];
+        let turn = turned(x);
+        let ground_body = turn.tr_mul(&velocity);
+        let air_body = turn.tr_mul(&(velocity - wind));
+        let (speeds, rest) = x[SPEED..].split_at(n);
+        let (angles, inflow) = rest.split_at(n);
+        let (dx, rotor_rates) = dx.split_at_mut(SPEED);
+        let (speed_rates, rest) = rotor_rates.split_at_mut(n);
+        let (angle_rates, inflow_rates) = rest.split_at_mut(n);
 
-        let open = self.supply.battery.open_circuit(x[CHARGE]);
+        let open = self.supply.open_circuit(x[CHARGE]);
         let source = open - x[POLARISATION];
         let bus = self.supply.bus(source, commands, speeds, &mut out.currents);
 
@@ -178,22 +229,28 @@ impl Plant<'_> {
         let mut moment = Vec3::zeros();
         let mut spin = Vec3::zeros();
         let (mut copper, mut friction, mut shaft) = (0.0, 0.0, 0.0);
+        let down = turn.row(2).transpose();
         for (k, hub) in self.hubs.iter().enumerate() {
-            let (w, angle, current) = (speeds[k], x[SPEED + n + k], out.currents[k]);
+            let (w, current) = (speeds[k], out.currents[k]);
             let swing = omega.cross(&hub.arm);
-            let (thrust, drag_torque) = if w > 0.0 {
-                let axial = (air_body + swing).dot(&hub.axis);
-                (
-                    self.rotor.thrust(w, axial, self.density) * hub.thrust_factor,
-                    self.rotor.torque(w, axial, self.density) * hub.torque_factor,
-                )
-            } else {
-                (0.0, 0.0)
-            };
-            let pull = hub.unbalance * w * w;
-            let (sin, cos) = angle.sin_cos();
-            let passage = self.blade_passage * (f64::from(self.rotor.blades) * angle).cos();
-            let at_hub = hub.axis * (thrust * (1.0 + passage)) + (hub.side_a * cos + hub.side_b * sin) * pull;
+            let through_air = air_body + swing;
+            let axial = through_air.dot(&hub.axis);
+            let along = through_air - hub.axis * axial;
+            let height =
+                if self.ground { -x[POSITION + 2] - down.dot(&hub.arm) } else { f64::INFINITY };
+            let stream = Stream { axial, along_squared: along.norm_squared(), height };
+            let loads = self.disc.loads(w, inflow[k], &stream);
+            let mut at_hub = hub.axis * (loads.thrust * hub.thrust_factor)
+                - along * (loads.drag * hub.thrust_factor);
+            if self.shakes(hub) {
+                let angle = angles[k];
+                let pull = hub.unbalance * w * w;
+                let (sin, cos) = angle.sin_cos();
+                let passage = self.blade_passage * (f64::from(self.rotor.blades) * angle).cos();
+                at_hub += hub.axis * (loads.thrust * hub.thrust_factor * passage)
+                    + (hub.side_a * cos + hub.side_b * sin) * pull;
+            }
+            let drag_torque = loads.torque * hub.torque_factor;
             force += at_hub;
 
             let rubbing = self.supply.friction(w);
@@ -202,19 +259,22 @@ impl Plant<'_> {
             let absolute = w + hub.turn.dot(&omega);
             spin += hub.turn * (self.spin_inertia * absolute);
 
-            dx[SPEED + k] = (torque - drag_torque) / self.spin_inertia;
-            dx[SPEED + n + k] = w;
-            let edges = commands.get(k).copied().flatten().map_or(0.0, |c| self.supply.motor.chopping_at(c));
-            copper +=
-                self.supply.motor.path_resistance() * current * current + edges * bus.voltage * current.abs();
+            speed_rates[k] = (torque - drag_torque) * self.per_spin_inertia;
+            angle_rates[k] = w;
+            inflow_rates[k] = loads.inflow_rate;
+            let edges = match commands[k] {
+                Some(c) if self.supply.motor.chopping > 0.0 => self.supply.motor.chopping_at(c),
+                _ => 0.0,
+            };
+            copper += self.supply.path * current * current + edges * bus.voltage * current.abs();
             friction += rubbing * w;
             shaft += torque * w;
             external += at_hub.dot(&(ground_body + swing)) - drag_torque * absolute;
         }
 
         let angular = self.inertia_inverse * (moment - omega.cross(&(self.inertia * omega + spin)));
-        for (k, hub) in self.hubs.iter().enumerate() {
-            dx[SPEED + k] -= hub.turn.dot(&angular);
+        for (rate, hub) in speed_rates.iter_mut().zip(&self.hubs) {
+            *rate -= hub.turn.dot(&angular);
         }
         let specific = force / self.mass;
         put(dx, POSITION, &velocity);
@@ -263,19 +323,57 @@ impl Plant<'_> {
     }
 }
 
-/// Classical Runge-Kutta method of fourth order.
+/// Two methods of integration.
 ///
-/// Between two events the inputs are constant (commands) or linear in time (wind), so that the
-/// order holds; every event ends a step.
+/// The classical Runge-Kutta method of fourth order serves where every event ends a step: between two events the
+/// inputs are constant (commands) or linear in time (wind), so that the order holds. Heun's method, of second order,
+/// serves the grid of the loop period with the commands' means over a step.
 #[derive(Debug)]
 pub(super) struct Integrator {
     slopes: [Vec<f64>; 4],
     trial: Vec<f64>,
+    spare: Outputs,
 }
 
 impl Integrator {
     pub(super) fn new(states: usize) -> Self {
-        Self { slopes: std::array::from_fn(|_| vec![0.0; states]), trial: vec![0.0; states] }
+        Self {
+            slopes: std::array::from_fn(|_| vec![0.0; states]),
+            trial: vec![0.0; states],
+            spare: Outputs::new(),
+        }
+    }
+
+    /// Slope at the start of a step of Heun's method, with what goes with it.
+    pub(super) fn begin(
+        &mut self,
+        plant: &Plant<'_>,
+        x: &[f64],
+        commands: &Commands,
+        wind: &Vec3,
+        out: &mut Outputs,
+    ) {
+        plant.derivative(x, commands, wind, &mut self.slopes[0], out);
+    }
+
+    /// The rest of the step of `h` seconds, with the wind at its end; gives what is felt there.
+    pub(super) fn finish(
+        &mut self,
+        plant: &Plant<'_>,
+        x: &mut [f64],
+        commands: &Commands,
+        wind: &Vec3,
+        h: f64,
+    ) -> &Outputs {
+        let [k1, k2, ..] = &mut self.slopes;
+        advance(&mut self.trial, x, k1, h);
+        plant.derivative(&self.trial, commands, wind, k2, &mut self.spare);
+        let half = 0.5 * h;
+        for ((value, a), b) in x.iter_mut().zip(k1.iter()).zip(k2.iter()) {
+            *value += half * (a + b);
+        }
+        normalise(x);
+        &self.spare
     }
 
     /// Advances the state by `h` seconds; the wind runs linearly from `wind.0` to `wind.1`.
@@ -283,7 +381,7 @@ impl Integrator {
         &mut self,
         plant: &Plant<'_>,
         x: &mut [f64],
-        commands: &[Option<f64>],
+        commands: &Commands,
         wind: (Vec3, Vec3),
         h: f64,
         out: &mut Outputs,
@@ -301,10 +399,15 @@ impl Integrator {
         for (i, value) in x.iter_mut().enumerate() {
             *value += sixth * (k1[i] + 2.0 * (k2[i] + k3[i]) + k4[i]);
         }
-        let norm = x[ATTITUDE..ATTITUDE + 4].iter().map(|c| c * c).sum::<f64>().sqrt();
-        for component in &mut x[ATTITUDE..ATTITUDE + 4] {
-            *component /= norm;
-        }
+        normalise(x);
+    }
+}
+
+fn normalise(x: &mut [f64]) {
+    let q = &mut x[ATTITUDE..ATTITUDE + 4];
+    let per_norm = 1.0 / q.iter().map(|c| c * c).sum::<f64>().sqrt();
+    for component in q {
+        *component *= per_norm;
     }
 }
 

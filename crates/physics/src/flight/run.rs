@@ -7,12 +7,18 @@ use super::faults::{Effects, Fault, FaultKind};
 use super::guard::Watch;
 use super::imu::Sensor;
 use super::log::{Energy, FlightLog, Mark, Recorder, Truth};
-use super::plant::{CHARGE, ENERGY, Integrator, Outputs, POSITION, RATE, SPEED, VELOCITY, attitude, three};
-use super::scenario::{Action, Scenario};
+use super::plant::{
+    CHARGE, Commands, ENERGY, Integrator, MOST_ROTORS, Outputs, POSITION, Plant, RATE, SPEED, VELOCITY, attitude,
+    three,
+};
+use super::scenario::{Action, Scenario, Stepping};
 use super::setup::{FilterBank, Setup};
 use super::wind::Gusts;
 use crate::aircraft::Aircraft;
 use crate::atmosphere::Air;
+
+/// Largest product of a grid step and the rate at which a rotor's inflow settles at full speed: Heun's method is stable to 2.
+const STIFFEST: f64 = 1.0;
 
 /// Flies a scenario.
 pub fn fly(aircraft: &Aircraft, air: &Air, scenario: &Scenario) -> Result<FlightLog, FlightError> {
@@ -22,7 +28,8 @@ pub fn fly(aircraft: &Aircraft, air: &Air, scenario: &Scenario) -> Result<Flight
 
     let mut integrator = Integrator::new(plant.states());
     let mut slope = vec![0.0; plant.states()];
-    let mut out = Outputs::new(rotors);
+    let mut before = vec![0.0; plant.states()];
+    let mut out = Outputs::new();
     let mut gusts = Gusts::new(scenario.wind, scenario.seed);
     let mut sensor = Sensor::new(imu, &centre, scenario.seed);
     let mut filters = FilterBank::new(&aircraft.filters, imu.sample_period)?;
@@ -33,15 +40,18 @@ pub fn fly(aircraft: &Aircraft, air: &Air, scenario: &Scenario) -> Result<Flight
         })
         .collect();
     // Until the first command arrives: the hover's, where there is one.
-    let mut applied: Vec<Option<f64>> = match (&flown, scenario.script.first()) {
-        (Some((_, hover)), first) if first.is_none_or(|s| s.action != Action::Off) => {
-            hover.commands.iter().copied().map(Some).collect()
+    let mut applied: Commands = [None; MOST_ROTORS];
+    if let (Some((_, hover)), first) = (&flown, scenario.script.first())
+        && first.is_none_or(|s| s.action != Action::Off)
+    {
+        for (command, held) in applied.iter_mut().zip(&hover.commands) {
+            *command = Some(*held);
         }
-        _ => vec![None; rotors],
-    };
+    }
 
     let end = nanoseconds(scenario.duration);
-    let step = nanoseconds(scenario.step).max(1);
+    let exact = scenario.stepping == Stepping::Exact;
+    let step = if exact { nanoseconds(scenario.step).max(1) } else { grid(&plant, rate_loop.period, scenario.step) };
     let delay = nanoseconds(rate_loop.delay);
     let mut script = Script::new(scenario);
     let mut effects = Effects::new(rotors);
@@ -131,12 +141,15 @@ pub fn fly(aircraft: &Aircraft, air: &Air, scenario: &Scenario) -> Result<Flight
             next_loop = nanoseconds(loops as f64 * rate_loop.period);
             fresh = true;
         }
-        for (path, command) in paths.iter_mut().zip(&mut applied) {
-            if let Some(changed) = path.take(now) {
-                *command = changed;
+        if exact {
+            for (path, command) in paths.iter_mut().zip(&mut applied) {
+                if let Some(changed) = path.take(now) {
+                    *command = changed;
+                }
             }
         }
-        if now >= next_row {
+        let over = now >= end || watch.as_ref().is_some_and(|w| w.landed);
+        if now >= next_row && (exact || over) {
             plant.derivative(&state, &applied, &gusts.at(now), &mut slope, &mut out);
             let time = rows as f64 / scenario.log_rate;
             recorder.record(time, (&plant, &state, &out), (&sample, &filtered), &decision, seen);
@@ -146,25 +159,58 @@ pub fn fly(aircraft: &Aircraft, air: &Air, scenario: &Scenario) -> Result<Flight
         if fresh && !state.iter().all(|v| v.is_finite()) {
             return Err(FlightError::Diverged { time: seconds(now) });
         }
-        if now >= end || watch.as_ref().is_some_and(|w| w.landed) {
+        if over {
             break;
         }
 
         while next_grid <= now {
             next_grid += step;
         }
-        let mut until = end.min(next_grid).min(next_loop).min(next_row).min(sensor.next()).min(gusts.next());
-        if let Some(fault) = faults.last() {
-            until = until.min(nanoseconds(fault.at).max(now + 1));
-        }
-        for path in &paths {
-            if let Some(at) = path.next() {
-                until = until.min(at);
+        if exact {
+            let mut until = end.min(next_grid).min(next_loop).min(next_row).min(sensor.next()).min(gusts.next());
+            if let Some(fault) = faults.last() {
+                until = until.min(nanoseconds(fault.at).max(now + 1));
             }
+            for path in &paths {
+                if let Some(at) = path.next() {
+                    until = until.min(at);
+                }
+            }
+            let h = seconds(until - now);
+            let wind = (gusts.at(now), gusts.at(until));
+            integrator.step(&plant, &mut state, &applied, wind, h, &mut out);
+            now = until;
+            continue;
         }
-        let h = seconds(until - now);
-        let wind = (gusts.at(now), gusts.at(until));
-        integrator.step(&plant, &mut state, &applied, wind, h, &mut out);
+
+        // A step shorter than a sixteenth of the grid's would come of a loop period that is no multiple of it.
+        let ahead = if next_loop - now <= step + step / 16 { next_loop } else { now + step };
+        let until = end.min(ahead);
+        let mut commands = applied;
+        for ((path, held), mean) in paths.iter_mut().zip(&mut applied).zip(&mut commands) {
+            *mean = path.mean(held, now, until);
+        }
+        integrator.begin(&plant, &state, &commands, &gusts.at(now), &mut out);
+        before.copy_from_slice(&state);
+        let (h, wind) = (seconds(until - now), gusts.at(until));
+        let felt = integrator.finish(&plant, &mut state, &commands, &wind, h);
+        let part = |at: u64| (at.saturating_sub(now)) as f64 / (until - now) as f64;
+        while next_row < until {
+            let p = part(next_row);
+            for ((mid, a), b) in slope.iter_mut().zip(&before).zip(&state) {
+                *mid = a + p * (b - a);
+            }
+            let time = rows as f64 / scenario.log_rate;
+            let shown = (&plant, &slope[..], &out.between(felt, p));
+            recorder.record(time, shown, (&sample, &filtered), &decision, seen);
+            rows += 1;
+            next_row = nanoseconds(rows as f64 / scenario.log_rate);
+        }
+        while sensor.next() <= until {
+            let p = part(sensor.next());
+            let rate = three(&before, RATE).lerp(&three(&state, RATE), p);
+            sensor.sample(&rate, &out.between(felt, p));
+        }
         now = until;
     }
 
@@ -186,6 +232,16 @@ pub fn fly(aircraft: &Aircraft, air: &Air, scenario: &Scenario) -> Result<Flight
         angular_momentum: [momentum_before, plant.angular_momentum(&state)],
     };
     Ok(recorder.finish(script.marks, truth))
+}
+
+/// Step of the grid, ns: the loop's period, or an even part of it where that is longer than the longest step, s, or than
+/// the inflow bears.
+fn grid(plant: &Plant<'_>, period: f64, longest: f64) -> u64 {
+    let supply = &plant.supply;
+    let fastest = supply.motor.kv * supply.battery.open_circuit(1.0);
+    let bears = STIFFEST / plant.disc.settling_rate(fastest);
+    let parts = (period / longest.min(bears) - 1e-6).ceil().max(1.0);
+    if parts.is_finite() { nanoseconds(period / parts).max(1) } else { nanoseconds(period).max(1) }
 }
 
 /// Where in the script the flight is.

@@ -114,6 +114,16 @@ pub enum Start {
     },
 }
 
+/// How time goes on.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Stepping {
+    /// Every event at its instant: for records, and to hold the other against.
+    Exact,
+    /// From loop to loop: fast, second order in the loop's period.
+    Grid,
+}
+
 /// A flight to be simulated.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Scenario {
@@ -125,6 +135,8 @@ pub struct Scenario {
     pub initial_charge: f64,
     /// Rate of the log, Hz.
     pub log_rate: f64,
+    /// How time goes on.
+    pub stepping: Stepping,
     /// Step of the integration, s, at most.
     pub step: f64,
     /// Height at the start, m.
@@ -134,6 +146,8 @@ pub struct Scenario {
     /// Script. An empty one is a hover. A script that closes a loop, and a start in hover, need an
     /// aircraft that can hover.
     pub script: Vec<Segment>,
+    /// Whether height zero is ground, whose nearness the rotors feel. Nothing stops the aircraft there.
+    pub ground: bool,
     /// Wind.
     pub wind: Wind,
     /// Amplitude of the thrust at blade passage, as a fraction of the thrust. No published
@@ -158,8 +172,10 @@ impl Scenario {
             seed,
             initial_charge,
             log_rate: 1000.0,
+            stepping: Stepping::Exact,
             step: 1.0 / 16_000.0,
             height: 20.0,
+            ground: false,
             start: Start::Hover,
             script,
             wind: Wind::LIGHT,

@@ -4,11 +4,14 @@ use nalgebra::UnitQuaternion;
 
 use super::FlightError;
 use super::controller::{self, Controller, ThrustCurve};
+use super::disc::Disc;
 use super::drive::Supply;
 use super::faults::objection;
 use super::log::Hover;
 use super::outer::OuterLoops;
-use super::plant::{ATTITUDE, CHARGE, Hub, POLARISATION, POSITION, Plant, RATE, SPEED, VELOCITY};
+use super::plant::{
+    ATTITUDE, CHARGE, Hub, MOST_ROTORS, POLARISATION, POSITION, Plant, RATE, SPEED, VELOCITY,
+};
 use super::scenario::{Action, Scenario, Start};
 use super::wind::Turbulence;
 use crate::aircraft::{Aircraft, Filter, Missing};
@@ -139,6 +142,7 @@ fn check(
         ("duration", scenario.duration, LONGEST, "at most 7200 s"),
         ("log rate", scenario.log_rate, 1e5, "at most 100 000 Hz"),
         ("rows of the log", scenario.duration * scenario.log_rate, MOST_ROWS, "at most 20 million"),
+        ("number of rotors", aircraft.stations.len() as f64, MOST_ROTORS as f64, "at most 16"),
         ("step", scenario.step, 1e-3, "0.000 001 to 0.001 s"),
         ("step", -scenario.step, -1e-6, "0.000 001 to 0.001 s"),
         ("esc.dead_time", esc.dead_time, LONGEST_DELAY, "at most 10 s"),
@@ -248,21 +252,25 @@ fn plant<'a>(
             torque_factor: 1.0,
         });
     }
+    let motor = MotorModel::new(aircraft).map_err(powertrain)?;
+    let battery = BatteryModel::new(aircraft).map_err(powertrain)?;
+    let spin_inertia = aircraft.rotor.inertia + aircraft.motor()?.inertia;
+    // No motor turns faster than without load on a full battery, unless the air drives it.
+    let fastest = 1.1 * motor.kv * battery.open_circuit(1.0);
     Ok(Plant {
         rotor: &aircraft.rotor,
+        disc: Disc::new(&aircraft.rotor, air.density, fastest),
         hubs,
         mass: mass.mass,
         inertia: mass.inertia,
         inertia_inverse: inverse,
         density: air.density,
         drag_area: aircraft.drag_area,
-        spin_inertia: aircraft.rotor.inertia + aircraft.motor()?.inertia,
-        supply: Supply {
-            motor: MotorModel::new(aircraft).map_err(powertrain)?,
-            battery: BatteryModel::new(aircraft).map_err(powertrain)?,
-            avionics: aircraft.avionics_power,
-        },
+        spin_inertia,
+        per_spin_inertia: 1.0 / spin_inertia,
+        supply: Supply::new(motor, battery, aircraft.avionics_power),
         blade_passage: scenario.blade_passage,
+        ground: scenario.ground,
     })
 }
 
@@ -386,7 +394,12 @@ fn state(plant: &Plant<'_>, hover: Option<&Hover>, scenario: &Scenario) -> Vec<f
     }
     // Where the blades stand at the start is anybody's guess.
     let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(scenario.seed);
-    for angle in &mut x[SPEED + rotors..] {
+    let (speeds, rest) = x[SPEED..].split_at_mut(rotors);
+    let (angles, inflow) = rest.split_at_mut(rotors);
+    for (induced, speed) in inflow.iter_mut().zip(speeds) {
+        *induced = plant.disc.settled(*speed);
+    }
+    for angle in angles {
         *angle = rng.random_range(0.0..std::f64::consts::TAU);
     }
     x
