@@ -212,7 +212,7 @@ fn flown(ctx: &Context<'_>) -> Option<Ledger> {
     let note = if share.abs() > UNEXPLAINED {
         "more than 15 % of the total: the stages cannot be judged one by one before a bench has split them"
     } else if low > 0.0 || high < 0.0 {
-        "more than chance: one of the stages above is not as stated (inflow, a lead, is in here too)"
+        "more than chance: one of the stages above is not as stated"
     } else {
         "within its interval of nothing"
     };

@@ -7,7 +7,7 @@ use physics::aircraft::Aircraft;
 use physics::atmosphere::{self, Air};
 use physics::control;
 use physics::interference::{TIP_MACH_LIMIT, TIP_MACH_WARNING};
-use physics::loops::damping::rate_damping;
+use physics::loops::damping::{RotorAir, rotor_air};
 use physics::loops::{filter, ledger};
 use physics::magnetic::LocalField;
 use physics::mass::{MassProperties, mass_properties};
@@ -313,9 +313,9 @@ pub(super) fn nominal_near(aircraft: &Aircraft, air: &SiteAir, groups: &[Group],
         loop_outputs(&mut out, &bare, density, axes, wants(Group::Step), near.rate_loop.as_ref());
     }
     if wants(Group::Outer) {
-        let damping = rate_damping(&bare_aircraft, bare.share(), density);
+        let rotors = rotor_air(&bare_aircraft, bare.share(), density);
         let base = near.rate_loop.as_ref().and_then(LoopBase::outer);
-        outer_loops::outputs(&mut out, &bare, &loaded, air, damping, base);
+        outer_loops::outputs(&mut out, &bare, &loaded, air, &rotors, base);
     }
     if wants(Group::Filters) {
         filter_outputs(&mut out, aircraft);
@@ -678,12 +678,12 @@ fn lag_outputs(out: &mut Nominal, bare: &Case<'_>, density: f64) -> Option<f64> 
     Some(lag)
 }
 
-/// Motor lag and damping of the rates of the central aircraft in its loading case without payload, for [`LoopBase`].
-pub(super) fn central_lag(aircraft: &Aircraft, density: f64) -> Option<(f64, [f64; 3])> {
+/// Motor lag and what the rotors' air does of the central aircraft in its loading case without payload, for [`LoopBase`].
+pub(super) fn central_lag(aircraft: &Aircraft, density: f64) -> Option<(f64, RotorAir)> {
     let bare = aircraft.without_payload();
     let case = Case::new(&bare, density);
     let thrust = case.weight / bare.stations.len().max(1) as f64;
-    loop_lag(&bare, thrust, density).ok().map(|l| (l.0, rate_damping(&bare, thrust, density)))
+    loop_lag(&bare, thrust, density).ok().map(|l| (l.0, rotor_air(&bare, thrust, density)))
 }
 
 fn loop_outputs(
@@ -697,15 +697,18 @@ fn loop_outputs(
     let a = bare.aircraft;
     let Some(lag) = lag_outputs(out, bare, density) else { return };
     let mut worst = [f64::NAN; FIGURES.len()];
-    let mut known: Vec<([f64; 4], AxisFigures)> = Vec::new();
-    let damping = rate_damping(a, bare.weight / a.stations.len().max(1) as f64, density);
+    let mut known: Vec<([f64; 4], bool, AxisFigures)> = Vec::new();
+    let rotors = rotor_air(a, bare.weight / a.stations.len().max(1) as f64, density);
+    let damping = rotors.rate;
     for &k in axes {
         let axis = ["roll", "pitch", "yaw"][k];
         let head = format!("Rate loop, {axis}");
-        // Axes with the same gains and damping have the same loop.
+        // Axes with the same gains and damping have the same loop, but for thrust's lead that yaw lacks.
         let gains = a.rate_loop.as_ref().map(|l| [l.p[k], l.i[k], l.d[k], damping[k]]);
-        let same = gains.and_then(|g| known.iter().find(|(seen, _)| *seen == g)).map(|(_, f)| f.clone());
-        let figures = match same.map_or_else(|| axis_figures(a, k, (lag, damping[k]), with_step, base), Ok) {
+        let same = gains
+            .and_then(|g| known.iter().find(|(seen, yaw, _)| *seen == g && *yaw == (k == 2)))
+            .map(|k| k.2.clone());
+        let figures = match same.map_or_else(|| axis_figures(a, k, (lag, &rotors), with_step, base), Ok) {
             Ok(f) => f,
             Err(e) => {
                 out.wait(&head, &e);
@@ -713,7 +716,7 @@ fn loop_outputs(
             }
         };
         if let Some(g) = gains {
-            known.push((g, figures.clone()));
+            known.push((g, k == 2, figures.clone()));
         }
         for ((id, name, unit), value) in FIGURES.iter().zip(figures.values) {
             out.put(format!("loop.{}.{id}", AXES[k]), &head, name, unit, value);

@@ -3,7 +3,7 @@
 use physics::aircraft::Aircraft;
 use physics::loops::Complex;
 use physics::loops::chain::{self, RateChain};
-use physics::loops::damping::climb_damping;
+use physics::loops::damping::{RotorAir, climb_damping, drift_damping};
 use physics::loops::handling::attitude_bandwidth;
 use physics::loops::hold::{Vertical, gusts, hold};
 use physics::loops::margins::margins;
@@ -31,18 +31,21 @@ const VELOCITY_MARGIN: usize = 5;
 /// Speed of the velocity step that is predicted, m/s: that of the gate's card.
 const STEP: f64 = 3.0;
 
-/// The gains of one axis as the aircraft file states them, with the drag of a velocity step in air of `density`, kg/m^3; no
-/// attitude loop, no gains.
+/// The gains of one axis as the aircraft file states them, with the drag of a velocity step in air of `density`, kg/m^3 (the
+/// body's and the rotors' in-plane force); no attitude loop, no gains.
 pub(crate) fn outer(aircraft: &Aircraft, axis: usize, density: f64) -> Option<Outer> {
     let attitude = *aircraft.attitude_loop.as_ref()?.gain.get(axis)?;
     let velocity = aircraft.velocity_loop.as_ref();
+    let mass = mass_properties(&aircraft.bodies).mass;
+    let thrust = mass * physics::STANDARD_GRAVITY / aircraft.stations.len().max(1) as f64;
     Some(Outer {
         attitude,
         velocity: velocity.map_or(0.0, |v| v.gain),
         integral: velocity.map_or(0.0, |v| v.integral),
         delay: velocity.map_or(0.0, |v| v.delay),
         position: velocity.and(aircraft.position_loop.as_ref()).map_or(0.0, |p| p.gain),
-        drag: drag_decay(density, aircraft.drag_area, STEP, mass_properties(&aircraft.bodies).mass),
+        drag: drag_decay(density, aircraft.drag_area, STEP, mass)
+            + drift_damping(aircraft, thrust, density, STEP)[1],
     })
 }
 
@@ -105,14 +108,14 @@ pub(super) struct OuterBase(Vec<Central>);
 
 impl OuterBase {
     /// Of the central aircraft, without payload.
-    pub(super) fn new(aircraft: &Aircraft, lag: f64, damping: [f64; 3], density: f64) -> Self {
+    pub(super) fn new(aircraft: &Aircraft, lag: f64, rotors: RotorAir, density: f64) -> Self {
         let required = required_crossover(aircraft);
         let mut all: Vec<Central> = Vec::new();
-        for (axis, &damping) in damping.iter().enumerate().take(2) {
+        for axis in 0..2 {
             let Some(outer) = outer(aircraft, axis, density) else { continue };
             let known = all.iter().filter(|c| c.outer == outer).map(|c| &c.slopes);
             let of = |chain: &RateChain| figures(chain, &outer, required);
-            let Some(slopes) = Slopes::new(aircraft, axis, lag, damping, known, &of) else { continue };
+            let Some(slopes) = Slopes::new(aircraft, axis, lag, rotors, known, &of) else { continue };
             all.push(Central { outer, slopes });
         }
         Self(all)
@@ -135,7 +138,7 @@ impl OuterBase {
 const HEIGHT: f64 = 20.0;
 
 /// How place and height are held in the wind that the requirement states.
-fn held(out: &mut Nominal, bare: &Case<'_>, lag: f64, damping: [f64; 3], air: &SiteAir) {
+fn held(out: &mut Nominal, bare: &Case<'_>, lag: f64, rotors: &RotorAir, air: &SiteAir) {
     let head = "Place and height held, without payload";
     let a = bare.aircraft;
     let (Some(velocity), Some(position)) = (&a.velocity_loop, &a.position_loop) else {
@@ -152,14 +155,16 @@ fn held(out: &mut Nominal, bare: &Case<'_>, lag: f64, damping: [f64; 3], air: &S
     }
     let density = air.usual.density;
     // Twice the slope of the step's secant, at the mean wind: the square law.
-    let drag = 2.0 * drag_decay(density, a.drag_area, wind, mass_properties(&a.bodies).mass);
+    let body = drag_decay(density, a.drag_area, wind, mass_properties(&a.bodies).mass);
+    let plane = drift_damping(a, bare.share(), density, wind);
+    let drag = [2.0 * body + plane[0], body + plane[1]];
     let vertical = Vertical {
         climb: (velocity.climb_gain, velocity.climb_integral),
         height: position.height_gain,
-        decay: climb_damping(a, bare.share(), density) + 0.5 * drag,
+        decay: climb_damping(a, bare.share(), density, wind) + body,
     };
     let found = gusts(wind, HEIGHT).zip(outer(a, 0, density)).and_then(|(gusts, outer)| {
-        let chain = chain::rate_chain(a, 0, lag, 0.0).ok()?.with_damping(damping[0]);
+        let chain = chain::rate_chain(a, 0, lag, 0.0).ok()?.with_rotors(rotors);
         hold(&chain, &outer, &vertical, drag, &gusts)
     });
     let Some(found) = found else { return };
@@ -177,7 +182,7 @@ pub(super) fn outputs(
     bare: &Case<'_>,
     loaded: &Case<'_>,
     air: &SiteAir,
-    damping: [f64; 3],
+    rotors: &RotorAir,
     base: Option<&OuterBase>,
 ) {
     let head = "Outer loops, the worse of roll and pitch";
@@ -196,13 +201,13 @@ pub(super) fn outputs(
     let required = required_crossover(a);
     let mut worst = [f64::NAN; COUNT];
     let mut seen: Vec<(RateChain, Outer, [f64; COUNT])> = Vec::new();
-    for (axis, &damping) in damping.iter().enumerate().take(2) {
+    for axis in 0..2 {
         let Some(gains) = outer(a, axis, air.usual.density) else { continue };
         let values = match base.and_then(|b| b.at(a, axis, lag)) {
             Some(v) => v,
             None => {
                 let chain = match chain::rate_chain(a, axis, lag, 0.0) {
-                    Ok(c) => c.with_damping(damping),
+                    Ok(c) => c.with_rotors(rotors),
                     Err(e) => {
                         out.wait(head, &e);
                         return;
@@ -242,7 +247,7 @@ pub(super) fn outputs(
             velocity.gain / most,
         );
     }
-    held(out, bare, lag, damping, air);
+    held(out, bare, lag, rotors, air);
     match compass::heading_at_hover(loaded, air) {
         Ok(error) => {
             let name = "phase margin of the velocity loop after the heading error at hover current";

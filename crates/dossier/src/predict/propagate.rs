@@ -391,9 +391,9 @@ impl Subject {
             &[0, 1]
         };
         let bare = self.resolved.aircraft.without_payload();
-        let (lag, damping) = central_lag(&bare, self.air().usual.density)?;
-        let outer = with_outer.then(|| OuterBase::new(&bare, lag, damping, self.air().usual.density));
-        Some(LoopBase::new(&bare, axes, lag, damping, with_step)?.with_outer(outer))
+        let (lag, rotors) = central_lag(&bare, self.air().usual.density)?;
+        let outer = with_outer.then(|| OuterBase::new(&bare, lag, rotors, self.air().usual.density));
+        Some(LoopBase::new(&bare, axes, lag, rotors, with_step)?.with_outer(outer))
     }
 
     /// Predictions with uncertainty, of the asked groups.

@@ -1,6 +1,7 @@
 //! Figures of the rate loop for one axis, and a quick way to them for small changes of the motor lag.
 
 use physics::aircraft::{Aircraft, Missing};
+use physics::loops::damping::RotorAir;
 use physics::loops::stage::Element;
 use physics::loops::{chain, ledger, margins, response};
 
@@ -84,20 +85,19 @@ pub(super) struct LoopBase {
 impl LoopBase {
     /// Of the central aircraft; `None` where it has no rate loop.
     ///
-    /// `damping` is the decay of each rate, 1/s: it is kept where inputs move, as its own uncertainty matters little.
+    /// `rotors` is what their air does: it is kept where inputs move, as its own uncertainty matters little.
     pub(super) fn new(
         aircraft: &Aircraft,
         axes: &[usize],
         lag: f64,
-        damping: [f64; 3],
+        rotors: RotorAir,
         with_step: bool,
     ) -> Option<Self> {
         let required = required_crossover(aircraft);
         let of = |chain: &chain::RateChain| figures(chain, required, with_step);
         let mut all: Vec<Slopes<AxisFigures>> = Vec::new();
         for &axis in axes {
-            let damping = damping.get(axis).copied().unwrap_or(0.0);
-            let one = Slopes::new(aircraft, axis, lag, damping, all.iter(), &of)?;
+            let one = Slopes::new(aircraft, axis, lag, rotors, all.iter(), &of)?;
             all.push(one);
         }
         Some(Self { axes: all, with_step, outer: None })
@@ -152,14 +152,14 @@ impl LoopBase {
 pub(super) fn axis_figures(
     aircraft: &Aircraft,
     axis: usize,
-    (lag, damping): (f64, f64),
+    (lag, rotors): (f64, &RotorAir),
     with_step: bool,
     base: Option<&LoopBase>,
 ) -> Result<AxisFigures, Missing> {
     if let Some(f) = base.and_then(|b| b.at(aircraft, axis, lag, with_step)) {
         return Ok(f);
     }
-    let chain = chain::rate_chain(aircraft, axis, lag, 0.0)?.with_damping(damping);
+    let chain = chain::rate_chain(aircraft, axis, lag, 0.0)?.with_rotors(rotors);
     Ok(figures(&chain, required_crossover(aircraft), with_step))
 }
 
@@ -181,13 +181,13 @@ mod tests {
             file.resolve(&moved).unwrap().aircraft.without_payload()
         };
         let central = at(&[]);
-        let (lag, damping) = central_lag(&central, 1.2).unwrap();
-        let base = LoopBase::new(&central, &[0, 1], lag, damping, true).unwrap();
+        let (lag, rotors) = central_lag(&central, 1.2).unwrap();
+        let base = LoopBase::new(&central, &[0, 1], lag, rotors, true).unwrap();
         let required = required_crossover(&central);
         for (key, value) in [("esc.dead_time", 1.8e-3), ("imu.delay", 3.5e-4), ("loop.rate.delay", 5e-4)] {
             let moved = at(&[(key, value)]);
             let quick = base.at(&moved, 0, lag, true).expect("near enough");
-            let chain = chain::rate_chain(&moved, 0, lag, 0.0).unwrap().with_damping(damping[0]);
+            let chain = chain::rate_chain(&moved, 0, lag, 0.0).unwrap().with_rotors(&rotors);
             let exact = figures(&chain, required, true);
             for (k, (name, ..)) in FIGURES.iter().enumerate() {
                 let (q, e, c) = (quick.values[k], exact.values[k], base.axes[0].low.values[k]);

@@ -5,6 +5,7 @@
 
 use physics::aircraft::Aircraft;
 use physics::loops::chain::{RateChain, rate_chain};
+use physics::loops::damping::RotorAir;
 use physics::loops::stage::Element;
 
 /// Step of delay that slopes are taken over, s, either way.
@@ -16,7 +17,7 @@ const LAG_STEP: f64 = 0.02;
 pub(super) struct Slopes<F> {
     pub(super) axis: usize,
     chain: RateChain,
-    damping: f64,
+    rotors: RotorAir,
     lag: f64,
     /// With a smaller and a larger time constant.
     pub(super) low: F,
@@ -36,9 +37,9 @@ pub(super) struct Place {
     delay: f64,
 }
 
-/// The chain of an axis in which the rate decays by itself.
-fn chain(aircraft: &Aircraft, axis: usize, lag: f64, damping: f64) -> Option<RateChain> {
-    Some(rate_chain(aircraft, axis, lag, 0.0).ok()?.with_damping(damping))
+/// The chain of an axis with the rotors' air.
+fn chain(aircraft: &Aircraft, axis: usize, lag: f64, rotors: &RotorAir) -> Option<RateChain> {
+    Some(rate_chain(aircraft, axis, lag, 0.0).ok()?.with_rotors(rotors))
 }
 
 impl<F: Clone + Send> Slopes<F> {
@@ -47,14 +48,14 @@ impl<F: Clone + Send> Slopes<F> {
         aircraft: &Aircraft,
         axis: usize,
         lag: f64,
-        damping: f64,
+        rotors: RotorAir,
         mut known: impl Iterator<Item = &'k Self>,
         figures: &(dyn Fn(&RateChain) -> F + Sync),
     ) -> Option<Self>
     where
         F: 'k,
     {
-        let at = |lag: f64| chain(aircraft, axis, lag, damping);
+        let at = |lag: f64| chain(aircraft, axis, lag, &rotors);
         let centre = at(lag)?;
         let (low, high, early, late) = match known.find(|k| k.chain.stages == centre.stages) {
             Some(k) => (k.low.clone(), k.high.clone(), k.early.clone(), k.late.clone()),
@@ -68,7 +69,7 @@ impl<F: Clone + Send> Slopes<F> {
                 (low, high, early, late)
             }
         };
-        Some(Self { axis, chain: centre, damping, lag, low, high, early, late })
+        Some(Self { axis, chain: centre, rotors, lag, low, high, early, late })
     }
 
     /// Where an aircraft with another lag stands; `None` where more than lag and delays differs, or they are far off.
@@ -77,7 +78,7 @@ impl<F: Clone + Send> Slopes<F> {
         if (lag - self.lag).abs() > 2.0 * step {
             return None;
         }
-        let chain = chain(aircraft, self.axis, self.lag, self.damping)?;
+        let chain = chain(aircraft, self.axis, self.lag, &self.rotors)?;
         let delay = later(&chain, &self.chain)? / (2.0 * DELAY_STEP);
         Some(Place { chain, lag: (lag - self.lag + step) / (2.0 * step), delay })
     }

@@ -3,7 +3,7 @@
 use physics::STANDARD_GRAVITY;
 use physics::aircraft::Aircraft;
 use physics::loops::chain::{RateChain, rate_chain};
-use physics::loops::damping::rate_damping;
+use physics::loops::damping::rotor_air;
 use physics::loops::margins::Margins;
 use physics::mass::mass_properties;
 use physics::powertrain::{MotorModel, full_thrust};
@@ -179,15 +179,10 @@ pub(super) fn corners(ctx: &Context<'_>) -> Option<Table> {
     for c in conditions(ctx)? {
         let aircraft = if c.loaded { whole } else { &bare };
         let Ok((lag, _)) = loop_lag(aircraft, c.thrust, density) else { continue };
-        let damping = rate_damping(aircraft, c.thrust, density);
+        let rotors = rotor_air(aircraft, c.thrust, density);
         let chains: Vec<RateChain> = (0..2)
             .filter_map(|axis| {
-                Some(
-                    rate_chain(aircraft, axis, lag, 0.0)
-                        .ok()?
-                        .with_damping(damping[axis])
-                        .with_gain_factor(c.gain),
-                )
+                Some(rate_chain(aircraft, axis, lag, 0.0).ok()?.with_rotors(&rotors).with_gain_factor(c.gain))
             })
             .collect();
         if chains.len() < 2 {

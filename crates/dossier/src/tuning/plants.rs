@@ -3,7 +3,7 @@
 use physics::STANDARD_GRAVITY;
 use physics::aircraft::Aircraft;
 use physics::loops::chain::{RateChain, rate_chain};
-use physics::loops::damping::rate_damping;
+use physics::loops::damping::rotor_air;
 use physics::loops::ledger::{self, total_delay};
 use physics::loops::noise;
 use physics::loops::search::{Gains, Noise};
@@ -29,8 +29,7 @@ pub(crate) fn chain_of(aircraft: &Aircraft, axis: usize, density: f64) -> Option
     let mass = mass_properties(&aircraft.bodies).mass;
     let thrust = mass * STANDARD_GRAVITY / aircraft.stations.len().max(1) as f64;
     let (lag, _) = loop_lag(aircraft, thrust, density).ok()?;
-    let damping = rate_damping(aircraft, thrust, density);
-    Some(rate_chain(aircraft, axis, lag, 0.0).ok()?.with_damping(damping.get(axis).copied().unwrap_or(0.0)))
+    Some(rate_chain(aircraft, axis, lag, 0.0).ok()?.with_rotors(&rotor_air(aircraft, thrust, density)))
 }
 
 /// Loop gain of an axis at the bus voltage flown over that of a hover on a full battery, at which the stated gains hold;

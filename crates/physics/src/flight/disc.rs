@@ -126,11 +126,8 @@ impl Disc {
         let Row { k1, k2, profile, kappa } = self.row(speed);
         let tip = self.radius * speed;
         let mu2 = (stream.along_squared / (tip * tip)).min(MOST_MU2);
-        let near = if stream.height < GROUND_REACH * self.radius {
-            self.ground(induced, stream)
-        } else {
-            1.0
-        };
+        let near =
+            if stream.height < GROUND_REACH * self.radius { self.ground(induced, stream) } else { 1.0 };
         let felt = near * induced;
         let through = (stream.axial + felt).clamp(0.0, MOST_THROUGH * k1 / k2 * tip);
         let lift = k1 * (1.0 + 1.5 * mu2) * tip - k2 * through;
@@ -262,7 +259,13 @@ mod tests {
         // Without the rotor's own answer: Carpenter & Fridovich, 0.637 of the sphere's air over 4 rho A v.
         let lead = crate::loops::inflow::InflowLead::from_rotor(0.19, settled, 0.1, 5.0, 0.0135).zero;
         let alone = disc.depth() / (4.0 * settled);
-        report("time constant of the inflow at constant thrust, s", "Carpenter & Fridovich 1953", lead, alone, 1e-3);
+        report(
+            "time constant of the inflow at constant thrust, s",
+            "Carpenter & Fridovich 1953",
+            lead,
+            alone,
+            1e-3,
+        );
     }
 
     #[test]

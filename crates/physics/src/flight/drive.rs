@@ -68,13 +68,7 @@ impl Supply {
     /// them out one round after another; each exclusion lowers the bus, so it is never taken back.
     /// Where the source cannot carry the avionics as well, the bus is at the voltage of greatest power
     /// and they get what there is.
-    pub(super) fn bus(
-        &self,
-        source: f64,
-        commands: &Commands,
-        speeds: &[f64],
-        currents: &mut [f64],
-    ) -> Bus {
+    pub(super) fn bus(&self, source: f64, commands: &Commands, speeds: &[f64], currents: &mut [f64]) -> Bus {
         let (kt, braking) = (self.motor.kt, self.motor.braking);
         let resistance = self.battery.ohmic_resistance();
         let drop = resistance / self.path;

@@ -93,6 +93,8 @@ pub(super) struct Plant<'a> {
     pub blade_passage: f64,
     /// Whether height zero is ground.
     pub ground: bool,
+    /// Whether the airframe is held on a stand.
+    pub held: bool,
 }
 
 /// What the equations yield beside the derivative.
@@ -236,12 +238,11 @@ impl Plant<'_> {
             let through_air = air_body + swing;
             let axial = through_air.dot(&hub.axis);
             let along = through_air - hub.axis * axial;
-            let height =
-                if self.ground { -x[POSITION + 2] - down.dot(&hub.arm) } else { f64::INFINITY };
+            let height = if self.ground { -x[POSITION + 2] - down.dot(&hub.arm) } else { f64::INFINITY };
             let stream = Stream { axial, along_squared: along.norm_squared(), height };
             let loads = self.disc.loads(w, inflow[k], &stream);
-            let mut at_hub = hub.axis * (loads.thrust * hub.thrust_factor)
-                - along * (loads.drag * hub.thrust_factor);
+            let mut at_hub =
+                hub.axis * (loads.thrust * hub.thrust_factor) - along * (loads.drag * hub.thrust_factor);
             if self.shakes(hub) {
                 let angle = angles[k];
                 let pull = hub.unbalance * w * w;
@@ -272,13 +273,18 @@ impl Plant<'_> {
             external += at_hub.dot(&(ground_body + swing)) - drag_torque * absolute;
         }
 
-        let angular = self.inertia_inverse * (moment - omega.cross(&(self.inertia * omega + spin)));
+        let mut angular = self.inertia_inverse * (moment - omega.cross(&(self.inertia * omega + spin)));
+        let mut specific = force / self.mass;
+        let weight = Vec3::new(0.0, 0.0, STANDARD_GRAVITY);
+        if self.held {
+            angular = Vec3::zeros();
+            specific = -turn.tr_mul(&weight);
+        }
         for (rate, hub) in speed_rates.iter_mut().zip(&self.hubs) {
             *rate -= hub.turn.dot(&angular);
         }
-        let specific = force / self.mass;
         put(dx, POSITION, &velocity);
-        put(dx, VELOCITY, &(turn * specific + Vec3::new(0.0, 0.0, STANDARD_GRAVITY)));
+        put(dx, VELOCITY, &(turn * specific + weight));
         let (w, i, j, k) = (x[ATTITUDE], x[ATTITUDE + 1], x[ATTITUDE + 2], x[ATTITUDE + 3]);
         dx[ATTITUDE] = 0.5 * (-i * omega.x - j * omega.y - k * omega.z);
         dx[ATTITUDE + 1] = 0.5 * (w * omega.x + j * omega.z - k * omega.y);

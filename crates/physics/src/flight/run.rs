@@ -8,8 +8,8 @@ use super::guard::Watch;
 use super::imu::Sensor;
 use super::log::{Energy, FlightLog, Mark, Recorder, Truth};
 use super::plant::{
-    CHARGE, Commands, ENERGY, Integrator, MOST_ROTORS, Outputs, POSITION, Plant, RATE, SPEED, VELOCITY, attitude,
-    three,
+    CHARGE, Commands, ENERGY, Integrator, MOST_ROTORS, Outputs, POSITION, Plant, RATE, SPEED, VELOCITY,
+    attitude, three,
 };
 use super::scenario::{Action, Scenario, Stepping};
 use super::setup::{FilterBank, Setup};
@@ -51,7 +51,8 @@ pub fn fly(aircraft: &Aircraft, air: &Air, scenario: &Scenario) -> Result<Flight
 
     let end = nanoseconds(scenario.duration);
     let exact = scenario.stepping == Stepping::Exact;
-    let step = if exact { nanoseconds(scenario.step).max(1) } else { grid(&plant, rate_loop.period, scenario.step) };
+    let step =
+        if exact { nanoseconds(scenario.step).max(1) } else { grid(&plant, rate_loop.period, scenario.step) };
     let delay = nanoseconds(rate_loop.delay);
     let mut script = Script::new(scenario);
     let mut effects = Effects::new(rotors);
@@ -167,7 +168,8 @@ pub fn fly(aircraft: &Aircraft, air: &Air, scenario: &Scenario) -> Result<Flight
             next_grid += step;
         }
         if exact {
-            let mut until = end.min(next_grid).min(next_loop).min(next_row).min(sensor.next()).min(gusts.next());
+            let mut until =
+                end.min(next_grid).min(next_loop).min(next_row).min(sensor.next()).min(gusts.next());
             if let Some(fault) = faults.last() {
                 until = until.min(nanoseconds(fault.at).max(now + 1));
             }

@@ -146,6 +146,8 @@ pub struct Scenario {
     /// Script. An empty one is a hover. A script that closes a loop, and a start in hover, need an
     /// aircraft that can hover.
     pub script: Vec<Segment>,
+    /// Held on a stand: nothing moves but the rotors.
+    pub held: bool,
     /// Whether height zero is ground, whose nearness the rotors feel. Nothing stops the aircraft there.
     pub ground: bool,
     /// Wind.
@@ -175,6 +177,7 @@ impl Scenario {
             stepping: Stepping::Exact,
             step: 1.0 / 16_000.0,
             height: 20.0,
+            held: false,
             ground: false,
             start: Start::Hover,
             script,

@@ -271,6 +271,7 @@ fn plant<'a>(
         supply: Supply::new(motor, battery, aircraft.avionics_power),
         blade_passage: scenario.blade_passage,
         ground: scenario.ground,
+        held: scenario.held,
     })
 }
 

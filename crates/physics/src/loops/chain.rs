@@ -13,6 +13,7 @@
 use nalgebra::Complex;
 use serde::Serialize;
 
+use super::damping::RotorAir;
 use super::filter;
 use super::inflow::InflowLead;
 use super::margins::{Margins, margins};
@@ -303,6 +304,15 @@ impl RateChain {
             self.before_airframe(stage("damping", "Damping by the rotors", None, Path::Forward, element));
         }
         self
+    }
+
+    /// The same chain with what the rotors' air does about its axis: the rate dies away, and about roll and pitch thrust leads
+    /// rotor speed while the inflow builds up.
+    #[must_use]
+    pub fn with_rotors(self, air: &RotorAir) -> Self {
+        let rate = air.rate.get(self.axis).copied().unwrap_or(0.0);
+        let lead = if self.axis < 2 { air.inflow } else { RotorAir::NONE.inflow };
+        self.with_damping(rate).with_inflow(lead)
     }
 
     /// The same chain with its gyro on an isolator of this natural frequency (Hz) and damping ratio.

@@ -1,47 +1,107 @@
-//! Damping of the rate by the rotors: a hub that moves along its axis meets more or less axial flow.
+//! What the air through the rotors does to the motion: damping of rates and speeds, and the inflow that builds up.
 //!
 //! A hub at the lever r about an axis moves at r times the rate, its thrust changes by dT/dV times that, and the moment
 //! r dT/dV r opposes the rate: damping = sum of -dT/dV r^2 over the inertia, 1/s (Leishman, Principles of Helicopter
-//! Aerodynamics, ch. 4: lift of a rotor in climb). Rotor speed is taken as kept, the thrust as quasi-steady.
+//! Aerodynamics, ch. 4: lift of a rotor in climb). In the plane of the disc the in-plane force H does the same with
+//! dH/dV. Forces are those of [`crate::edgewise`] at a kept rotor speed, the inflow settled; how it settles is
+//! [`InflowLead`].
 
+use std::f64::consts::PI;
+
+use serde::Serialize;
+
+use super::inflow::InflowLead;
 use crate::Vec3;
 use crate::aircraft::Aircraft;
+use crate::edgewise::{constants, flow, speed_for_thrust};
 use crate::mass::mass_properties;
 
-/// Axial speed that the slope is taken over, m/s: about 100 deg/s at an arm of 0.3 m.
-const AXIAL: f64 = 0.5;
+/// Speed that slopes are taken over, m/s: about 100 deg/s at an arm of 0.3 m.
+const STEP: f64 = 0.5;
 
-/// Thrust that a rotor loses per axial speed, N s/m, in hover with `thrust`, N; none where it cannot give that.
-fn slope(aircraft: &Aircraft, thrust: f64, density: f64) -> Option<f64> {
-    let speed = aircraft.rotor.speed_for_thrust(thrust, 0.0, density)?;
-    let at = |axial: f64| aircraft.rotor.thrust(speed, axial, density);
-    Some((at(-AXIAL) - at(AXIAL)) / (2.0 * AXIAL))
+/// What the rotors' air does to the rate loop in hover.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct RotorAir {
+    /// Decay of roll, pitch and yaw rate, 1/s.
+    pub rate: [f64; 3],
+    /// Lead of thrust over rotor speed.
+    pub inflow: InflowLead,
 }
 
-/// Decay of the climb rate, 1/s, in hover with `thrust` (N) on each rotor: also the acceleration by a vertical gust of 1 m/s.
-/// Zero without a mass.
-pub fn climb_damping(aircraft: &Aircraft, thrust: f64, density: f64) -> f64 {
+impl RotorAir {
+    /// No air.
+    pub const NONE: Self = Self { rate: [0.0; 3], inflow: InflowLead { zero: 0.0, pole: 0.0 } };
+}
+
+/// Force that a rotor loses along its axis and gains in its plane per speed, N s/m, in hover with `thrust`, N, and `along`,
+/// m/s, of wind in its plane (slope along the wind, secant across it); none where it cannot give that.
+fn slopes(aircraft: &Aircraft, thrust: f64, density: f64, along: f64) -> Option<[f64; 3]> {
+    let rotor = &aircraft.rotor;
+    let speed = speed_for_thrust(rotor, thrust, along, 0.0, density)?;
+    let at = |in_plane: f64, axial: f64| flow(rotor, speed, in_plane, axial, density);
+    let axial = (at(along, -STEP).thrust - at(along, STEP).thrust) / (2.0 * STEP);
+    // The force is odd in the wind.
+    let signed = |v: f64| at(v, 0.0).in_plane * v.signum();
+    let plane = (signed(along + STEP) - signed(along - STEP)) / (2.0 * STEP);
+    let across = if along > 0.0 { signed(along) / along } else { plane };
+    Some([axial, plane, across])
+}
+
+fn decay(value: f64) -> f64 {
+    if value.is_finite() { value.max(0.0) } else { 0.0 }
+}
+
+/// Decay of the climb rate, 1/s, with `thrust` (N) on each rotor in air of `density` (kg/m^3) and a level wind `along`, m/s:
+/// also the acceleration by a vertical gust of 1 m/s. Zero without a mass.
+pub fn climb_damping(aircraft: &Aircraft, thrust: f64, density: f64, along: f64) -> f64 {
     let mass = mass_properties(&aircraft.bodies).mass;
     let lift: f64 = aircraft.stations.iter().map(|s| s.axis.z.powi(2)).sum();
-    let decay = slope(aircraft, thrust, density).unwrap_or(0.0) * lift / mass;
-    if decay.is_finite() { decay.max(0.0) } else { 0.0 }
+    slopes(aircraft, thrust, density, along).map_or(0.0, |s| decay(s[0] * lift / mass))
 }
 
-/// Decay of roll, pitch and yaw rate, 1/s, in hover with `thrust` (N) on each rotor in air of `density` (kg/m^3). Zero
-/// without an inertia.
-pub fn rate_damping(aircraft: &Aircraft, thrust: f64, density: f64) -> [f64; 3] {
+/// Decay of a level speed by the rotors' in-plane force, 1/s, along a level wind (`along`, m/s) and across it: also the
+/// acceleration by a gust of 1 m/s. Zero without a mass.
+pub fn drift_damping(aircraft: &Aircraft, thrust: f64, density: f64, along: f64) -> [f64; 2] {
+    let mass = mass_properties(&aircraft.bodies).mass;
+    let lift: f64 = aircraft.stations.iter().map(|s| s.axis.z.powi(2)).sum();
+    slopes(aircraft, thrust, density, along)
+        .map_or([0.0; 2], |s| [decay(s[1] * lift / mass), decay(s[2] * lift / mass)])
+}
+
+/// What the rotors' air does to the rates in hover with `thrust` (N) on each rotor in air of `density` (kg/m^3). No decay
+/// about an axis without inertia.
+pub fn rotor_air(aircraft: &Aircraft, thrust: f64, density: f64) -> RotorAir {
     let mass = mass_properties(&aircraft.bodies);
-    let Some(slope) = slope(aircraft, thrust, density) else { return [0.0; 3] };
-    let mut out = [0.0; 3];
-    for (axis, value) in out.iter_mut().enumerate() {
+    let Some([axial, plane, _]) = slopes(aircraft, thrust, density, 0.0) else { return RotorAir::NONE };
+    let mut rate = [0.0; 3];
+    for (axis, value) in rate.iter_mut().enumerate() {
         let inertia = mass.inertia[(axis, axis)];
         let mut unit = Vec3::zeros();
         unit[axis] = 1.0;
-        let levers: f64 =
-            aircraft.stations.iter().map(|s| unit.cross(&(s.at - mass.centre)).dot(&s.axis).powi(2)).sum();
-        if inertia > 0.0 && slope.is_finite() {
-            *value = (slope * levers / inertia).max(0.0);
+        let levers: f64 = aircraft
+            .stations
+            .iter()
+            .map(|s| {
+                let moved = unit.cross(&(s.at - mass.centre));
+                let through = moved.dot(&s.axis).powi(2);
+                axial * through + plane * (moved.norm_squared() - through)
+            })
+            .sum();
+        if inertia > 0.0 {
+            *value = decay(levers / inertia);
         }
     }
-    out
+    RotorAir { rate, inflow: inflow(aircraft, thrust, density).unwrap_or(RotorAir::NONE.inflow) }
+}
+
+/// (8/(3 pi)) R dv/dt = tip (K1 tip - K2 v) - 2 v^2, linear about hover.
+fn inflow(aircraft: &Aircraft, thrust: f64, density: f64) -> Option<InflowLead> {
+    let rotor = &aircraft.rotor;
+    let speed = speed_for_thrust(rotor, thrust, 0.0, 0.0, density)?;
+    let radius = 0.5 * rotor.diameter;
+    let induced = flow(rotor, speed, 0.0, 0.0, density).induced_speed;
+    let [_, k2, ..] = constants(rotor, speed);
+    let depth = 8.0 / (3.0 * PI) * radius;
+    let (zero, pole) = (depth / (4.0 * induced), depth / (4.0 * induced + k2 * radius * speed));
+    (pole > 0.0 && zero.is_finite()).then_some(InflowLead { zero, pole })
 }

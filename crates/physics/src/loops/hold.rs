@@ -11,7 +11,7 @@
 //! [`crate::flight::Wind`] (MIL-F-8785C, from memory), carried past by the mean wind.
 //!
 //! Linear about the mean wind: a tilt or a climb at its limit is not in it. No estimator: place and velocity are true and
-//! late. Rotors have no in-plane force here, so that wind is felt through the drag area only.
+//! late.
 
 use std::f64::consts::{FRAC_PI_2, PI};
 
@@ -117,13 +117,13 @@ impl Hold {
     }
 }
 
-/// Standard deviations in gusts. `drag` is the acceleration by a wind of 1 m/s more along the mean wind, 1/s: density x drag
-/// area x mean wind over the mass; across it, half of that. None where a loop is open or the place does not come back.
+/// Standard deviations in gusts. `drag` is the acceleration by a wind of 1 m/s more along the mean wind and by one across it,
+/// 1/s: by drag density x drag area x mean wind over the mass and half of that, and the rotors' in-plane force. None where a loop is open or the place does not come back.
 pub fn hold(
     chain: &RateChain,
     outer: &Outer,
     vertical: &Vertical,
-    drag: f64,
+    drag: [f64; 2],
     gusts: &[Gust; 3],
 ) -> Option<Hold> {
     if outer.attitude <= 0.0 || outer.velocity <= 0.0 || outer.position <= 0.0 {
@@ -140,10 +140,9 @@ pub fn hold(
             * (s.inv() * outer.integral + outer.velocity)
             * late
             * (s + outer.position);
-        // The square law: a gust along the wind counts double, and so does the damping there.
         let place = |decay: f64| (s * (s + decay) + back).inv().norm_sqr();
-        along += weight * gusts[0].density(omega) * drag.powi(2) * place(drag);
-        across += weight * gusts[1].density(omega) * (0.5 * drag).powi(2) * place(0.5 * drag);
+        along += weight * gusts[0].density(omega) * drag[0].powi(2) * place(drag[0]);
+        across += weight * gusts[1].density(omega) * drag[1].powi(2) * place(drag[1]);
         if vertical.climb.0 > 0.0 && vertical.height > 0.0 {
             let thrust: Complex<f64> = chain
                 .stages

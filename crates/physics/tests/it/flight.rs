@@ -285,7 +285,7 @@ fn val_hover_speed_is_the_operating_point() {
     }
 }
 
-/// A rotor on a stiff supply, without inflow from its motion: command steps as on a stand.
+/// A rotor on a stiff supply, on a stand: command steps.
 fn stand(aircraft: &mut Aircraft, from: f64, to: f64) -> Scenario {
     let battery = aircraft.battery.as_mut().unwrap();
     battery.cell_resistance = 0.0;
@@ -293,12 +293,21 @@ fn stand(aircraft: &mut Aircraft, from: f64, to: f64) -> Scenario {
     battery.polarisation_resistance = 0.0;
     battery.capacity = 1e12;
     aircraft.rotor.pitch = None;
+    aircraft.avionics_power = 0.0;
     let commands = |c: f64| Action::Commands { commands: vec![c; 4] };
     let script = vec![Segment::new("before", 1.0, commands(from)), Segment::new("after", 0.5, commands(to))];
     let mut scenario = Scenario::new(script, 1, 0.8);
     quiet(aircraft, &mut scenario);
     scenario.log_rate = 16_000.0;
+    scenario.held = true;
     scenario
+}
+
+/// A value of `flight_stand.csv`.
+fn on_stand(what: &str) -> f64 {
+    let text = include_str!("../../../../reference/flight_stand.csv");
+    let line = text.lines().find_map(|l| l.strip_prefix(what)?.strip_prefix(','));
+    line.unwrap_or_else(|| panic!("{what}")).parse().unwrap()
 }
 
 #[test]
@@ -318,10 +327,18 @@ fn val_small_step_has_the_powertrains_lag_and_the_stated_delays() {
     let k = speed.iter().position(|&w| w >= target).unwrap();
     let part = (target - speed[k - 1]) / (speed[k] - speed[k - 1]);
     let reached = ((k - 1) as f64 + part) / scenario.log_rate - start;
+    let peer = on_stand("time to 63 % of a 0.5 % step");
+    validate(
+        "time to 63 % of the speed of a 0.5 % step, s",
+        "scipy solve_ivp of rotor and inflow",
+        peer,
+        reached,
+        1e-3 * peer,
+    );
     let lag = physics::powertrain::motor_lag(&aircraft, 0.5 * (from + to), sea_level().density).unwrap();
     validate(
         "motor lag of a 0.5 % step, s",
-        "J / (Kt^2/R + 2 Q/omega)",
+        "J / (Kt^2/R + 2 Q/omega), inflow settled",
         lag.braked,
         reached,
         0.01 * lag.braked,
@@ -330,7 +347,7 @@ fn val_small_step_has_the_powertrains_lag_and_the_stated_delays() {
 
 #[test]
 fn val_coasting_rotor_follows_its_drag() {
-    // Without current J dw/dt = -k w^2, so w = w0 / (1 + k w0 t / J).
+    // Without current J dw/dt = -Q(w, v), the induced speed v behind. With v settled, Q = k w^2: w0 / (1 + k w0 t / J).
     let mut aircraft = quad();
     aircraft.esc.as_mut().unwrap().braking = false;
     aircraft.motor.as_mut().unwrap().no_load_current = 0.0;
@@ -340,15 +357,17 @@ fn val_coasting_rotor_follows_its_drag() {
     assert!(current.iter().all(|&i| i >= 0.0));
     let first = (1.0020625 * scenario.log_rate).round() as usize;
     let later = first + 3200;
-    let k = aircraft.rotor.torque(speed[first], 0.0, sea_level().density) / speed[first].powi(2);
-    let expected = speed[first] / (1.0 + k * speed[first] * 0.2 / 1.2e-4);
+    let expected = on_stand("speed after coasting 0.2 s");
     validate(
         "speed after coasting 0.2 s, rad/s",
-        "closed form, quadratic drag",
+        "scipy solve_ivp of rotor and inflow",
         expected,
         speed[later],
         1e-4 * expected,
     );
+    let k = aircraft.rotor.torque(speed[first], 0.0, sea_level().density) / speed[first].powi(2);
+    let settled = speed[first] / (1.0 + k * speed[first] * 0.2 / 1.2e-4);
+    println!("with the inflow settled throughout: {settled} rad/s");
     // The braking ESC takes the same rotor down much faster.
     aircraft.esc.as_mut().unwrap().braking = true;
     let braked = fly(&aircraft, &sea_level(), &scenario).unwrap();
@@ -547,6 +566,7 @@ fn val_velocity_step_is_that_of_the_linear_loops() {
     outer_loops(&mut aircraft);
     aircraft.rotor.pitch = None;
     aircraft.drag_area = 0.0;
+    aircraft.bodies[0].at.z = 0.0;
     aircraft.esc.as_mut().unwrap().update_period = 0.0;
     let size = 0.1;
     for axis in 0..2 {
@@ -691,7 +711,7 @@ fn prop_bad_input_is_an_error() {
 #[test]
 fn val_hold_in_gusts_is_that_of_the_loops() {
     use physics::loops::chain::rate_chain;
-    use physics::loops::damping::{climb_damping, rate_damping};
+    use physics::loops::damping::{climb_damping, drift_damping, rotor_air};
     use physics::loops::hold::{Vertical, gusts, hold};
     use physics::loops::outer::{Outer, drag_decay};
     let mut aircraft = quad();
@@ -727,8 +747,8 @@ fn val_hold_in_gusts_is_that_of_the_loops() {
     let thrust = mass * STANDARD_GRAVITY / 4.0;
     let speed = aircraft.rotor.speed_for_thrust(thrust, 0.0, density).unwrap();
     let lag = physics::powertrain::motor_lag(&aircraft, speed, density).unwrap().braked;
-    let damping = rate_damping(&aircraft, thrust, density);
-    let chain = rate_chain(&aircraft, 0, lag, 0.0).unwrap().with_damping(damping[0]);
+    let rotors = rotor_air(&aircraft, thrust, density);
+    let chain = rate_chain(&aircraft, 0, lag, 0.0).unwrap().with_rotors(&rotors);
     let outer = Outer {
         attitude: aircraft.attitude_loop.as_ref().unwrap().gain[0],
         velocity: 1.0,
@@ -737,10 +757,14 @@ fn val_hold_in_gusts_is_that_of_the_loops() {
         delay: 0.06,
         drag: 0.0,
     };
-    let drag = 2.0 * drag_decay(density, aircraft.drag_area, wind, mass);
-    let decay = climb_damping(&aircraft, thrust, density) + 0.5 * drag;
+    let body = drag_decay(density, aircraft.drag_area, wind, mass);
+    let plane = drift_damping(&aircraft, thrust, density, wind);
+    let drag = [2.0 * body + plane[0], body + plane[1]];
+    let decay = climb_damping(&aircraft, thrust, density, wind) + body;
     let vertical = Vertical { climb: (2.0, 0.5), height: 0.8, decay };
-    println!("decay of the climb rate {decay:.3} 1/s, of which drag {:.3}", 0.5 * drag);
+    println!(
+        "decay of the climb rate {decay:.3} 1/s, of which drag {body:.3}; of the level speed {drag:?} 1/s"
+    );
     let told = hold(&chain, &outer, &vertical, drag, &gusts(wind, height).unwrap()).unwrap();
     for (what, told, flown) in [
         ("along the wind", told.along, spread(&samples[0])),

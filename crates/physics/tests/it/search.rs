@@ -252,7 +252,7 @@ fn val_hold_in_gusts_against_lyapunov() {
             time: of(&format!("time_{c}")),
             along: c == "u",
         });
-        let got = hold(&chain, &outer, &vertical, of("drag"), &gusts).unwrap();
+        let got = hold(&chain, &outer, &vertical, [of("drag"), 0.5 * of("drag")], &gusts).unwrap();
         for (key, got) in [
             ("along", got.along),
             ("across", got.across),
