@@ -13,13 +13,14 @@
 //! UIUC Propeller Data Site (Brandt & Selig, AIAA 2011-1255), whose J0 is 1.06 to 1.44 pitch/D. Over
 //! all their axial rows it errs by up to 0.22 of C_T0 and 0.35 of C_P0, worst for one that stalls at
 //! rest (pitch/D 0.86): good enough for damping, too coarse for climb, which wants a table. Without
-//! a stated pitch axial flow changes nothing.
+//! a stated pitch axial flow changes nothing. What interval goes with which is in [`advance`].
 //!
 //! *Descent.* The slope at J = 0 is carried on to J = -0.1 and the value there held beyond. At
 //! C_T = 0.1 that is a descent at 0.4 of the hover induced speed, about where the flow through the
 //! disc turns into the vortex-ring state (Leishman, Principles of Helicopter Aerodynamics, ch. 2),
 //! which these models do not know.
 
+pub mod advance;
 mod table;
 
 use std::f64::consts::{PI, TAU};
@@ -65,6 +66,8 @@ pub enum Coefficients {
 
 /// Zero-thrust advance ratio over pitch/diameter in the constant model.
 const ZERO_THRUST_ADVANCE: f64 = 1.25;
+/// Pitch over diameter taken where none is stated and flow along the axis matters.
+pub(crate) const USUAL_PITCH: f64 = 0.5;
 /// Advance ratio down to which the slope at 0 is carried on in descent.
 const LOWEST_ADVANCE: f64 = -0.1;
 
@@ -88,6 +91,15 @@ pub fn coaxial_lower_power_factor(figure_of_merit: f64) -> f64 {
     1.0 + (2.0 * COAXIAL_INTERFERENCE - 2.0) * INDUCED_FACTOR * figure_of_merit
 }
 
+/// C_T and C_P by the law of the constant model from their values at rest, at an advance ratio over that of no thrust.
+fn law((ct, cp): (f64, f64), share: f64) -> (f64, f64) {
+    let share = share.min(1.0);
+    if share < 0.0 {
+        return (ct * (1.0 - 0.5 * share), cp);
+    }
+    (ct * (1.0 - 0.5 * share - 0.5 * share * share), cp * (1.0 - 0.6 * share * share))
+}
+
 /// Static load of a rotor and its slopes over speed.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Load {
@@ -109,14 +121,24 @@ impl Rotor {
         match &self.coefficients {
             Coefficients::Constant { ct, cp } => {
                 let Some(pitch) = self.pitch.filter(|pitch| *pitch > 0.0) else { return (*ct, *cp) };
-                let share = (advance * self.diameter / (ZERO_THRUST_ADVANCE * pitch)).min(1.0);
-                if share < 0.0 {
-                    return (ct * (1.0 - 0.5 * share), *cp);
-                }
-                (ct * (1.0 - 0.5 * share - 0.5 * share * share), cp * (1.0 - 0.6 * share * share))
+                law((*ct, *cp), advance * self.diameter / (ZERO_THRUST_ADVANCE * pitch))
             }
             Coefficients::Table(table) => table.at(speed, advance),
         }
+    }
+
+    /// C_T and C_P at a rotor speed, rad/s, and an advance ratio of zero or more; where nothing is known of them along
+    /// the axis by the law for the stated pitch, or a usual one.
+    pub(crate) fn along_axis(&self, speed: f64, advance: f64) -> (f64, f64) {
+        let known = match &self.coefficients {
+            Coefficients::Constant { .. } => self.pitch.is_some_and(|pitch| pitch > 0.0),
+            Coefficients::Table(table) => table.advance.len() > 1,
+        };
+        if known {
+            return self.coefficients_at(speed, advance * speed * self.diameter / TAU);
+        }
+        let pitch = self.pitch.filter(|p| *p > 0.0).map_or(USUAL_PITCH, |p| p / self.diameter);
+        law(self.coefficients_at(speed, 0.0), advance / (ZERO_THRUST_ADVANCE * pitch))
     }
 
     /// Thrust, N, at a rotor speed, rad/s, axial speed, m/s, and density, kg/m^3.

@@ -7,7 +7,8 @@ use std::path::{Path, PathBuf};
 use physics::atmosphere::{Air, air, air_at_temperature};
 use physics::bem::{Blade, BladeRotor, Outside, Solution, Station, VORTEX_RING};
 use physics::polar::{Family, PolarRow, PolarTable, Section};
-use physics::rotor::coaxial_lower_power_factor;
+use physics::rotor::advance::Known;
+use physics::rotor::{Coefficients, coaxial_lower_power_factor};
 use proptest::prelude::*;
 use rayon::prelude::*;
 
@@ -655,4 +656,108 @@ fn val_advancing_propellers() {
     // One angle explains half of the thrust's error: geometry, not the solver.
     let of = |way: usize| median(found.iter().map(|f| f.1[way][0]).collect());
     assert!(of(2) < 0.7 * of(0), "{} {}", of(2), of(0));
+}
+
+/// The interval of advancing flow, set on the development propellers, on those held out: of a rotor computed from its
+/// blade (with the static interval), and of one known at rest and by its pitch or not at all along the axis.
+#[test]
+fn val_advancing_interval() {
+    let Some(folder) = data() else { return };
+    let air = air_at_temperature(225.0, 294.0, 0.0).unwrap();
+    let all = propellers(&folder);
+    let held = held_back(&all);
+    let level =
+        |p: &Propeller, k: usize| median(p.points.iter().filter(|q| q[0] == 0.0).map(|q| q[2 + k]).collect());
+    // By set, way and coefficient: rows inside and all rows; half widths.
+    let ways = ["from its blade", "known at rest and by its pitch", "known at rest only"];
+    let mut inside = [[[0usize; 2]; 3]; 2];
+    let mut counts = [0usize; 2];
+    let mut widths: Vec<[[f64; 2]; 3]> = Vec::new();
+    let found: Vec<(bool, [bool; 6], [[f64; 2]; 3])> = all
+        .par_iter()
+        .flat_map_iter(|(name, p)| {
+            let set = held.contains(&name.as_str());
+            let family = SERIES.iter().find(|s| s.0 == p.series).unwrap().1;
+            let blade = Blade::new(p.stations.clone()).unwrap();
+            let section = Section::Family(family);
+            let sigma = section.static_uncertainty();
+            let rotor = BladeRotor { diameter: p.diameter, blades: p.blades, blade, section };
+            // "10.0x5.0": diameter and pitch, in.
+            let size = name.split_whitespace().last().unwrap();
+            let pitch = number(size.split('x').nth(1).unwrap()) / number(size.split('x').next().unwrap());
+            let rest = [level(p, 0), level(p, 1)];
+            let constant = Coefficients::Constant { ct: rest[0], cp: rest[1] };
+            let grid: Vec<f64> = (0..=24).map(|k| 0.05 * f64::from(k) * (pitch + 0.3)).collect();
+            let mut tables: BTreeMap<u64, Coefficients> = BTreeMap::new();
+            let mut rows = Vec::new();
+            for &[advance, speed, ct, cp] in p.points.iter().filter(|q| q[0] > 0.0) {
+                let table = tables
+                    .entry(speed.to_bits())
+                    .or_insert_with(|| Coefficients::Table(rotor.table(&[speed], &grid, &air).unwrap()));
+                let at = |c: &Coefficients| match c {
+                    Coefficients::Table(t) => t.at(speed, advance),
+                    Coefficients::Constant { ct, cp } => (*ct, *cp),
+                };
+                // Centre and standard uncertainty as half the change by plus and minus one.
+                let of = |c: &Coefficients, pitch: Option<f64>, known: Known, own: (f64, f64)| {
+                    let (t, q) = known.uncertainty();
+                    let (up, down) =
+                        (at(&c.off_in_advance(pitch, t, q)), at(&c.off_in_advance(pitch, -t, -q)));
+                    let centre = (0.5 * (up.0 + down.0), 0.5 * (up.1 + down.1));
+                    [
+                        (centre.0, (0.5 * (up.0 - down.0)).hypot(own.0 * centre.0)),
+                        (centre.1, (0.5 * (up.1 - down.1)).hypot(own.1 * centre.1)),
+                    ]
+                };
+                let three = [
+                    of(table, None, Known::Blade, sigma),
+                    of(&constant, Some(pitch), Known::Pitch, (0.0, 0.0)),
+                    of(&constant, None, Known::Rest, (0.0, 0.0)),
+                ];
+                let mut ok = [false; 6];
+                for (k, (centre, sigma)) in three.iter().flatten().enumerate() {
+                    ok[k] = ([ct, cp][k % 2] - centre).abs() <= 1.96 * sigma;
+                }
+                rows.push((set, ok, three.map(|w| [1.96 * w[0].1 / rest[0], 1.96 * w[1].1 / rest[1]])));
+            }
+            rows
+        })
+        .collect();
+    for (set, ok, width) in found {
+        let set = usize::from(set);
+        counts[set] += 1;
+        for (k, ok) in ok.into_iter().enumerate() {
+            inside[set][k / 2][k % 2] += usize::from(ok);
+        }
+        if set == 1 {
+            widths.push(width);
+        }
+    }
+    println!("held out: {}", held.join(", "));
+    for (way, words) in ways.into_iter().enumerate() {
+        for (k, what) in ["C_T", "C_P"].into_iter().enumerate() {
+            let share = |set: usize| 100.0 * inside[set][way][k] as f64 / counts[set] as f64;
+            let width = 100.0 * median(widths.iter().map(|w| w[way][k]).collect());
+            println!(
+                "{words} {what}: development {:.1} %, held out {:.1} %, ±{width:.1} %",
+                share(0),
+                share(1)
+            );
+            report(
+                "propellers held out",
+                &format!(
+                    "advancing {what} of a rotor {words}: {} rows of {} propellers inside the stated 95 % interval (median ±{width:.0} % of static), % (90 to 99)",
+                    counts[1],
+                    held.len()
+                ),
+                "UIUC Propeller Data Site, volume 1",
+                94.5,
+                share(1),
+                "4.5 absolute",
+            );
+            assert!((90.0..=99.0).contains(&share(1)), "{words} {what} {}", share(1));
+        }
+    }
+    // An interval that says nothing would hold them all.
+    assert!(widths.iter().map(|w| w[0][0]).sum::<f64>() / (widths.len() as f64) < 0.2);
 }

@@ -144,6 +144,33 @@ fn val_still_air_is_the_rotor_itself() {
     assert!(close(speed * TAU / TAU * f.torque, f.power, 1e-12));
 }
 
+/// Without air along the disc the rotor is what its coefficients say, also where it climbs.
+#[test]
+fn prop_along_the_axis_it_is_the_rotor_itself() {
+    for pitch in [None, Some(0.127), Some(0.25)] {
+        let r = Rotor { pitch, ..rotor() };
+        for axial in [0.0, 2.0, 5.0, 9.0] {
+            let f = flow(&r, 500.0, 0.0, axial, 1.225);
+            let known = pitch.is_some() || axial == 0.0;
+            let (thrust, power) = (r.thrust(500.0, axial, 1.225), r.power(500.0, axial, 1.225));
+            assert!(
+                !known || close(thrust, f.thrust, 1e-9) || thrust == 0.0,
+                "{pitch:?} {axial} {thrust} {}",
+                f.thrust
+            );
+            assert!(
+                !known || close(power, f.power, 1e-9) || thrust == 0.0,
+                "{pitch:?} {axial} {power} {}",
+                f.power
+            );
+            assert!(f.profile_power >= 0.0 && f.induced_power >= 0.0);
+            // What is known at rest only falls as if for a usual pitch.
+            let usual = Rotor { pitch: Some(0.5 * r.diameter), ..r.clone() };
+            assert!(known || close(usual.thrust(500.0, axial, 1.225), f.thrust, 1e-9));
+        }
+    }
+}
+
 #[test]
 fn val_trim_over_airspeed() {
     let aircraft = quad();
