@@ -23,6 +23,7 @@ use std::f64::consts::PI;
 
 use serde::Serialize;
 
+use crate::interference::LOWER_INFLOW;
 use crate::root::root;
 use crate::rotor::{INDUCED_FACTOR, Rotor, USUAL_PITCH};
 
@@ -90,6 +91,12 @@ fn constants(rotor: &Rotor, speed: f64, climb: f64) -> [f64; 4] {
     [ct + k2 * inflow, k2, rest - kappa * induced, kappa]
 }
 
+/// C_T, K1 and K2 at rest (on tip speed and disc area) at a rotor speed, rad/s.
+pub(crate) fn at_rest(rotor: &Rotor, speed: f64) -> [f64; 3] {
+    let [k1, k2, ..] = constants(rotor, speed, 0.0);
+    [rotor.along_axis(speed, 0.0).0 * 4.0 / PI.powi(3), k1, k2]
+}
+
 /// Share of the thrust lost as download, with the flow through the disc and along it (in any one unit): the
 /// stated share times the cosine of the wake's skew, since a wake that is swept back leaves the arm (our
 /// assumption).
@@ -139,6 +146,28 @@ pub fn flow(rotor: &Rotor, speed: f64, in_plane: f64, axial: f64, density: f64) 
 ///
 /// The thrust sets the induced speed by momentum alone, so that the speed is one root with the inflow known.
 pub fn speed_for_thrust(rotor: &Rotor, thrust: f64, in_plane: f64, axial: f64, density: f64) -> Option<f64> {
+    speed_in(rotor, thrust, [in_plane, axial], density, 0.0)
+}
+
+/// The same for the lower rotor of a coaxial pair, through which more flows ([`crate::interference::LOWER_INFLOW`]).
+pub fn lower_speed_for_thrust(
+    rotor: &Rotor,
+    thrust: f64,
+    in_plane: f64,
+    axial: f64,
+    density: f64,
+) -> Option<f64> {
+    speed_in(rotor, thrust, [in_plane, axial], density, LOWER_INFLOW)
+}
+
+/// With a flow through the disc beyond its induced speed, over that speed.
+fn speed_in(
+    rotor: &Rotor,
+    thrust: f64,
+    [in_plane, axial]: [f64; 2],
+    density: f64,
+    beyond: f64,
+) -> Option<f64> {
     let still = rotor.speed_for_thrust(thrust, 0.0, density).filter(|s| *s > 0.0)?;
     let area = rotor.disc_area();
     // What the disc carries, download included, at most.
@@ -153,7 +182,7 @@ pub fn speed_for_thrust(rotor: &Rotor, thrust: f64, in_plane: f64, axial: f64, d
         let tip = 0.5 * rotor.diameter * speed;
         let [k1, k2, ..] = constants(rotor, speed, axial / tip);
         let mu = in_plane / tip;
-        let ct = k1 * (1.0 + 1.5 * mu * mu) - k2 * (axial + induced) / tip;
+        let ct = k1 * (1.0 + 1.5 * mu * mu) - k2 * (axial + (1.0 + beyond) * induced) / tip;
         density * area * tip * tip * ct / disc(induced) - 1.0
     };
     let (mut low, mut high) = (0.7 * still, 1.3 * still);

@@ -82,11 +82,10 @@ pub const INDUCED_FACTOR: f64 = 1.15;
 /// Power of the lower rotor of a coaxial pair over that of the same rotor apart, in hover with
 /// equal thrusts, from its figure of merit: 1 + (2 kappa_int - 2) k FM.
 ///
-/// The upper rotor is left as it is apart and the lower one carries the whole interference. Its
-/// speed at a given thrust is left too, though it really turns a little faster. Momentum theory gives a pair
+/// The upper rotor is left as it is apart and the lower one carries the whole interference; how fast it turns for its
+/// thrust is in [`crate::interference::lower`]. Momentum theory gives a pair
 /// the same total at equal thrusts and at equal torques (1.281, [`crate::interference::coaxial`]), so the
-/// factor serves a pair that the trim balances by torque as well. Within 8 % of the
-/// pairs of Harrington 1951 above C_T = 0.003 (rotorcraft coefficient, one disc).
+/// factor serves a pair that the trim balances by torque as well.
 pub fn coaxial_lower_power_factor(figure_of_merit: f64) -> f64 {
     1.0 + (2.0 * COAXIAL_INTERFERENCE - 2.0) * INDUCED_FACTOR * figure_of_merit
 }
@@ -269,14 +268,19 @@ impl Rotor {
         (thrust / (2.0 * density * self.disc_area())).sqrt()
     }
 
-    /// Torque of the lower rotor of a coaxial pair over that of a plain one, from torque over thrust, m:
-    /// [`coaxial_lower_power_factor`] with the figure of merit sqrt(2 C_T/pi) D / (2 pi Q/T), C_T that of a
-    /// usual hover (tip speed 80 m/s).
+    /// Torque of the lower rotor of a coaxial pair over that of a plain one at the same thrust, from torque over thrust,
+    /// m: [`coaxial_lower_power_factor`] with the figure of merit sqrt(2 C_T/pi) D / (2 pi Q/T), over how much
+    /// faster it turns ([`crate::interference::lower`]); C_T that of a usual hover (tip speed 80 m/s).
     pub fn lower_torque_factor(&self, torque_per_thrust: f64) -> f64 {
         let alone = torque_per_thrust * (1.0 - self.download);
-        let (ct, _) = self.coefficients_at(160.0 / self.diameter, 0.0);
+        let speed = 160.0 / self.diameter;
+        let (ct, _) = self.coefficients_at(speed, 0.0);
         let merit = (2.0 * ct.max(0.0) / PI).sqrt() * self.diameter / (TAU * alone);
-        if merit.is_finite() && merit > 0.0 { coaxial_lower_power_factor(merit.min(1.0)) } else { 1.0 }
+        if merit.is_finite() && merit > 0.0 {
+            coaxial_lower_power_factor(merit.min(1.0)) * crate::interference::lower(self, speed).thrust.sqrt()
+        } else {
+            1.0
+        }
     }
 
     /// T / (C_T omega^2), kg m.

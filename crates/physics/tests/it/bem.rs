@@ -6,9 +6,10 @@ use std::path::{Path, PathBuf};
 
 use physics::atmosphere::{Air, air, air_at_temperature};
 use physics::bem::{Blade, BladeRotor, Outside, Solution, Station, VORTEX_RING};
+use physics::interference::{LOWER_INFLOW, lower, lower_speed_for_thrust};
 use physics::polar::{Family, PolarRow, PolarTable, Section};
 use physics::rotor::advance::Known;
-use physics::rotor::{Coefficients, coaxial_lower_power_factor};
+use physics::rotor::{Coefficients, Rotor, coaxial_lower_power_factor};
 use proptest::prelude::*;
 use rayon::prelude::*;
 
@@ -271,11 +272,29 @@ fn val_tn2318_single_and_coaxial() {
             check("single", two, *point, at_thrust(two, point.0).1, bar);
         }
     }
+    // The tunnel's rotors turn at one speed and are trimmed by pitch: equal torques share the thrust.
     for (two, list) in pair {
         for point in list {
-            let (half, alone) = at_thrust(two, 0.5 * point.0);
-            let merit = half.powf(1.5) / (2.0_f64.sqrt() * alone);
-            check("pair", two, *point, alone * (1.0 + coaxial_lower_power_factor(merit)), 0.08);
+            let lower = |ct: f64| {
+                let (thrust, alone) = at_thrust(two, ct);
+                alone * coaxial_lower_power_factor(thrust.powf(1.5) / (2.0_f64.sqrt() * alone))
+            };
+            let (mut low, mut high) = (0.25 * point.0, 0.5 * point.0);
+            for _ in 0..20 {
+                let middle = 0.5 * (low + high);
+                if lower(middle) < at_thrust(two, point.0 - middle).1 { low = middle } else { high = middle }
+            }
+            check("pair of equal torques", two, *point, lower(low) + at_thrust(two, point.0 - low).1, 0.08);
+            let ratio = point.0 / low - 1.0;
+            report(
+                "blade element",
+                &format!("Harrington's pair at C_T {}: upper over lower thrust", point.0),
+                "Leishman & Ananthan 2006, equal torques, ideal rotors",
+                1.437_565,
+                ratio,
+                "12 %",
+            );
+            assert!(close(1.437_565, ratio, 0.12), "{ratio}");
         }
     }
 }
@@ -656,6 +675,61 @@ fn val_advancing_propellers() {
     // One angle explains half of the thrust's error: geometry, not the solver.
     let of = |way: usize| median(found.iter().map(|f| f.1[way][0]).collect());
     assert!(of(2) < 0.7 * of(0), "{} {}", of(2), of(0));
+}
+
+/// A lower rotor's thrust at one speed: K1 - K2 lambda from the table against the whole blade in a climb that brings the
+/// same flow through the disc.
+#[test]
+fn prop_lower_rotor_is_a_blade_in_more_inflow() {
+    for (pitch, chord, family) in
+        [(0.45, 0.16, Family::Thin), (0.6, 0.2, Family::ThinCambered), (0.35, 0.14, Family::Thin)]
+    {
+        let rotor = BladeRotor {
+            diameter: 0.33,
+            blades: 2,
+            blade: blade_of(pitch, chord),
+            section: Section::Family(family),
+        };
+        let speed = 500.0;
+        let grid: Vec<f64> = (0..=10).map(|k| 0.05 * f64::from(k)).collect();
+        let table = rotor.table(&[speed], &grid, &sea_level()).unwrap();
+        let plain = Rotor {
+            diameter: 0.33,
+            pitch: None,
+            blades: 2,
+            inertia: 5e-5,
+            unbalance: 0.0,
+            download: 0.0,
+            coefficients: Coefficients::Table(table),
+        };
+        let area = PI * 0.165 * 0.165;
+        let own = |thrust: f64| (thrust / (2.0 * 1.225 * area)).sqrt();
+        // Climb at which (1 + e) times the induced speed of its thrust apart flows through: U - v^2/U.
+        let through = 1.0 + LOWER_INFLOW;
+        let short = |climb: f64| {
+            let thrust = rotor.solve(speed, climb, &sea_level()).unwrap().thrust;
+            (through - 1.0 / through) * own(thrust) - climb
+        };
+        let (mut low, mut high) = (0.0, 15.0);
+        for _ in 0..50 {
+            let middle = 0.5 * (low + high);
+            if short(middle) > 0.0 { low = middle } else { high = middle }
+        }
+        let alone = rotor.solve(speed, 0.0, &sea_level()).unwrap().thrust;
+        let expected = rotor.solve(speed, low, &sea_level()).unwrap().thrust / alone;
+        let found = lower(&plain, speed).thrust;
+        report(
+            "blade element",
+            &format!("thrust of a lower rotor over that apart at one speed, pitch/D {pitch}"),
+            "the blade in a climb with the same flow through the disc",
+            expected,
+            found,
+            "6 %",
+        );
+        assert!(close(expected, found, 0.06), "{pitch} {expected} {found}");
+        let at = lower_speed_for_thrust(&plain, 0.8 * alone, 1.225).unwrap();
+        assert!(close(0.8 * alone, plain.thrust(at, 0.0, 1.225) * lower(&plain, at).thrust, 1e-10));
+    }
 }
 
 /// The interval of advancing flow, set on the development propellers, on those held out: of a rotor computed from its

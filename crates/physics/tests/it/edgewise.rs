@@ -5,7 +5,7 @@ use std::f64::consts::TAU;
 use physics::Vec3;
 use physics::aircraft::{Aircraft, Battery, Body, Chemistry, Esc, Motor, Shape, WindingHeat};
 use physics::edgewise::{flow, speed_for_thrust};
-use physics::interference::{Balance, coaxial, download_share, ground_effect};
+use physics::interference::{Balance, LOWER_INFLOW, coaxial, download_share, ground_effect};
 use physics::layout;
 use physics::powertrain::airspeed::{envelope, trim};
 use physics::powertrain::ledger::{cell_power, energy};
@@ -263,6 +263,22 @@ fn val_coaxial_momentum() {
         assert!((expected - found).abs() < 1e-6, "{what} {found}");
         report("interference", what, source, expected, found, "1e-6 absolute");
     }
+    // Flow through the lower disc beyond what its thrust would make apart, over that: what is taken of measured pairs
+    // lies at theory's equal torques.
+    let beyond = |b: Balance| {
+        let c = coaxial(b);
+        (1.0 + c.induced_ratio) * c.thrust_ratio.sqrt() - 1.0
+    };
+    assert!((beyond(Balance::Thrust) - 0.561_553).abs() < 1e-6);
+    report(
+        "interference",
+        "flow through the lower disc beyond its own, over its own, equal torques",
+        source,
+        beyond(Balance::Torque),
+        LOWER_INFLOW,
+        "0.02 absolute",
+    );
+    assert!((beyond(Balance::Torque) - LOWER_INFLOW).abs() < 0.02, "{}", beyond(Balance::Torque));
     let near = ground_effect(0.19, 0.19).unwrap();
     assert!(close(16.0 / 15.0, near, 1e-12) && ground_effect(0.19, 0.05).is_none());
     report(
