@@ -16,22 +16,26 @@ AREA = PI * R**2
 
 def along_axis(j):
     share = min(j * D / (1.25 * PITCH), 1.0)
-    return CT * (1 - 0.5 * share - 0.5 * share**2)
+    return CT * (1 - 0.5 * share - 0.5 * share**2) * 4 / PI**3, CP * (1 - 0.6 * share**2) * 4 / PI**4
 
 
-def constants():
-    ct, cp, moving = CT * 4 / PI**3, CP * 4 / PI**4, along_axis(0.15) * 4 / PI**3
-    hover, climb = np.sqrt(ct / 2), 0.15 / PI
-    total = climb / 2 + np.sqrt(climb**2 / 4 + moving / 2)
-    k2 = (ct - moving) / (total - hover)
-    kappa = min(1.15, 0.9 * cp / (hover * ct))
-    return ct + k2 * hover, k2, cp - kappa * hover * ct, kappa
+def inflow(ct, climb):
+    return climb / 2 + np.sqrt(climb**2 / 4 + ct / 2)
+
+
+def constants(climb):
+    (ct, cp), (moving, _) = along_axis(PI * climb), along_axis(PI * climb + 0.15)
+    here = inflow(ct, climb)
+    k2 = (ct - moving) / (inflow(moving, climb + 0.15 / PI) - here)
+    induced, rest = (here - climb) * ct, cp - ct * climb
+    kappa = min(1.15, 0.9 * rest / induced)
+    return ct + k2 * here, k2, rest - kappa * induced, kappa
 
 
 def state(tilt, speed, induced, v):
-    k1, k2, profile, kappa = constants()
     tip = speed * R
     mu, climb = v * np.cos(tilt) / tip, v * np.sin(tilt) / tip
+    k1, k2, profile, kappa = constants(climb)
     ct = k1 * (1 + 1.5 * mu**2) - k2 * (climb + induced)
     ch = (1.5 * k1 * (climb + induced) + 2 * profile) * mu
     cp = ct * (climb + kappa * induced) + profile * (1 + 4.65 * mu**2) - ch * mu

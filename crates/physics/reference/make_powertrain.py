@@ -44,10 +44,21 @@ def nmc(s):
     return up - un
 
 
-CURVES = {"lipo": (lipo, 4.20), "lipo-hv": (lipo, 4.35), "li-ion-nmc": (nmc, 4.20)}
+CURVES = {"lipo": (lipo, 4.20), "li-ion-nmc": (nmc, 4.20)}
+# Mean of three published 4.35 V cells, percent and mV: see high_voltage_cells.csv.
+HIGH_VOLTAGE = np.array([
+    (0, 3300.0), (1, 3426.7), (2, 3510.7), (3, 3571.7), (4, 3608.7), (5, 3635.3),
+    (7, 3662.0), (10, 3681.0), (12.5, 3689.7), (15, 3706.3), (17.5, 3727.1), (20, 3741.0),
+    (25, 3759.3), (30, 3773.0), (35, 3781.7), (40, 3793.0), (45, 3809.7), (50, 3831.3),
+    (52.5, 3846.4), (55, 3867.7), (57.5, 3897.1), (60, 3918.0), (65, 3954.6), (70, 3992.6),
+    (75, 4039.1), (80, 4089.2), (85, 4141.4), (90, 4196.9), (95, 4256.3), (98, 4291.6),
+    (100, 4326.0),
+])
 
 
 def cell_ocv(chemistry, s):
+    if chemistry == "lipo-hv":
+        return np.interp(100 * s, HIGH_VOLTAGE[:, 0], HIGH_VOLTAGE[:, 1]) / 1e3
     curve, full = CURVES[chemistry]
     return curve(s) + s * (full - curve(1.0))
 
@@ -83,9 +94,24 @@ class Craft:
         speeds, ct, cp = np.array(self.rows).T
         return np.interp(w, speeds, ct), np.interp(w, speeds, cp)
 
-    def thrust(self, w, rho):
+    def held(self, w, k):
+        """Thrust of a rotor over that of the same one apart at one speed: blade elements C_T = K1 - K2 lambda
+        (helicopter coefficients), K2 over an advance ratio of 0.15 by the law for pitch/diameter 0.5, and
+        a lower rotor through which 1.72 times its own induced speed flows (Harrington 1951)."""
+        if k not in self.low:
+            return 1.0
+        ct = self.coefficients(w)[0] * 4 / np.pi**3
+        x = 0.15 / (1.25 * 0.5)
+        moving, climb = ct * (1 - x / 2 - x * x / 2), 0.15 / np.pi
+        hover = np.sqrt(ct / 2)
+        k2 = (ct - moving) / (climb / 2 + np.sqrt(climb**2 / 4 + moving / 2) - hover)
+        k1 = ct + k2 * hover
+        low = brentq(lambda c: k1 - k2 * 1.72 * np.sqrt(c / 2) - c, 0.0, ct, xtol=1e-18, rtol=1e-15)
+        return low / ct
+
+    def thrust(self, w, rho, k=None):
         n = w / TWO_PI
-        return (1 - self.download) * self.coefficients(w)[0] * rho * n**2 * self.diameter**4
+        return self.held(w, k) * (1 - self.download) * self.coefficients(w)[0] * rho * n**2 * self.diameter**4
 
     def idle(self, w):
         """No-load current: a steady part and one in proportion to speed, A."""
@@ -101,10 +127,12 @@ class Craft:
         power = cp * rho * n**3 * self.diameter**5
         if k in self.low:
             # Harrington 1951: kappa_int 1.36 for the pair, all on the lower rotor, on the induced
-            # power 1.15 x ideal; ideal power T^1.5 / sqrt(2 rho A).
-            t = ct * rho * n**2 * self.diameter**4
+            # power 1.15 x ideal; ideal power T^1.5 / sqrt(2 rho A). What it takes apart at its thrust
+            # goes with the power 1.5 of the thrust.
+            held = self.held(w, k)
+            t = held * ct * rho * n**2 * self.diameter**4
             ideal = t**1.5 / np.sqrt(2 * rho * np.pi * self.diameter**2 / 4)
-            power += 0.72 * 1.15 * ideal
+            power = power * held**1.5 + 0.72 * 1.15 * ideal
         return power / w
 
     def ocv(self, s):
@@ -142,7 +170,7 @@ class Craft:
         i0 = np.array([self.no_load + self.kv * self.torque(w0[k], rho, k) for k in range(n)])
         guess = np.concatenate([w0, i0, (w0 / self.kv + i0 * self.rw) / e, [0.95 * e, i0.sum() * 0.6]])
         scale = max(thrusts)
-        return self.solve(rho, e, r, lambda k, w, u: 10 * (self.thrust(w, rho) - thrusts[k]) / scale, guess)
+        return self.solve(rho, e, r, lambda k, w, u: 10 * (self.thrust(w, rho, k) - thrusts[k]) / scale, guess)
 
     def at_command(self, u, rho, e, r):
         n = self.rotors
@@ -183,13 +211,13 @@ class Craft:
         return self.full(rho, e - self.r_pol * h[3 * n + 1], self.r_cells + self.lead)
 
     def lift(self, x, rho):
-        return sum(self.thrust(w, rho) for w in x[: self.rotors])
+        return sum(self.thrust(w, rho, k) for k, w in enumerate(x[: self.rotors]))
 
     def power(self, thrusts, rho):
         """Bus power at given thrusts, W, and the current of the edges besides, A."""
         total, edges = self.avionics, 0.0
         for k, t in enumerate(thrusts):
-            w = brentq(lambda y: self.thrust(y, rho) - t, 1.0, 5000.0, xtol=1e-13, rtol=1e-15)
+            w = brentq(lambda y: self.thrust(y, rho, k) - t, 1.0, 5000.0, xtol=1e-13, rtol=1e-15)
             i = self.idle(w) + self.kv * self.torque(w, rho, k)
             total += i * (w / self.kv + i * (self.rw + self.esc))
             edges += self.chopped([0.5], [i])

@@ -9,10 +9,11 @@
 //! - shaft power C_P = C_T (lambda_c + kappa lambda_i) + C_P0 (1 + 4.65 mu^2) - C_H mu (4.65: Bennett
 //!   1940, radial flow included; the in-plane force's own power is paid by the thrust that balances it).
 //!
-//! K1, K2 and C_P0 come from the rotor as it is known along its axis: K1 and K2 from C_T at rest and at
-//! an advance ratio of 0.15, C_P0 = C_P - kappa lambda_h C_T at rest with kappa = 1.15, which is lowered
-//! where it would leave C_P0 below a tenth of C_P. A rotor of constant coefficients without a stated
-//! pitch is taken as one of pitch/diameter 0.5.
+//! K1, K2 and C_P0 come from the rotor as it is known along its axis, at the advance ratio J of the axial part of
+//! the flow (at rest where that is a descent) and 0.15 above it: C_T and its slope over the inflow there, and
+//! C_P0 = C_P - C_T (lambda_c + kappa lambda_i) with kappa = 1.15, which is lowered where it would leave C_P0 below a
+//! tenth of what is not climb power. Without air along the disc the rotor is so exactly what is known of it. A rotor of
+//! which nothing is known along the axis follows the law for its pitch, or for pitch/diameter 0.5.
 //!
 //! *Limits.* mu up to about 0.35; no reversed flow, no stall of the retreating side, no flapping; rotors
 //! do not disturb each other. Without axial flow through the disc (a descent along the axis in still
@@ -22,16 +23,15 @@ use std::f64::consts::PI;
 
 use serde::Serialize;
 
+use crate::interference::LOWER_INFLOW;
 use crate::root::root;
-use crate::rotor::{INDUCED_FACTOR, Rotor};
+use crate::rotor::{INDUCED_FACTOR, Rotor, USUAL_PITCH};
 
 /// Growth of profile power with the square of the advance ratio (Bennett 1940).
 pub const PROFILE_GROWTH: f64 = 4.65;
 /// Advance ratio mu up to which the model is meant.
 pub const LARGEST_MU: f64 = 0.35;
-/// Pitch/diameter taken where none is stated.
-const USUAL_PITCH: f64 = 0.5;
-/// J at which the slope of C_T along the axis is taken.
+/// J over which the slope of C_T along the axis is taken.
 const SLOPE_ADVANCE: f64 = 0.15;
 
 /// A rotor in oblique flow.
@@ -57,27 +57,44 @@ pub struct Flow {
     pub mu: f64,
 }
 
-/// K1, K2, C_P0 and kappa at a rotor speed.
-pub(crate) fn constants(rotor: &Rotor, speed: f64) -> [f64; 4] {
+/// K1, K2, C_P0 and kappa at a rotor speed and an axial inflow over the tip speed.
+pub(crate) fn constants(rotor: &Rotor, speed: f64, climb: f64) -> [f64; 4] {
     let (ct_scale, cp_scale) = (4.0 / PI.powi(3), 4.0 / PI.powi(4));
-    let (ct0, cp0) = rotor.coefficients_at(speed, 0.0);
-    let axial = SLOPE_ADVANCE * speed / (2.0 * PI) * rotor.diameter;
-    let (ct_moving, _) = rotor.coefficients_at(speed, axial);
-    let (ct, cp, moving) = ((ct0 * ct_scale).max(1e-9), cp0 * cp_scale, ct_moving * ct_scale);
-    let hover = (0.5 * ct).sqrt();
+    let at = |advance: f64| {
+        let (ct, cp) = rotor.along_axis(speed, advance);
+        (ct * ct_scale, cp * cp_scale)
+    };
     let through = |ct: f64, climb: f64| {
         let half = 0.5 * climb;
         half + (half * half + 0.5 * ct.max(0.0)).sqrt()
     };
-    let slope = (ct - moving) / (through(moving, SLOPE_ADVANCE / PI) - hover);
-    let k2 = if slope.is_finite() && slope > 0.0 {
-        slope
-    } else {
-        // No change along the axis is known: no thrust at J = 1.25 pitch/D.
-        ct / (1.25 * USUAL_PITCH / PI - hover).max(0.5 * hover)
+    let slope = |advance: f64, ct: f64| {
+        let moving = at(advance + SLOPE_ADVANCE).0;
+        let inflow = |ct: f64, advance: f64| through(ct, advance / PI);
+        let slope = (ct - moving) / (inflow(moving, advance + SLOPE_ADVANCE) - inflow(ct, advance));
+        (slope.is_finite() && slope > 0.0).then_some(slope)
     };
-    let kappa = INDUCED_FACTOR.min(0.9 * cp / (hover * ct));
-    [ct + k2 * hover, k2, cp - kappa * hover * ct, kappa]
+    let climb = climb.max(0.0);
+    let advance = PI * climb;
+    let (ct, cp) = at(advance);
+    let k2 = slope(advance, ct).or_else(|| slope(0.0, at(0.0).0)).unwrap_or_else(|| {
+        // A table that says nothing of it: no thrust at J = 1.25 pitch/D.
+        let ct = at(0.0).0.max(1e-9);
+        let hover = (0.5 * ct).sqrt();
+        ct / (1.25 * USUAL_PITCH / PI - hover).max(0.5 * hover)
+    });
+    let inflow = through(ct, climb);
+    let induced = (inflow - climb) * ct.max(0.0);
+    let rest = cp - ct * climb;
+    let kappa =
+        if induced > 0.0 { INDUCED_FACTOR.min(0.9 * rest / induced).max(0.0) } else { INDUCED_FACTOR };
+    [ct + k2 * inflow, k2, rest - kappa * induced, kappa]
+}
+
+/// C_T, K1 and K2 at rest (on tip speed and disc area) at a rotor speed, rad/s.
+pub(crate) fn at_rest(rotor: &Rotor, speed: f64) -> [f64; 3] {
+    let [k1, k2, ..] = constants(rotor, speed, 0.0);
+    [rotor.along_axis(speed, 0.0).0 * 4.0 / PI.powi(3), k1, k2]
 }
 
 /// Share of the thrust lost as download, with the flow through the disc and along it (in any one unit): the
@@ -95,8 +112,8 @@ pub fn flow(rotor: &Rotor, speed: f64, in_plane: f64, axial: f64, density: f64) 
     if tip.is_nan() || tip <= 0.0 {
         return Flow::default();
     }
-    let [k1, k2, profile, kappa] = constants(rotor, speed);
     let (mu, climb) = (in_plane.abs() / tip, axial / tip);
+    let [k1, k2, profile, kappa] = constants(rotor, speed, climb);
     let thrust = |induced: f64| k1 * (1.0 + 1.5 * mu * mu) - k2 * (climb + induced);
     let excess = |induced: f64| induced * mu.hypot(climb + induced) - 0.5 * thrust(induced);
     // At most the inflow that leaves no thrust.
@@ -129,6 +146,28 @@ pub fn flow(rotor: &Rotor, speed: f64, in_plane: f64, axial: f64, density: f64) 
 ///
 /// The thrust sets the induced speed by momentum alone, so that the speed is one root with the inflow known.
 pub fn speed_for_thrust(rotor: &Rotor, thrust: f64, in_plane: f64, axial: f64, density: f64) -> Option<f64> {
+    speed_in(rotor, thrust, [in_plane, axial], density, 0.0)
+}
+
+/// The same for the lower rotor of a coaxial pair, through which more flows ([`crate::interference::LOWER_INFLOW`]).
+pub fn lower_speed_for_thrust(
+    rotor: &Rotor,
+    thrust: f64,
+    in_plane: f64,
+    axial: f64,
+    density: f64,
+) -> Option<f64> {
+    speed_in(rotor, thrust, [in_plane, axial], density, LOWER_INFLOW)
+}
+
+/// With a flow through the disc beyond its induced speed, over that speed.
+fn speed_in(
+    rotor: &Rotor,
+    thrust: f64,
+    [in_plane, axial]: [f64; 2],
+    density: f64,
+    beyond: f64,
+) -> Option<f64> {
     let still = rotor.speed_for_thrust(thrust, 0.0, density).filter(|s| *s > 0.0)?;
     let area = rotor.disc_area();
     // What the disc carries, download included, at most.
@@ -141,9 +180,9 @@ pub fn speed_for_thrust(rotor: &Rotor, thrust: f64, in_plane: f64, axial: f64, d
     let induced = root(balance, (0.0, -square), (most, balance(most)), 1e-12 * most)?;
     let over = |speed: f64| {
         let tip = 0.5 * rotor.diameter * speed;
-        let [k1, k2, ..] = constants(rotor, speed);
+        let [k1, k2, ..] = constants(rotor, speed, axial / tip);
         let mu = in_plane / tip;
-        let ct = k1 * (1.0 + 1.5 * mu * mu) - k2 * (axial + induced) / tip;
+        let ct = k1 * (1.0 + 1.5 * mu * mu) - k2 * (axial + (1.0 + beyond) * induced) / tip;
         density * area * tip * tip * ct / disc(induced) - 1.0
     };
     let (mut low, mut high) = (0.7 * still, 1.3 * still);

@@ -13,13 +13,14 @@
 //! UIUC Propeller Data Site (Brandt & Selig, AIAA 2011-1255), whose J0 is 1.06 to 1.44 pitch/D. Over
 //! all their axial rows it errs by up to 0.22 of C_T0 and 0.35 of C_P0, worst for one that stalls at
 //! rest (pitch/D 0.86): good enough for damping, too coarse for climb, which wants a table. Without
-//! a stated pitch axial flow changes nothing.
+//! a stated pitch axial flow changes nothing. What interval goes with which is in [`advance`].
 //!
 //! *Descent.* The slope at J = 0 is carried on to J = -0.1 and the value there held beyond. At
 //! C_T = 0.1 that is a descent at 0.4 of the hover induced speed, about where the flow through the
 //! disc turns into the vortex-ring state (Leishman, Principles of Helicopter Aerodynamics, ch. 2),
 //! which these models do not know.
 
+pub mod advance;
 mod table;
 
 use std::f64::consts::{PI, TAU};
@@ -65,6 +66,8 @@ pub enum Coefficients {
 
 /// Zero-thrust advance ratio over pitch/diameter in the constant model.
 const ZERO_THRUST_ADVANCE: f64 = 1.25;
+/// Pitch over diameter taken where none is stated and flow along the axis matters.
+pub(crate) const USUAL_PITCH: f64 = 0.5;
 /// Advance ratio down to which the slope at 0 is carried on in descent.
 const LOWEST_ADVANCE: f64 = -0.1;
 
@@ -79,13 +82,21 @@ pub const INDUCED_FACTOR: f64 = 1.15;
 /// Power of the lower rotor of a coaxial pair over that of the same rotor apart, in hover with
 /// equal thrusts, from its figure of merit: 1 + (2 kappa_int - 2) k FM.
 ///
-/// The upper rotor is left as it is apart and the lower one carries the whole interference. Its
-/// speed at a given thrust is left too, though it really turns a little faster. Momentum theory gives a pair
+/// The upper rotor is left as it is apart and the lower one carries the whole interference; how fast it turns for its
+/// thrust is in [`crate::interference::lower`]. Momentum theory gives a pair
 /// the same total at equal thrusts and at equal torques (1.281, [`crate::interference::coaxial`]), so the
-/// factor serves a pair that the trim balances by torque as well. Within 8 % of the
-/// pairs of Harrington 1951 above C_T = 0.003 (rotorcraft coefficient, one disc).
+/// factor serves a pair that the trim balances by torque as well.
 pub fn coaxial_lower_power_factor(figure_of_merit: f64) -> f64 {
     1.0 + (2.0 * COAXIAL_INTERFERENCE - 2.0) * INDUCED_FACTOR * figure_of_merit
+}
+
+/// C_T and C_P by the law of the constant model from their values at rest, at an advance ratio over that of no thrust.
+fn law((ct, cp): (f64, f64), share: f64) -> (f64, f64) {
+    let share = share.min(1.0);
+    if share < 0.0 {
+        return (ct * (1.0 - 0.5 * share), cp);
+    }
+    (ct * (1.0 - 0.5 * share - 0.5 * share * share), cp * (1.0 - 0.6 * share * share))
 }
 
 /// Static load of a rotor and its slopes over speed.
@@ -109,14 +120,24 @@ impl Rotor {
         match &self.coefficients {
             Coefficients::Constant { ct, cp } => {
                 let Some(pitch) = self.pitch.filter(|pitch| *pitch > 0.0) else { return (*ct, *cp) };
-                let share = (advance * self.diameter / (ZERO_THRUST_ADVANCE * pitch)).min(1.0);
-                if share < 0.0 {
-                    return (ct * (1.0 - 0.5 * share), *cp);
-                }
-                (ct * (1.0 - 0.5 * share - 0.5 * share * share), cp * (1.0 - 0.6 * share * share))
+                law((*ct, *cp), advance * self.diameter / (ZERO_THRUST_ADVANCE * pitch))
             }
             Coefficients::Table(table) => table.at(speed, advance),
         }
+    }
+
+    /// C_T and C_P at a rotor speed, rad/s, and an advance ratio of zero or more; where nothing is known of them along
+    /// the axis by the law for the stated pitch, or a usual one.
+    pub(crate) fn along_axis(&self, speed: f64, advance: f64) -> (f64, f64) {
+        let known = match &self.coefficients {
+            Coefficients::Constant { .. } => self.pitch.is_some_and(|pitch| pitch > 0.0),
+            Coefficients::Table(table) => table.advance.len() > 1,
+        };
+        if known {
+            return self.coefficients_at(speed, advance * speed * self.diameter / TAU);
+        }
+        let pitch = self.pitch.filter(|p| *p > 0.0).map_or(USUAL_PITCH, |p| p / self.diameter);
+        law(self.coefficients_at(speed, 0.0), advance / (ZERO_THRUST_ADVANCE * pitch))
     }
 
     /// Thrust, N, at a rotor speed, rad/s, axial speed, m/s, and density, kg/m^3.
@@ -247,14 +268,19 @@ impl Rotor {
         (thrust / (2.0 * density * self.disc_area())).sqrt()
     }
 
-    /// Torque of the lower rotor of a coaxial pair over that of a plain one, from torque over thrust, m:
-    /// [`coaxial_lower_power_factor`] with the figure of merit sqrt(2 C_T/pi) D / (2 pi Q/T), C_T that of a
-    /// usual hover (tip speed 80 m/s).
+    /// Torque of the lower rotor of a coaxial pair over that of a plain one at the same thrust, from torque over thrust,
+    /// m: [`coaxial_lower_power_factor`] with the figure of merit sqrt(2 C_T/pi) D / (2 pi Q/T), over how much
+    /// faster it turns ([`crate::interference::lower`]); C_T that of a usual hover (tip speed 80 m/s).
     pub fn lower_torque_factor(&self, torque_per_thrust: f64) -> f64 {
         let alone = torque_per_thrust * (1.0 - self.download);
-        let (ct, _) = self.coefficients_at(160.0 / self.diameter, 0.0);
+        let speed = 160.0 / self.diameter;
+        let (ct, _) = self.coefficients_at(speed, 0.0);
         let merit = (2.0 * ct.max(0.0) / PI).sqrt() * self.diameter / (TAU * alone);
-        if merit.is_finite() && merit > 0.0 { coaxial_lower_power_factor(merit.min(1.0)) } else { 1.0 }
+        if merit.is_finite() && merit > 0.0 {
+            coaxial_lower_power_factor(merit.min(1.0)) * crate::interference::lower(self, speed).thrust.sqrt()
+        } else {
+            1.0
+        }
     }
 
     /// T / (C_T omega^2), kg m.

@@ -146,9 +146,13 @@ fn rotor(draft: &Draft, v: &[f64]) -> Option<Rotor> {
         (None, Some(blade)) => Coefficients::Table(scaled(blade, r, v)?),
         (None, None) => Coefficients::Constant { ct: r.number("ct", v)?, cp: r.number("cp", v)? },
     };
+    let (diameter, pitch) = (r.number("diameter", v)?, r.number("pitch", v));
+    let off = |key: &str| r.number(key, v).unwrap_or(0.0);
+    let coefficients =
+        coefficients.off_in_advance(pitch.map(|p| p / diameter), off("ct_advance"), off("cp_advance"));
     Some(Rotor {
-        diameter: r.number("diameter", v)?,
-        pitch: r.number("pitch", v),
+        diameter,
+        pitch,
         blades: count(r, "blades", v)?,
         inertia: r.number("inertia", v)?,
         unbalance: r.number("unbalance", v)?,

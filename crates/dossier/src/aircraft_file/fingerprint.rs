@@ -5,6 +5,7 @@ use std::fmt::Write as _;
 
 use sha2::{Digest, Sha256};
 
+use super::advance;
 use super::build::{Draft, stations};
 use super::fields::{Fields, Held};
 
@@ -23,6 +24,10 @@ fn fields(f: &Fields, v: &[f64], skip: &[&str]) -> String {
         .list
         .iter()
         .filter(|x| !NAMES.contains(&x.spec.name) && !skip.contains(&x.spec.name))
+        // Nothing to add is the same as not stated.
+        .filter(|x| {
+            !(advance::KEYS.contains(&x.spec.name) && f.number(x.spec.name, v).is_none_or(|n| n == 0.0))
+        })
         .map(|x| {
             let held = match &x.held {
                 Held::Number(i) => value(*i),

@@ -270,6 +270,12 @@ pub const KEYS: &[Key] = &[
     quantity("rotor", "cp_scale", D::Ratio, "\"1.00 +- 4 %\"", "factor on the table's C_P", "Factor on every C_P of the table or of the blade's geometry; its tolerance is theirs.")
         .within("0.5", "2", "a factor outside 0.5 to 2 says that the table is of another rotor")
         .percent(6.0, "spread between propellers of one type and between test stands"),
+    quantity("rotor", "ct_advance", D::Ratio, "\"0 +- 0.1\"", "C_T off in advancing flow", "What to add to C_T where the rotor advances along its axis, as a share of C_T at rest: nothing at rest, growing to all of it at the advance ratio of no thrust. Not stated it is zero with the interval that goes with what the rotor is given by: geometry, ct and cp with a pitch, or without; a table with advance ratios carries its own.")
+        .within("-0.5", "0.5", "more than half of the value at rest says that the rotor is another one")
+        .give("0.1", "a part of a wind tunnel's and a blade's error"),
+    quantity("rotor", "cp_advance", D::Ratio, "\"0 +- 0.1\"", "C_P off in advancing flow", "The same for C_P, as a share of C_P at rest.")
+        .within("-0.5", "0.5", "more than half of the value at rest says that the rotor is another one")
+        .give("0.1", "a part of a wind tunnel's and a blade's error"),
     quantity("rotor", "inertia", D::Inertia, "\"9.5e-5 kg m^2\"", "rotor inertia about the shaft", "Blades and adapter, without the motor.")
         .required()
         .above("0 kg m^2", "1 kg m^2", "a rotor's inertia is above zero and at most 1 kg m^2")

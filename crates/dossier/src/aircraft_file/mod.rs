@@ -6,6 +6,7 @@
 //! the place, the offending text, the allowed form and an example. Sections that are not there
 //! are `None` in the aircraft and limit only what can be computed.
 
+mod advance;
 mod bearing;
 mod blade;
 mod build;
@@ -82,6 +83,7 @@ impl AircraftFile {
         reader.document(document.as_table());
         let table = rotor_table(&mut reader);
         let blade = blade::read(&mut reader);
+        advance::read(&mut reader, table.as_ref().and_then(Option::as_ref));
         let Reader { inputs, sections, mut diagnostics, .. } = reader;
         let draft = Draft { sections, inputs, table: table.flatten(), blade };
         let values = draft.values();

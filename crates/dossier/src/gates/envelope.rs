@@ -15,7 +15,7 @@ use physics::structure::Section;
 use crate::chart::{Axis, Chart, Mark, Series, Shown, Style, Table};
 use crate::gates::context::Context;
 use crate::gates::{hover_point, hover_point_near_ground, margins};
-use crate::predict::AIRSPEED_CHARGE;
+use crate::predict::{AIRSPEED_CHARGE, Group, SiteAir};
 
 /// Steps of airspeed in the figures, m/s.
 const STEP: f64 = 1.0;
@@ -37,7 +37,7 @@ pub(super) fn shown(ctx: &Context<'_>) -> Shown {
         && let Ok(e) = envelope(a, STEP, AIRSPEED_CHARGE, air.density)
     {
         shown.charts.extend(over_airspeed(a, &e));
-        shown.tables.extend(airspeeds(a, &e, air.density));
+        shown.tables.extend(airspeeds(ctx, a, &e, air.density));
         shown.tables.extend(energies(a, &e, air.density));
     }
     let margins = margins::shown(ctx, reserve);
@@ -288,8 +288,16 @@ fn over_airspeed(a: &Aircraft, e: &Envelope) -> Vec<Chart> {
 }
 
 /// The named airspeeds.
-fn airspeeds(a: &Aircraft, e: &Envelope, density: f64) -> Option<Table> {
+fn airspeeds(ctx: &Context<'_>, a: &Aircraft, e: &Envelope, density: f64) -> Option<Table> {
     let mut rows = Vec::new();
+    // What the uncertain inputs do to the power, the advancing rotor's own among them.
+    let spread = |speed: f64| -> Option<f64> {
+        let power = |a: &Aircraft, air: &SiteAir| {
+            let t = trim(a, speed, 0.0, AIRSPEED_CHARGE, air.usual.density).ok()??;
+            Some(t.point.battery_power)
+        };
+        Some(1.96 * ctx.subject.estimate("W", Some(Group::Airspeed), &power)?.uncertainty)
+    };
     let mut add = |name: &str, speed: f64, what: &str| {
         let Ok(Some(t)) = trim(a, speed, 0.0, AIRSPEED_CHARGE, density) else { return };
         let time = powertrain::endurance_at_power(a, t.bus_power, density, 1.0).ok();
@@ -300,7 +308,10 @@ fn airspeeds(a: &Aircraft, e: &Envelope, density: f64) -> Option<Table> {
             format!("{speed:.1}"),
             format!("{:.1}", t.tilt.to_degrees()),
             format!("{:.0}", most_command(&t)),
-            format!("{:.0}", t.point.battery_power),
+            match spread(speed) {
+                Some(half) => format!("{:.0} ± {half:.0}", t.point.battery_power),
+                None => format!("{:.0}", t.point.battery_power),
+            },
             minutes,
             far,
             what.to_owned(),
@@ -323,10 +334,24 @@ fn airspeeds(a: &Aircraft, e: &Envelope, density: f64) -> Option<Table> {
         head: head.map(str::to_owned).to_vec(),
         rows,
         note: format!(
-            "Times are from full charge to the first of reserve, cut-off and control margin, in still air. Highest vertical climb {:.1} m/s.",
-            e.climb
+            "Times are from full charge to the first of reserve, cut-off and control margin, in still air. Highest vertical climb {:.1} m/s. Power with its 95 % interval; {}",
+            e.climb,
+            advancing_words(ctx)
         ),
     })
+}
+
+/// What the interval says of the rotor that advances.
+fn advancing_words(ctx: &Context<'_>) -> String {
+    let inputs = ctx.subject.inputs();
+    let half = |key: &str| inputs.iter().find(|i| i.key == key).map(|i| 196.0 * i.uncertainty);
+    let edgewise = "what air along the disc adds (Glauert, Bennett) has no measured interval.";
+    match (half("rotor.ct_advance"), half("rotor.cp_advance")) {
+        (Some(t), Some(p)) => format!(
+            "the rotor's C_T and C_P are uncertain by up to {t:.0} and {p:.0} % of their values at rest where it advances along its axis, beside what they are at rest (rotor.ct_advance, rotor.cp_advance); {edgewise}"
+        ),
+        _ => format!("the rotor's table is taken as measured where it advances; {edgewise}"),
+    }
 }
 
 /// Where the power goes at the named airspeeds: columns that add up to what the cells give.

@@ -3,6 +3,7 @@
 use std::f64::consts::TAU;
 
 use physics::aircraft::Aircraft;
+use physics::interference::lower_speed_for_thrust;
 use physics::powertrain::FullThrust;
 use physics::structure::diagram::{Dwell, least_separation};
 use physics::structure::{Mount, frame};
@@ -14,8 +15,12 @@ use super::nominal::{Case, Nominal};
 pub(super) fn predicted_dwell(bare: &Case<'_>, loaded: &Case<'_>, density: f64) -> Option<Dwell> {
     let mut dwell = Dwell { low: f64::INFINITY, high: 0.0 };
     for case in [bare, loaded] {
-        for thrust in &case.trim.as_ref().ok()?.thrusts {
-            let speed = case.aircraft.rotor.speed_for_thrust(*thrust, 0.0, density)? / TAU;
+        let a = case.aircraft;
+        for (thrust, station) in case.trim.as_ref().ok()?.thrusts.iter().zip(&a.stations) {
+            let speed = match station.below {
+                Some(_) => lower_speed_for_thrust(&a.rotor, *thrust, density)?,
+                None => a.rotor.speed_for_thrust(*thrust, 0.0, density)?,
+            } / TAU;
             dwell.low = dwell.low.min(speed);
             dwell.high = dwell.high.max(speed);
         }

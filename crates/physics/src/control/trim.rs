@@ -7,6 +7,7 @@ use super::solve::{RANK_TOLERANCE, check, least_norm, row_norms};
 use super::{Axis, ControlError, effectiveness};
 use crate::Vec3;
 use crate::aircraft::Aircraft;
+use crate::interference;
 
 /// Thrusts in hover.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -30,7 +31,9 @@ impl Trim {
     }
 }
 
-/// Thrusts of least sum of squares that hold `weight` (N) in level hover with no moment about `centre`.
+/// Thrusts that hold `weight` (N) in level hover with no moment about `centre`, of least sum of squares, each square
+/// over the share r of its thrust apart that a rotor gives at one speed: what carries the weight alone is then one speed
+/// for all, as a mixer drives them. r is 1 but for the lower rotors of coaxial pairs ([`crate::interference::lower`]).
 ///
 /// Where the moments cannot all be zero, roll and pitch are, and the yaw that remains is reported. Rotors that
 /// would have to push down are set to zero thrust and the others solved again; if the rest cannot hold the
@@ -46,13 +49,30 @@ pub fn hover_trim(
     if !(weight.is_finite() && weight > 0.0) {
         return Err(ControlError::Unusable { what: "the weight" });
     }
-    let solved = positive(&matrix, weight).or_else(|_| positive(&matrix.rows(0, 3).into_owned(), weight))?;
+    let apart = apart(aircraft);
+    let mut driven = matrix.clone();
+    for (mut column, share) in driven.column_iter_mut().zip(&apart) {
+        column *= share.sqrt();
+    }
+    let mut solved =
+        positive(&driven, weight).or_else(|_| positive(&driven.rows(0, 3).into_owned(), weight))?;
+    for (thrust, share) in solved.iter_mut().zip(&apart) {
+        *thrust *= share.sqrt();
+    }
     let made = &matrix * &solved;
     let clean = |m: f64| if m.abs() < 1e-9 * weight { 0.0 } else { m };
     Ok(Trim {
         thrusts: solved.iter().copied().collect(),
         residual_moment: [clean(made[1]), clean(made[2]), clean(made[3])],
     })
+}
+
+/// Thrust of each rotor over what it would give apart at the same speed, that of a usual hover (tip speed 80 m/s).
+fn apart(aircraft: &Aircraft) -> Vec<f64> {
+    let pair = aircraft.stations.iter().any(|s| s.below.is_some());
+    let rotor = &aircraft.rotor;
+    let lower = if pair { interference::lower(rotor, 160.0 / rotor.diameter).thrust } else { 1.0 };
+    aircraft.stations.iter().map(|s| if s.below.is_some() { lower } else { 1.0 }).collect()
 }
 
 /// Least-norm thrusts, none negative, by fixing the negative ones at zero in turn.

@@ -17,10 +17,10 @@ use super::wind::Turbulence;
 use crate::aircraft::{Aircraft, Filter, Missing};
 use crate::atmosphere::Air;
 use crate::control;
+use crate::interference;
 use crate::loops::filter::{Biquad, cascade};
 use crate::mass::{MassProperties, mass_properties};
 use crate::powertrain::{BatteryModel, MotorModel, PowertrainError, operating_point};
-use crate::rotor::coaxial_lower_power_factor;
 use crate::{STANDARD_GRAVITY, Vec3};
 
 /// Points of the controller's thrust curve.
@@ -294,7 +294,8 @@ fn hover(
         .map_err(powertrain)?;
     for ((hub, station), at) in plant.hubs.iter_mut().zip(&aircraft.stations).zip(&point.rotors) {
         if station.below.is_some() && at.speed > 0.0 {
-            hub.torque_factor = coaxial_lower_power_factor(rotor.figure_of_merit(at.speed, plant.density));
+            let factor = interference::lower(rotor, at.speed);
+            (hub.thrust_factor, hub.torque_factor) = (factor.thrust, factor.torque);
         }
     }
     Ok(Hover {
@@ -340,8 +341,8 @@ fn controller(
     let reaction = plant.rotor.torque_per_thrust(mean, plant.density);
     let effectiveness = control::effectiveness(aircraft, &middle, reaction);
     let mixer = control::mixer(&effectiveness).map_err(no_hover)?;
-    let thrusts: Vec<f64> =
-        hover.speeds.iter().map(|&speed| plant.rotor.thrust(speed, 0.0, plant.density)).collect();
+    let own = |(&speed, hub): (&f64, &Hub)| hub.thrust_factor * plant.rotor.thrust(speed, 0.0, plant.density);
+    let thrusts: Vec<f64> = hover.speeds.iter().zip(&plant.hubs).map(own).collect();
     let full = operating_point(aircraft, &thrusts, 1.0, plant.density).map_err(powertrain)?;
     let (inertia, voltage) = scenario.tuned_for.unwrap_or((plant.inertia, full.bus_voltage));
     let curve =

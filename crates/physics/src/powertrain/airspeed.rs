@@ -15,9 +15,10 @@ use super::error::{LimitKind, PowertrainError, at_least};
 use super::operating_point::{OperatingPoint, RotorPoint, drawn, electrical, loading, shaft};
 use super::plant::Plant;
 use crate::aircraft::Aircraft;
-use crate::edgewise::{Flow, LARGEST_MU, flow, speed_for_thrust};
+use crate::edgewise::{Flow, LARGEST_MU, flow, lower_speed_for_thrust, speed_for_thrust};
+use crate::interference::LOWER_INFLOW;
 use crate::root::root;
-use crate::rotor::{COAXIAL_INTERFERENCE, INDUCED_FACTOR};
+use crate::rotor::INDUCED_FACTOR;
 
 /// Steady flight at one airspeed.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -127,11 +128,20 @@ impl<'a> Flight<'a> {
         if f.mu > LARGEST_MU {
             return Ok(None);
         }
-        let extra = (2.0 * COAXIAL_INTERFERENCE - 2.0) * INDUCED_FACTOR * f.disc_thrust * f.induced_speed;
+        let extra = LOWER_INFLOW * INDUCED_FACTOR * f.disc_thrust * f.induced_speed;
+        let mut below = speed;
+        if self.plant.lower.contains(&true) {
+            let (sin, cos) = tilt.sin_cos();
+            let (along, axial) = (airspeed * cos - climb * sin, airspeed * sin + climb * cos);
+            match lower_speed_for_thrust(self.plant.rotor, f.thrust, along, axial, self.plant.density) {
+                Some(speed) => below = speed,
+                None => return Ok(None),
+            }
+        }
         let mut rotors: Vec<RotorPoint> = Vec::with_capacity(self.plant.lower.len());
         for lower in &self.plant.lower {
-            let torque = f.torque + if *lower { extra / speed } else { 0.0 };
-            rotors.push(shaft(&self.plant, f.thrust, speed, torque)?);
+            let (speed, power) = if *lower { (below, f.power + extra) } else { (speed, f.power) };
+            rotors.push(shaft(&self.plant, f.thrust, speed, power / speed)?);
         }
         let lower = self.plant.lower.iter().filter(|l| **l).count() as f64;
         let (power, edges) = drawn(&self.plant, &rotors);

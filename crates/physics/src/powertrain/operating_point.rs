@@ -12,6 +12,7 @@ use super::battery::bus_at;
 use super::error::{LimitKind, PowertrainError, at_least};
 use super::plant::{Loading, Plant};
 use crate::aircraft::Aircraft;
+use crate::interference::lower_speed_for_thrust;
 
 /// One rotor with its motor and ESC.
 #[derive(Debug, Clone, Copy, PartialEq, Default, Serialize)]
@@ -77,8 +78,8 @@ impl OperatingPoint {
 
 /// Operating point at a thrust, N, for each rotor, a charge of 0 to 1 and an air density, kg/m^3.
 ///
-/// The RC pair of the battery is settled. The lower rotor of a coaxial pair takes more power
-/// ([`crate::rotor::coaxial_lower_power_factor`]). A thrust of zero is a stopped rotor. Beyond a
+/// The RC pair of the battery is settled. The lower rotor of a coaxial pair turns faster and takes more power
+/// ([`crate::interference::lower`]). A thrust of zero is a stopped rotor. Beyond a
 /// limit of command, motor, ESC, battery current or cell voltage the answer is
 /// [`PowertrainError::Infeasible`].
 pub fn operating_point(
@@ -112,10 +113,12 @@ pub(super) fn shafts(plant: &Plant<'_>, thrusts: &[f64]) -> Result<Vec<RotorPoin
         if thrust == 0.0 {
             return Ok(RotorPoint::default());
         }
-        let speed = plant
-            .rotor
-            .speed_for_thrust(thrust, 0.0, plant.density)
-            .ok_or(PowertrainError::Input { what: "thrust (N)", value: thrust })?;
+        let speed = if lower {
+            lower_speed_for_thrust(plant.rotor, thrust, plant.density)
+        } else {
+            plant.rotor.speed_for_thrust(thrust, 0.0, plant.density)
+        };
+        let speed = speed.ok_or(PowertrainError::Input { what: "thrust (N)", value: thrust })?;
         shaft(plant, thrust, speed, plant.load(speed, lower).torque)
     };
     thrusts.iter().zip(&plant.lower).map(|(thrust, lower)| one(*thrust, *lower)).collect()

@@ -6,7 +6,8 @@ use super::motor::MotorModel;
 use super::thermal::{STANDARD_ROOM, Winding};
 use crate::STANDARD_GRAVITY;
 use crate::aircraft::{Aircraft, Motor};
-use crate::rotor::{Load, Rotor, coaxial_lower_power_factor};
+use crate::interference;
+use crate::rotor::{Load, Rotor};
 
 /// Relative slack on a limit, so that a point solved to lie on it counts as inside.
 const SLACK: f64 = 1e-9;
@@ -86,12 +87,13 @@ impl<'a> Plant<'a> {
     pub(super) fn load(&self, speed: f64, lower: bool) -> Load {
         let mut load = self.rotor.load(speed, self.density);
         if lower {
-            let merit = self.rotor.figure_of_merit(speed.abs(), self.density);
-            let factor = coaxial_lower_power_factor(merit);
-            // The figure of merit changes slowly with speed; its slope is left out of the Newton
+            // The factors change slowly with speed; their slope is left out of the Newton
             // matrix, which costs a step or two and nothing in the answer.
-            load.torque *= factor;
-            load.torque_slope *= factor;
+            let factor = interference::lower(self.rotor, speed.abs());
+            load.thrust *= factor.thrust;
+            load.thrust_slope *= factor.thrust;
+            load.torque *= factor.torque;
+            load.torque_slope *= factor.torque;
         }
         load
     }

@@ -5,7 +5,7 @@ use std::f64::consts::TAU;
 use physics::Vec3;
 use physics::aircraft::{Aircraft, Battery, Body, Chemistry, Esc, Motor, Shape, WindingHeat};
 use physics::edgewise::{flow, speed_for_thrust};
-use physics::interference::{Balance, coaxial, download_share, ground_effect};
+use physics::interference::{Balance, LOWER_INFLOW, coaxial, download_share, ground_effect};
 use physics::layout;
 use physics::powertrain::airspeed::{envelope, trim};
 use physics::powertrain::ledger::{cell_power, energy};
@@ -144,6 +144,33 @@ fn val_still_air_is_the_rotor_itself() {
     assert!(close(speed * TAU / TAU * f.torque, f.power, 1e-12));
 }
 
+/// Without air along the disc the rotor is what its coefficients say, also where it climbs.
+#[test]
+fn prop_along_the_axis_it_is_the_rotor_itself() {
+    for pitch in [None, Some(0.127), Some(0.25)] {
+        let r = Rotor { pitch, ..rotor() };
+        for axial in [0.0, 2.0, 5.0, 9.0] {
+            let f = flow(&r, 500.0, 0.0, axial, 1.225);
+            let known = pitch.is_some() || axial == 0.0;
+            let (thrust, power) = (r.thrust(500.0, axial, 1.225), r.power(500.0, axial, 1.225));
+            assert!(
+                !known || close(thrust, f.thrust, 1e-9) || thrust == 0.0,
+                "{pitch:?} {axial} {thrust} {}",
+                f.thrust
+            );
+            assert!(
+                !known || close(power, f.power, 1e-9) || thrust == 0.0,
+                "{pitch:?} {axial} {power} {}",
+                f.power
+            );
+            assert!(f.profile_power >= 0.0 && f.induced_power >= 0.0);
+            // What is known at rest only falls as if for a usual pitch.
+            let usual = Rotor { pitch: Some(0.5 * r.diameter), ..r.clone() };
+            assert!(known || close(usual.thrust(500.0, axial, 1.225), f.thrust, 1e-9));
+        }
+    }
+}
+
 #[test]
 fn val_trim_over_airspeed() {
     let aircraft = quad();
@@ -236,6 +263,22 @@ fn val_coaxial_momentum() {
         assert!((expected - found).abs() < 1e-6, "{what} {found}");
         report("interference", what, source, expected, found, "1e-6 absolute");
     }
+    // Flow through the lower disc beyond what its thrust would make apart, over that: what is taken of measured pairs
+    // lies at theory's equal torques.
+    let beyond = |b: Balance| {
+        let c = coaxial(b);
+        (1.0 + c.induced_ratio) * c.thrust_ratio.sqrt() - 1.0
+    };
+    assert!((beyond(Balance::Thrust) - 0.561_553).abs() < 1e-6);
+    report(
+        "interference",
+        "flow through the lower disc beyond its own, over its own, equal torques",
+        source,
+        beyond(Balance::Torque),
+        LOWER_INFLOW,
+        "0.02 absolute",
+    );
+    assert!((beyond(Balance::Torque) - LOWER_INFLOW).abs() < 0.02, "{}", beyond(Balance::Torque));
     let near = ground_effect(0.19, 0.19).unwrap();
     assert!(close(16.0 / 15.0, near, 1e-12) && ground_effect(0.19, 0.05).is_none());
     report(

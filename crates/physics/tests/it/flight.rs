@@ -507,7 +507,8 @@ fn prop_every_layout_hovers_and_holds() {
                 UnitQuaternion::from_quaternion(nalgebra::Quaternion::new(q("w"), q("i"), q("j"), q("k")));
             let (roll, pitch, yaw) = attitude.euler_angles();
             assert!(roll.abs().max(pitch.abs()).max(yaw.abs()) < 0.05, "{name}: {roll} {pitch} {yaw}");
-            assert!((channel(&log, "height")[k] - 20.0).abs() < 0.3, "{name}");
+            let height = channel(&log, "height")[k];
+            assert!((height - 20.0).abs() < 0.3, "{name}: {height} m after {} s", log.time[k]);
         }
     }
 }

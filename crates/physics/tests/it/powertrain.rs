@@ -410,11 +410,55 @@ fn val_open_circuit_curves() {
         curve(Chemistry::LiIonNmc, 0.0),
         "5 mV",
     );
-    for (chemistry, full) in [(Chemistry::Lipo, 4.20), (Chemistry::LipoHv, 4.35), (Chemistry::LiIonNmc, 4.20)]
+    for (chemistry, full) in
+        [(Chemistry::Lipo, 4.20), (Chemistry::LipoHv, 4.326), (Chemistry::LiIonNmc, 4.20)]
     {
         assert!((curve(chemistry, 1.0) - full).abs() < 1e-9);
         let voltages: Vec<f64> = (0..=1000).map(|k| curve(chemistry, f64::from(k) / 1000.0)).collect();
         assert!(voltages.windows(2).all(|pair| pair[1] > pair[0]), "{chemistry:?}");
+    }
+}
+
+/// The high-voltage curve on the cells that it is the mean of, and on four of other makers.
+#[test]
+fn val_high_voltage_cells() {
+    let mut cells: BTreeMap<(String, String), Vec<(f64, f64)>> = BTreeMap::new();
+    for r in rows(include_str!("../../reference/high_voltage_cells.csv")) {
+        cells.entry((r[0].clone(), r[1].clone())).or_default().push((0.01 * number(&r[2]), number(&r[3])));
+    }
+    assert_eq!(cells.len(), 7);
+    for ((kind, cell), points) in &cells {
+        let off = |from: f64, to: f64| -> Vec<f64> {
+            points
+                .iter()
+                .filter(|p| p.0 >= from && p.0 < to)
+                .map(|p| open_circuit_voltage(Chemistry::LipoHv, p.0) - p.1)
+                .collect()
+        };
+        let rms = |list: &[f64]| (list.iter().map(|x| x * x).sum::<f64>() / list.len() as f64).sqrt();
+        let upper = 1e3 * rms(&off(0.1, 1.01));
+        let worst = 1e3 * off(0.02, 0.1).iter().map(|x| x.abs()).fold(0.0, f64::max);
+        let (source, bar) = match kind.as_str() {
+            "used" => ("maker's table, Linux kernel 6.12", 15.0),
+            _ => ("another maker's table, not used for the curve", 20.0),
+        };
+        report(
+            "powertrain",
+            &format!("high-voltage cell {cell}, from 10 % charge up, rms, mV"),
+            source,
+            bar,
+            upper,
+            "at most",
+        );
+        report(
+            "powertrain",
+            &format!("high-voltage cell {cell}, 2 to 10 % charge, worst, mV"),
+            source,
+            60.0,
+            worst,
+            "at most",
+        );
+        assert!(upper <= bar && worst <= 60.0, "{cell} {upper} {worst}");
     }
 }
 
