@@ -4,12 +4,14 @@ use physics::aircraft::Aircraft;
 use physics::loops::Complex;
 use physics::loops::chain::{self, RateChain};
 use physics::loops::damping::climb_damping;
+use physics::loops::effect::Effect;
 use physics::loops::handling::attitude_bandwidth;
-use physics::loops::hold::{Vertical, gusts, hold};
+use physics::loops::hold::{Vertical, gusts, hold, lean};
 use physics::loops::margins::margins;
 use physics::loops::outer::{Outer, drag_decay};
 use physics::loops::response::step_seen;
 use physics::mass::mass_properties;
+use physics::powertrain::operating_point;
 
 use super::compass;
 use super::nominal::{AXES, Case, Nominal, SiteAir, loop_lag, required_crossover};
@@ -131,6 +133,20 @@ impl OuterBase {
     }
 }
 
+/// The vertical loops of an aircraft on a full battery, each rotor at `share` of its weight (N), its rotors in an axial flow
+/// (m/s); none without a velocity loop.
+pub(crate) fn vertical(aircraft: &Aircraft, share: f64, axial: f64, density: f64) -> Option<Vertical> {
+    let velocity = aircraft.velocity_loop.as_ref()?;
+    let thrusts = vec![share; aircraft.stations.len()];
+    let full = operating_point(aircraft, &thrusts, 1.0, density).ok()?.bus_voltage;
+    Some(Vertical {
+        climb: (velocity.climb_gain, velocity.climb_integral),
+        height: aircraft.position_loop.as_ref().map_or(0.0, |p| p.height_gain),
+        lift: Effect::new(aircraft, (share, full), density)?.lift(&thrusts, 1.0)?,
+        decay: climb_damping(aircraft, share, axial, density),
+    })
+}
+
 /// Height above ground that gusts are taken at, m (our choice: that of a test flight; lower down they are shorter and weaker).
 const HEIGHT: f64 = 20.0;
 
@@ -138,10 +154,10 @@ const HEIGHT: f64 = 20.0;
 fn held(out: &mut Nominal, bare: &Case<'_>, lag: f64, damping: [f64; 3], air: &SiteAir) {
     let head = "Place and height held, without payload";
     let a = bare.aircraft;
-    let (Some(velocity), Some(position)) = (&a.velocity_loop, &a.position_loop) else {
+    if a.position_loop.is_none() {
         out.wait(head, &"waits for `loop.position` in the aircraft file");
         return;
-    };
+    }
     let Some(wind) = air.wind.filter(|w| *w > 0.0) else {
         out.wait(head, &"waits for `requirement.wind` in dossier.toml");
         return;
@@ -153,19 +169,15 @@ fn held(out: &mut Nominal, bare: &Case<'_>, lag: f64, damping: [f64; 3], air: &S
     let density = air.usual.density;
     // Twice the slope of the step's secant, at the mean wind: the square law.
     let drag = 2.0 * drag_decay(density, a.drag_area, wind, mass_properties(&a.bodies).mass);
-    let vertical = Vertical {
-        climb: (velocity.climb_gain, velocity.climb_integral),
-        height: position.height_gain,
-        decay: climb_damping(a, bare.share(), density) + 0.5 * drag,
-    };
     let found = gusts(wind, HEIGHT).zip(outer(a, 0, density)).and_then(|(gusts, outer)| {
         let chain = chain::rate_chain(a, 0, lag, 0.0).ok()?.with_damping(damping[0]);
-        hold(&chain, &outer, &vertical, drag, &gusts)
+        let vertical = vertical(a, bare.share(), wind * lean(drag, wind).sin(), density)?;
+        Some((vertical.decay, hold(&chain, &outer, &vertical, drag, wind, &gusts)?))
     });
-    let Some(found) = found else { return };
+    let Some((decay, found)) = found else { return };
     let name = format!("95 % of the distance from the place held in {wind:.0} m/s");
     out.put("outer.hold_position", head, &name, "m", found.plane_95());
-    if vertical.decay > 0.0 && found.height > 0.0 {
+    if decay > 0.0 && found.height > 0.0 {
         let name = format!("95 % of the error of height in {wind:.0} m/s");
         out.put("outer.hold_height", head, &name, "m", found.height_95());
     }

@@ -11,19 +11,19 @@ use crate::mass::mass_properties;
 /// Axial speed that the slope is taken over, m/s: about 100 deg/s at an arm of 0.3 m.
 const AXIAL: f64 = 0.5;
 
-/// Thrust that a rotor loses per axial speed, N s/m, in hover with `thrust`, N; none where it cannot give that.
-fn slope(aircraft: &Aircraft, thrust: f64, density: f64) -> Option<f64> {
-    let speed = aircraft.rotor.speed_for_thrust(thrust, 0.0, density)?;
-    let at = |axial: f64| aircraft.rotor.thrust(speed, axial, density);
+/// Thrust that a rotor loses per axial speed, N s/m, giving `thrust`, N, in an axial flow, m/s; none where it cannot give that.
+fn slope(aircraft: &Aircraft, thrust: f64, axial: f64, density: f64) -> Option<f64> {
+    let speed = aircraft.rotor.speed_for_thrust(thrust, axial, density)?;
+    let at = |more: f64| aircraft.rotor.thrust(speed, axial + more, density);
     Some((at(-AXIAL) - at(AXIAL)) / (2.0 * AXIAL))
 }
 
-/// Decay of the climb rate, 1/s, in hover with `thrust` (N) on each rotor: also the acceleration by a vertical gust of 1 m/s.
-/// Zero without a mass.
-pub fn climb_damping(aircraft: &Aircraft, thrust: f64, density: f64) -> f64 {
+/// Decay of the climb rate, 1/s, with `thrust` (N) on each rotor in a steady axial flow, m/s, as a tilt into the wind makes it
+/// (climb positive): also the acceleration by a vertical gust of 1 m/s. Zero without a mass.
+pub fn climb_damping(aircraft: &Aircraft, thrust: f64, axial: f64, density: f64) -> f64 {
     let mass = mass_properties(&aircraft.bodies).mass;
     let lift: f64 = aircraft.stations.iter().map(|s| s.axis.z.powi(2)).sum();
-    let decay = slope(aircraft, thrust, density).unwrap_or(0.0) * lift / mass;
+    let decay = slope(aircraft, thrust, axial, density).unwrap_or(0.0) * lift / mass;
     if decay.is_finite() { decay.max(0.0) } else { 0.0 }
 }
 
@@ -31,7 +31,7 @@ pub fn climb_damping(aircraft: &Aircraft, thrust: f64, density: f64) -> f64 {
 /// without an inertia.
 pub fn rate_damping(aircraft: &Aircraft, thrust: f64, density: f64) -> [f64; 3] {
     let mass = mass_properties(&aircraft.bodies);
-    let Some(slope) = slope(aircraft, thrust, density) else { return [0.0; 3] };
+    let Some(slope) = slope(aircraft, thrust, 0.0, density) else { return [0.0; 3] };
     let mut out = [0.0; 3];
     for (axis, value) in out.iter_mut().enumerate() {
         let inertia = mass.inertia[(axis, axis)];
