@@ -89,12 +89,12 @@ impl<'a> Effect<'a> {
         Some(self.gain(thrust, voltage)? / self.gain(self.hover.0, self.hover.1)?)
     }
 
-    /// Thrust that all rotors together gain per thrust asked of them, each at a thrust, N, at a charge, 0 to 1: the bus sags
-    /// as they all draw more, which a controller that corrects for it makes good. The battery's RC pair is too slow to
+    /// What all rotors together make of a change of the thrust asked of them, each at a thrust, N, at a charge, 0 to 1: the bus
+    /// sags as they all draw more, which a controller that corrects for it makes good. The battery's RC pair is too slow to
     /// follow. None beyond a limit of the powertrain.
-    pub fn lift(&self, thrusts: &[f64], charge: f64) -> Option<f64> {
+    pub fn lift(&self, thrusts: &[f64], charge: f64) -> Option<Lift> {
         if self.linearised() && self.corrected() {
-            return Some(1.0);
+            return Some(Lift { gain: 1.0, relative: 1.0 });
         }
         let mut aircraft = self.aircraft.clone();
         aircraft.battery.as_mut()?.polarisation_resistance = 0.0;
@@ -113,10 +113,22 @@ impl<'a> Effect<'a> {
             Some(self.slope(hover) * command * volts)
         };
         const STEP: f64 = 0.01;
-        let got = 2.0 * STEP * thrusts.iter().sum::<f64>() / count;
-        let gain = got / (asked(1.0 + STEP)? - asked(1.0 - STEP)?);
-        (gain.is_finite() && gain > 0.0).then_some(gain)
+        let (high, low) = (asked(1.0 + STEP)?, asked(1.0 - STEP)?);
+        let mean = thrusts.iter().sum::<f64>() / count;
+        let lift =
+            Lift { gain: 2.0 * STEP * mean / (high - low), relative: STEP * (high + low) / (high - low) };
+        (lift.gain.is_finite() && lift.gain > 0.0).then_some(lift)
     }
+}
+
+/// What all rotors together make of a change of the thrust asked of them.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Lift {
+    /// Thrust gained per thrust asked.
+    pub gain: f64,
+    /// Share of the thrust gained per share of the demand: 1 on a stiff bus where the demand is proportional to thrust, 2 where
+    /// it is to the command of a square law.
+    pub relative: f64,
 }
 
 /// Gain in a hover on a full battery over the stated one: 1 but where the file says that the gains hold at another voltage,

@@ -82,11 +82,6 @@ impl Vertical {
         chain.thrust_at(s) * self.lift * (s.inv() * self.climb.1 + self.climb.0)
     }
 
-    /// Climb speed over vertical acceleration asked for, open loop, at s: thrust that comes late, decay by the rotors.
-    pub fn climb_by_thrust_at(&self, chain: &RateChain, s: Complex<f64>) -> Complex<f64> {
-        chain.thrust_at(s) * self.lift / (s + self.decay)
-    }
-
     /// Climb speed over its demand, closed loop, at s; the loop works on a climb speed that is late by `delay`, s.
     pub fn climb_closed_at(&self, chain: &RateChain, delay: f64, s: Complex<f64>) -> Complex<f64> {
         let forward = self.asked_at(chain, s);

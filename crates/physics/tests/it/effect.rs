@@ -81,11 +81,24 @@ fn val_lift_on_a_bus_that_sags() {
     // V^2 - E V + R P = 0 with P going with U^3: dlnV/dlnU = -3 (E - V)/(2 V - E); c = U/V.
     let sag = -3.0 * (e - v) / (2.0 * v - e);
     let lift = |a: &Aircraft| Effect::new(a, (hover, v), density).unwrap().lift(&[hover; 4], 1.0).unwrap();
+    let stiff = |mut a: Aircraft| {
+        let b = a.battery.as_mut().unwrap();
+        (b.cell_resistance, b.lead_resistance) = (0.0, 0.0);
+        lift(&a).relative
+    };
     let source = "dT/dT asked of thrust k (c V)^2 on V^2 - E V + R P = 0";
-    check("lift gained per lift asked, linearised", source, 1.0 / (1.0 - sag), lift(&a));
+    check("lift gained per lift asked, linearised", source, 1.0 / (1.0 - sag), lift(&a).gain);
+    check(
+        "share of lift per share asked, stiff bus, linearised",
+        "thrust asked is thrust",
+        1.0,
+        stiff(a.clone()),
+    );
     let l = a.rate_loop.as_mut().unwrap();
     l.linearised = false;
-    check("lift gained per lift asked, not linearised", source, 1.0 / (1.0 - sag), lift(&a));
+    check("lift gained per lift asked, not linearised", source, 1.0 / (1.0 - sag), lift(&a).gain);
+    check("share of lift per share asked, not linearised", source, 2.0 / (1.0 - sag), lift(&a).relative);
+    check("share of lift per share asked, stiff bus, not linearised", "square law", 2.0, stiff(a.clone()));
     a.rate_loop.as_mut().unwrap().voltage_corrected = true;
-    check("lift gained per lift asked, corrected for voltage", "no voltage in it", 1.0, lift(&a));
+    check("lift gained per lift asked, corrected for voltage", "no voltage in it", 1.0, lift(&a).gain);
 }
