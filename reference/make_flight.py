@@ -54,11 +54,15 @@ DEPTH = 8 / (3 * math.pi) * RADIUS
 
 
 class Rotor:
-    """C_T 0.105, C_P 0.040 (propeller coefficients) at rest, no thrust at J = 1.25 x 0.5."""
+    """C_T 0.105, C_P 0.040 (propeller coefficients) at rest; along the axis C_T (1 - x/2 - x^2/2), x = J/(1.25 x 0.5), whose
+    slope over the inflow is taken from rest to J = 0.15."""
 
     ct, cp = 0.105 * 4 / math.pi**3, 0.040 * 4 / math.pi**4
     hover = math.sqrt(ct / 2)
-    k2 = ct / (1.25 * 0.5 / math.pi - hover)
+    share = 0.15 / (1.25 * 0.5)
+    moving = ct * (1 - share / 2 - share**2 / 2)
+    climb = 0.15 / math.pi
+    k2 = (ct - moving) / (climb / 2 + math.sqrt(climb**2 / 4 + moving / 2) - hover)
     k1 = ct + k2 * hover
     kappa = 1.15
     profile = cp - kappa * hover * ct
@@ -172,40 +176,44 @@ def rate_step():
     sensor_delay, output_delay = 3, 4 + 1 + 15  # grid steps: IMU; computation, frame, dead time
     step = 0.1
     sos = signal.butter(2, 40.0, fs=1 / period, output="sos")
-    state = np.zeros((sos.shape[0], 2))
     a, b = roll(0.035)
     plant = signal.cont2discrete((a, b, np.eye(3), np.zeros((3, 1))), grid)
     a, b = plant[0], plant[1]
 
-    x = np.zeros(3)
-    rates = [0.0] * (sensor_delay + 1)
-    commands = [0.0] * output_delay
-    integral, held, slope, before = 0.0, 0.0, 0.0, 0.0
-    keep = math.exp(-period / d_lag)
-    rows = []
-    for k in range(4001):
-        rates.append(x[2])
-        if k % 10 == 0:
-            seen = rates[-1 - sensor_delay]
-            filtered, state = signal.sosfilt(sos, [seen], zi=state)
-            error = step - filtered[0]
-            integral += i * error * period
-            slope = keep * slope + (1 - keep) * (filtered[0] - before) / period
-            before = filtered[0]
-            held = p * error + integral - d * slope
-            if k % 50 == 0:
-                rows.append((k * grid, seen / step))
-        commands.append(held)
-        x = a @ x + b[:, 0] * commands[-1 - output_delay]
+    def stepped(gain):
+        x = np.zeros(3)
+        rates = [0.0] * (sensor_delay + 1)
+        commands = [0.0] * output_delay
+        integral, held, slope, before = 0.0, 0.0, 0.0, 0.0
+        keep = math.exp(-period / d_lag)
+        state = np.zeros((sos.shape[0], 2))
+        rows = []
+        for k in range(4001):
+            rates.append(x[2])
+            if k % 10 == 0:
+                seen = rates[-1 - sensor_delay]
+                filtered, state = signal.sosfilt(sos, [seen], zi=state)
+                error = step - filtered[0]
+                integral += i * error * period
+                slope = keep * slope + (1 - keep) * (filtered[0] - before) / period
+                before = filtered[0]
+                held = p * error + integral - d * slope
+                if k % 50 == 0:
+                    rows.append((k * grid, seen / step))
+            commands.append(gain * held)
+            x = a @ x + b[:, 0] * commands[-1 - output_delay]
+        return rows
+
+    rows = [(t, full, low) for (t, full), (_, low) in zip(stepped(1.0), stepped(0.8))]
     with open(HERE / "flight_rate_step.csv", "w") as out:
         out.write(head([
             "Roll rate over demanded rate after a step at time 0, as the gyro shows it (0.3 ms late), from an independent",
-            "simulation of the linear loop: scipy.signal.butter, cont2discrete, exact delays",
+            "simulation of the linear loop: scipy.signal.butter, cont2discrete, exact delays; the same with 0.8 of the loop gain",
             f"hover speed {hover()[0]:.6f} rad/s; rotor with inflow as a state",
         ]))
-        out.write("time,ratio\n")
-        for t, r in rows:
-            out.write(f"{t:.4f},{r:.9f}\n")
+        out.write("time,ratio,low\n")
+        for t, r, low in rows:
+            out.write(f"{t:.4f},{r:.9f},{low:.9f}\n")
 
 
 def velocity_step():

@@ -378,6 +378,10 @@ pub struct RateLoop {
     /// Whether the controller inverts the thrust curve, so that its output is proportional to
     /// thrust; else its output is proportional to the command, and the gains hold at hover.
     pub linearised: bool,
+    /// Whether the command is corrected for the bus voltage, so that it makes the same thrust at any.
+    pub voltage_corrected: bool,
+    /// Bus voltage that the gains hold at, V; that of a hover on a full battery without payload for `None`.
+    pub set_up_at: Option<f64>,
 }
 
 /// Attitude loop: rate demand = gain x attitude error.

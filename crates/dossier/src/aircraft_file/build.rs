@@ -265,6 +265,8 @@ fn rate_loop(l: &Fields, v: &[f64]) -> Option<RateLoop> {
         d: l.triple("d", v)?,
         d_lag: l.number("d_lag", v)?,
         linearised: l.flag("linearised")?,
+        voltage_corrected: l.flag("voltage_corrected")?,
+        set_up_at: l.number("set_up_at", v),
     })
 }
 

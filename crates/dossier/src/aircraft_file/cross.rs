@@ -43,6 +43,7 @@ pub(crate) fn errors(draft: &Draft, v: &[f64], source: &Source) -> Vec<Diagnosti
     winding(&mut c, draft, v);
     chopping(&mut c, draft);
     battery(&mut c, draft, v);
+    set_up_at(&mut c, draft, v);
     filters(&mut c, draft, v);
     structure(&mut c, draft, v);
     leads(&mut c, draft, v);
@@ -366,6 +367,23 @@ fn battery(c: &mut Checker<'_>, draft: &Draft, v: &[f64]) {
             "battery.cutoff",
             format!("the cut-off of {cutoff} V is not below the full cell of {full} V"),
             "write cutoff = \"3.3 V\": the least voltage of one cell under load",
+        );
+    }
+}
+
+/// Voltage of a cell, V, that a bus can be at: beyond it the pack is another one or the voltage that of a cell.
+const CELL: (f64, f64) = (2.0, 4.5);
+
+/// The voltage that the gains hold at is one that the bus can have.
+fn set_up_at(c: &mut Checker<'_>, draft: &Draft, v: &[f64]) {
+    let (Some(l), Some(b)) = (draft.one("loop.rate"), draft.one("battery")) else { return };
+    let Some((volts, series)) = l.number("set_up_at", v).zip(b.number("series", v)) else { return };
+    if !(CELL.0 * series..=CELL.1 * series).contains(&volts) {
+        c.error(
+            l.place("set_up_at"),
+            "loop.rate.set_up_at",
+            format!("{volts:.1} V is no voltage of a pack of {series:.0} cells in series"),
+            &format!("it is the voltage of the whole bus: set_up_at = \"{:.1} V\"", 3.8 * series),
         );
     }
 }

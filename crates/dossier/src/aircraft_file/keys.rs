@@ -620,7 +620,7 @@ pub const KEYS: &[Key] = &[
         .required()
         .within("0 s", "0.2 s", "a computation delay is 0 to 200 ms")
         .percent(20.0, "rarely measured"),
-    Key::new("loop.rate", "p", Kind::Axes(D::Rate), "[\"22 1/s\", \"22 1/s\", \"8 1/s\"]", "proportional rate gain", "rad/s^2 of demanded acceleration per rad/s of error, at the bus voltage of a hover on a full battery: nothing corrects for a lower one.")
+    Key::new("loop.rate", "p", Kind::Axes(D::Rate), "[\"22 1/s\", \"22 1/s\", \"8 1/s\"]", "proportional rate gain", "rad/s^2 of demanded acceleration per rad/s of error, at the bus voltage of `set_up_at`.")
         .required()
         .within("0 1/s", "2000 1/s", "rate gains are 0 to 2000 1/s"),
     Key::new("loop.rate", "i", Kind::Axes(D::RateSquared), "[\"60 1/s^2\", \"60 1/s^2\", \"10 1/s^2\"]", "integral rate gain", "rad/s^2 per rad of accumulated error.")
@@ -633,6 +633,9 @@ pub const KEYS: &[Key] = &[
         .or("\"0 ms\"")
         .within("0 s", "1 s", "the lag is 0 to 1 s"),
     Key::new("loop.rate", "linearised", Kind::Flag, "true", "thrust curve inverted", "Whether the controller's output is proportional to thrust; else to the command, and the gains hold at hover.").or("false"),
+    Key::new("loop.rate", "voltage_corrected", Kind::Flag, "true", "command corrected for the bus voltage", "Whether the controller multiplies its command by `set_up_at` over the bus voltage, so that thrust and loop gain keep as the battery empties; not where not stated.").or("false"),
+    quantity("loop.rate", "set_up_at", D::Voltage, "\"22.8 V\"", "bus voltage that the gains hold at", "Bus voltage at which the stated gains are those that act: at another, the loop gain goes with its square, unless the command is corrected. That of a hover on a full battery without payload where not stated.")
+        .above("0 V", "1000 V", "a bus voltage is above 0 and at most 1000 V"),
     Key::new("loop.attitude", "gain", Kind::Axes(D::Rate), "[\"5 1/s\", \"5 1/s\", \"2 1/s\"]", "attitude gain", "rad/s of demanded rate per rad of error.")
         .required()
         .within("0 1/s", "200 1/s", "attitude gains are 0 to 200 1/s"),

@@ -87,7 +87,7 @@ fn fill(b: &Basis<'_>) -> Draft {
             "Hover in attitude command, then velocity command at zero: it stays, and does not circle. If it circles, take over at once.",
             "Gentle first: 1 m/s forward and stop. Land, read the log.",
             "3 m/s forward, hold, stop, hold; the same back, left and right.",
-            "Climb and descend by 1 m/s for 4 s each.",
+            "Climb by 1.5 m/s, hold, stop, hold; descend the same. Well above the ground: a fast descent straight down meets the own wake.",
             "Take over by the switch in flight, once.",
             "Land at a third of the charge.",
         ]),
@@ -113,6 +113,12 @@ fn fill(b: &Basis<'_>) -> Draft {
                 "estimated or external",
                 20.0,
                 "ten samples within a tenth of a second matter little here; external shows the estimate's delay",
+            ),
+            channel(
+                "thrust_demand",
+                "before mixing",
+                20.0,
+                "what thrust makes of the climb speed; else the mean rotor command stands in",
             ),
             channel(
                 "attitude_demand.w, .i, .j, .k",

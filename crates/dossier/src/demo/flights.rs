@@ -60,7 +60,7 @@ pub(super) fn records(
     if bare.velocity_loop.is_some() && bare.position_loop.is_some() {
         all.push(Flown {
             id: "2026-03-04-follow",
-            remark: "Velocity steps of 3 m/s in light air. Made by the flight model.",
+            remark: "Velocity steps of 3 m/s, then 1.5 m/s up and down, in light air. Made by the flight model.",
             scenario: follow(),
             wind: None,
             loaded: false,
@@ -225,7 +225,7 @@ fn attitude(aircraft: &Aircraft) -> Scenario {
     Scenario { log_rate: LOG, height: HEIGHT, ..Scenario::new(script, SEED + 11, 0.95) }
 }
 
-/// Steps of 3 m/s along both axes, to both sides.
+/// Steps of 3 m/s along both axes, to both sides; then of 1.5 m/s up and down.
 fn follow() -> Scenario {
     let go = |label: &str, duration: f64, x: f64, y: f64| {
         Segment::new(label, duration, Action::Velocity { demand: Vec3::new(x, y, 0.0) })
@@ -235,6 +235,11 @@ fn follow() -> Scenario {
         [("forward", 3.0, 0.0), ("back", -3.0, 0.0), ("right", 0.0, 3.0), ("left", 0.0, -3.0)]
     {
         script.push(go(label, 5.0, x, y));
+        script.push(go("stop", 5.0, 0.0, 0.0));
+    }
+    for up in [1.5, -1.5] {
+        let demand = Vec3::new(0.0, 0.0, -up);
+        script.push(Segment::new(if up > 0.0 { "up" } else { "down" }, 5.0, Action::Velocity { demand }));
         script.push(go("stop", 5.0, 0.0, 0.0));
     }
     Scenario { log_rate: LOG, height: HEIGHT, ..Scenario::new(script, SEED + 12, 0.95) }

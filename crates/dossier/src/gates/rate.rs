@@ -135,7 +135,7 @@ fn unlimited_below(ctx: &Context<'_>) -> Option<Estimate> {
 fn flown_at(ctx: &Context<'_>) -> Option<String> {
     let factor = tuning::voltage_factor(ctx, 0)?;
     Some(format!(
-        "predicted on a full battery, at which the stated gains hold; at the bus voltage flown a command gives {factor:.3} of that thrust"
+        "predicted on a full battery; at the bus voltage flown the loop's gain is {factor:.3} of that"
     ))
 }
 

@@ -11,7 +11,7 @@ use crate::gates::evidence::{Answer, Found};
 use crate::gates::{GateSpec, rate, sensing};
 use crate::predict::{Group, outer};
 use crate::result::{Ledger, LedgerLine};
-use crate::tuning::chain_of;
+use crate::tuning::{Slow, chain_of, slow_table};
 
 /// The gate.
 pub(super) const GATE: GateSpec = GateSpec {
@@ -230,7 +230,12 @@ fn shown(ctx: &Context<'_>) -> Shown {
         let span = 6.0 / outer.velocity;
         chain_of(&a, 0, density)?.velocity_step(&outer, span, span / POINTS).ok()
     });
-    with_prediction(ctx, "velocity-steps", predicted)
+    let slow = Slow::of(ctx);
+    let mut all = with_prediction(ctx, "velocity-steps", predicted);
+    let climb = slow.as_ref().and_then(Slow::climb_step);
+    all.charts.extend(with_prediction(ctx, "climb-steps", climb).charts);
+    all.tables.extend(slow_table(ctx, slow.as_ref()));
+    all
 }
 
 /// Where the phase of the velocity loop goes at its crossover, as measured.

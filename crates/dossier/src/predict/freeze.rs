@@ -107,7 +107,7 @@ pub fn load(dir: &Path, build: &str) -> Result<Option<Frozen>, Diagnostics> {
 }
 
 /// Figures that are scored: model, name, frozen id, finding of a flight.
-const SCORED: [(&str, &str, &str, &str); 11] = [
+const SCORED: [(&str, &str, &str, &str); 15] = [
     ("rotor", "hover rotor speed, without payload", "hover.half.bare.speed", "hover.speed"),
     ("vibration", "accelerometer r.m.s. in hover", "vibration.accel_rms", "vibration.accel_rms"),
     ("filters", "delay of the own filters", "filters.delay", "filter.delay"),
@@ -119,6 +119,10 @@ const SCORED: [(&str, &str, &str, &str); 11] = [
     ("loops", "pitch phase margin", "loop.y.phase_margin", "loop.y.phase_margin"),
     ("loops", "roll total delay", "latency.total", "loop.x.delay"),
     ("loops", "roll decay of the rate", "loop.x.damping", "loop.x.damping"),
+    ("outer loops", "velocity response, total delay", "outer.velocity_delay", "velocity.response.delay"),
+    ("outer loops", "velocity response, decay by drag", "outer.velocity_decay", "velocity.response.decay"),
+    ("outer loops", "heave gain", "heave.gain", "heave.gain"),
+    ("outer loops", "vertical damping", "heave.decay", "heave.decay"),
 ];
 
 /// Scores frozen predictions: difference over the combined standard uncertainty.

@@ -22,5 +22,5 @@ pub use nominal::{
     Group, Lags, Nominal, Output, SiteAir, dead_time, delay_budget, drive_delay, lags, loop_lag, mean_arm,
     nominal, required_crossover, rotor_centre, shares,
 };
-pub(crate) use outer_loops::outer;
+pub(crate) use outer_loops::{outer, vertical};
 pub use propagate::{Measured, Prediction, Subject};

@@ -1,15 +1,18 @@
 //! Figures of the loops outside the rate loop: attitude and velocity, for one axis.
 
+use physics::STANDARD_GRAVITY;
 use physics::aircraft::Aircraft;
 use physics::loops::Complex;
 use physics::loops::chain::{self, RateChain};
 use physics::loops::damping::{RotorAir, climb_damping, drift_damping};
+use physics::loops::effect::{Effect, Lift};
 use physics::loops::handling::attitude_bandwidth;
-use physics::loops::hold::{Vertical, gusts, hold};
+use physics::loops::hold::{Vertical, gusts, hold, lean};
 use physics::loops::margins::margins;
 use physics::loops::outer::{Outer, drag_decay};
 use physics::loops::response::step_seen;
 use physics::mass::mass_properties;
+use physics::powertrain::operating_point;
 
 use super::compass;
 use super::nominal::{AXES, Case, Nominal, SiteAir, loop_lag, required_crossover};
@@ -134,17 +137,61 @@ impl OuterBase {
     }
 }
 
+/// The vertical loops of an aircraft on a full battery, each rotor at `share` of its weight (N), in still air, and what its
+/// rotors make of a demand; none without a velocity loop.
+pub(crate) fn vertical(aircraft: &Aircraft, share: f64, density: f64) -> Option<(Vertical, Lift)> {
+    let velocity = aircraft.velocity_loop.as_ref()?;
+    let thrusts = vec![share; aircraft.stations.len()];
+    let full = operating_point(aircraft, &thrusts, 1.0, density).ok()?.bus_voltage;
+    let lift = Effect::new(aircraft, (share, full), density)?.lift(&thrusts, 1.0)?;
+    let vertical = Vertical {
+        climb: (velocity.climb_gain, velocity.climb_integral),
+        height: aircraft.position_loop.as_ref().map_or(0.0, |p| p.height_gain),
+        lift: lift.gain,
+        decay: climb_damping(aircraft, share, density, [0.0; 2]),
+        body: 0.0,
+    };
+    Some((vertical, lift))
+}
+
+/// Delay, s, that takes as much phase at `omega` (rad/s) as a response does there.
+fn delay_of(response: Complex<f64>, omega: f64) -> f64 {
+    -response.arg() / omega
+}
+
+/// What velocity makes of tilt and climb of thrust, at the crossover of their loops about.
+fn responses(out: &mut Nominal, a: &Aircraft, chain: &RateChain, outer: &Outer, heave: &(Vertical, Lift)) {
+    let head = "Velocity and heave, without payload, full charge";
+    let at = |w: f64| Complex::new(0.0, w);
+    if outer.velocity > 0.0 {
+        let delay = delay_of(chain.attitude_closed_at(outer.attitude, at(outer.velocity)), outer.velocity);
+        out.put("outer.velocity_delay", head, "velocity response, total delay", "s", delay);
+    }
+    if a.drag_area > 0.0 {
+        let name = format!("decay of the velocity by drag at {STEP:.0} m/s");
+        out.put("outer.velocity_decay", head, &name, "1/s", outer.drag);
+    }
+    let (vertical, lift) = heave;
+    let name = "vertical acceleration per share of the hover's thrust demand";
+    out.put("heave.gain", head, name, "m/s^2", STANDARD_GRAVITY * lift.relative);
+    out.put("heave.decay", head, "vertical damping", "1/s", vertical.decay);
+    if vertical.climb.0 > 0.0 {
+        let delay = delay_of(chain.thrust_at(at(vertical.climb.0)), vertical.climb.0);
+        out.put("heave.delay", head, "heave response, total delay", "s", delay);
+    }
+}
+
 /// Height above ground that gusts are taken at, m (our choice: that of a test flight; lower down they are shorter and weaker).
 const HEIGHT: f64 = 20.0;
 
 /// How place and height are held in the wind that the requirement states.
-fn held(out: &mut Nominal, bare: &Case<'_>, lag: f64, rotors: &RotorAir, air: &SiteAir) {
+fn held(out: &mut Nominal, bare: &Case<'_>, chain: &RateChain, vertical: Option<&Vertical>, air: &SiteAir) {
     let head = "Place and height held, without payload";
     let a = bare.aircraft;
-    let (Some(velocity), Some(position)) = (&a.velocity_loop, &a.position_loop) else {
+    if a.position_loop.is_none() {
         out.wait(head, &"waits for `loop.position` in the aircraft file");
         return;
-    };
+    }
     let Some(wind) = air.wind.filter(|w| *w > 0.0) else {
         out.wait(head, &"waits for `requirement.wind` in dossier.toml");
         return;
@@ -158,19 +205,16 @@ fn held(out: &mut Nominal, bare: &Case<'_>, lag: f64, rotors: &RotorAir, air: &S
     let body = drag_decay(density, a.drag_area, wind, mass_properties(&a.bodies).mass);
     let plane = drift_damping(a, bare.share(), density, wind);
     let drag = [2.0 * body + plane[0], body + plane[1]];
-    let vertical = Vertical {
-        climb: (velocity.climb_gain, velocity.climb_integral),
-        height: position.height_gain,
-        decay: climb_damping(a, bare.share(), density, wind) + body,
-    };
     let found = gusts(wind, HEIGHT).zip(outer(a, 0, density)).and_then(|(gusts, outer)| {
-        let chain = chain::rate_chain(a, 0, lag, 0.0).ok()?.with_rotors(rotors);
-        hold(&chain, &outer, &vertical, drag, &gusts)
+        let axial = wind * lean(drag[1], wind).sin();
+        let vertical =
+            Vertical { decay: climb_damping(a, bare.share(), density, [wind, axial]), body, ..*vertical? };
+        Some((vertical.decay, hold(chain, &outer, &vertical, drag, wind, &gusts)?))
     });
-    let Some(found) = found else { return };
+    let Some((decay, found)) = found else { return };
     let name = format!("95 % of the distance from the place held in {wind:.0} m/s");
     out.put("outer.hold_position", head, &name, "m", found.plane_95());
-    if vertical.decay > 0.0 && found.height > 0.0 {
+    if decay > 0.0 && found.height > 0.0 {
         let name = format!("95 % of the error of height in {wind:.0} m/s");
         out.put("outer.hold_height", head, &name, "m", found.height_95());
     }
@@ -247,7 +291,15 @@ pub(super) fn outputs(
             velocity.gain / most,
         );
     }
-    held(out, bare, lag, rotors, air);
+    if let Ok(chain) = chain::rate_chain(a, 0, lag, 0.0) {
+        let chain = chain.with_rotors(rotors);
+        let density = air.usual.density;
+        let heave = vertical(a, bare.share(), density);
+        held(out, bare, &chain, heave.as_ref().map(|h| &h.0), air);
+        if let Some((outer, heave)) = outer(a, 0, density).zip(heave) {
+            responses(out, a, &chain, &outer, &heave);
+        }
+    }
     match compass::heading_at_hover(loaded, air) {
         Ok(error) => {
             let name = "phase margin of the velocity loop after the heading error at hover current";

@@ -1,12 +1,11 @@
 //! What payload and low charge do to thrust, trim and the rate loop's gain.
 //!
-//! The controller is set up without payload on a full battery. With payload at reserve charge the same output makes another
-//! thrust (the bus is lower, the command higher) on another inertia. Its gain changes by
-//! (dT/dc there / dT/dc that it reckons with) x (inertia that it reckons with / inertia). dT/dc is taken in steady
-//! state: c V = K w + R I(w). The motor's lag shortens as the rotor turns faster; that is not a gain and left out.
+//! The controller reckons with the inertia without payload. With payload at reserve charge the same output makes another thrust
+//! ([`physics::loops::effect`]) on another inertia. The motor's lag shortens as the rotor turns faster; that is not a gain and
+//! left out.
 
-use physics::aircraft::Aircraft;
-use physics::powertrain::{self, MotorModel, OperatingPoint};
+use physics::loops::effect::Effect;
+use physics::powertrain::{self, OperatingPoint};
 
 use super::nominal::{AXES, Case, Nominal, SiteAir};
 
@@ -41,7 +40,10 @@ pub(super) fn outputs(out: &mut Nominal, loaded: &Case<'_>, bare: &Case<'_>, air
             return;
         }
     };
-    let Some(thrust) = thrust_gain(a, &full, &low, density) else { return };
+    let mean =
+        |p: &OperatingPoint| p.rotors.iter().map(|r| r.thrust).sum::<f64>() / p.rotors.len().max(1) as f64;
+    let set_up = Effect::new(bare.aircraft, (bare.share(), full.bus_voltage), density);
+    let Some(thrust) = set_up.and_then(|e| e.over_full(mean(&low), low.bus_voltage)) else { return };
     let mut worst: f64 = 0.0;
     for (k, axis) in ["roll", "pitch", "yaw"].iter().enumerate() {
         let inertia = bare.mass.inertia[(k, k)] / loaded.mass.inertia[(k, k)];
@@ -52,32 +54,4 @@ pub(super) fn outputs(out: &mut Nominal, loaded: &Case<'_>, bare: &Case<'_>, air
         worst = worst.max(change.abs());
     }
     out.put("payload.gain", HEAD, "largest change of loop gain, either way", "dB", worst);
-}
-
-/// dT/dc at a point over the one that the controller reckons with.
-fn thrust_gain(a: &Aircraft, full: &OperatingPoint, low: &OperatingPoint, density: f64) -> Option<f64> {
-    let motor = MotorModel::new(a).ok()?;
-    let slope = |speed: f64, volts: f64| -> f64 {
-        let load = a.rotor.load(speed, density);
-        load.thrust_slope * volts / (motor.kt + motor.path_resistance() * load.torque_slope / motor.kt)
-    };
-    let mean =
-        |p: &OperatingPoint| p.rotors.iter().map(|r| r.speed).sum::<f64>() / p.rotors.len().max(1) as f64;
-    let now = slope(mean(low), low.bus_voltage);
-    let reckoned = if a.rate_loop.as_ref().is_some_and(|l| l.linearised) {
-        // It looks the same command up on the curve of the full bus.
-        let command = low.rotors.iter().map(|r| r.command).sum::<f64>() / low.rotors.len().max(1) as f64;
-        slope(speed_at(a, &motor, command * full.bus_voltage, density)?, full.bus_voltage)
-    } else {
-        slope(mean(full), full.bus_voltage)
-    };
-    let ratio = now / reckoned;
-    ratio.is_finite().then_some(ratio)
-}
-
-/// Rotor speed at a voltage of the ESC's output.
-fn speed_at(a: &Aircraft, motor: &MotorModel, volts: f64, density: f64) -> Option<f64> {
-    let over = |w: f64| motor.voltage_for_torque(a.rotor.load(w, density).torque, w) - volts;
-    let most = volts / motor.kt;
-    physics::root::root(over, (1.0, over(1.0)), (most, over(most)), 1e-6 * most)
 }

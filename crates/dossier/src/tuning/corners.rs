@@ -8,7 +8,7 @@ use physics::loops::margins::Margins;
 use physics::mass::mass_properties;
 use physics::powertrain::{MotorModel, full_thrust};
 
-use super::plants::{charge_factor, remainder};
+use super::plants::{gain_at, remainder, slower};
 use crate::chart::Table;
 use crate::gates::Context;
 use crate::predict::loop_lag;
@@ -31,15 +31,6 @@ fn command_for(
 ) -> Option<f64> {
     let speed = aircraft.rotor.speed_for_thrust(thrust, 0.0, density)?;
     Some(motor.voltage_for_torque(aircraft.rotor.torque(speed, 0.0, density), speed) / voltage)
-}
-
-/// Slope of thrust over command, N, of a rotor that gives `thrust` (N) from a bus at `voltage`, V: between points a percent of
-/// the thrust either way.
-fn slope(aircraft: &Aircraft, motor: &MotorModel, thrust: f64, voltage: f64, density: f64) -> Option<f64> {
-    let command = |t: f64| command_for(aircraft, motor, t, voltage, density);
-    let (low, high) = (0.99 * thrust, 1.01 * thrust);
-    let slope = (high - low) / (command(high)? - command(low)?);
-    (slope.is_finite() && slope > 0.0).then_some(slope)
 }
 
 /// Thrust at a command from a bus at `voltage`, by bisection.
@@ -71,58 +62,32 @@ fn conditions(ctx: &Context<'_>) -> Option<Vec<Corner>> {
     let share = |a: &Aircraft| mass_properties(&a.bodies).mass * STANDARD_GRAVITY / n;
     let (light, heavy) = (share(&bare), share(whole));
     let motor = MotorModel::new(whole).ok()?;
-    let volts = ctx.prediction.get("hover.full.bare.bus_voltage")?.value;
-    let linear = whole.rate_loop.as_ref().is_some_and(|l| l.linearised);
-    let hover = slope(&bare, &motor, light, volts, density)?;
-    // A controller that corrects the command for the curve of thrust leaves the slope of its own voltage alone.
-    let bend = |thrust: f64, voltage: f64| -> f64 {
-        let here = slope(&bare, &motor, thrust, voltage, density).unwrap_or(hover);
-        let meant =
-            if linear { slope(&bare, &motor, thrust, volts, density).unwrap_or(hover) } else { hover };
-        here / meant
+    let bus = |charge: &str, load: &str| {
+        Some(ctx.prediction.get(&format!("hover.{charge}.{load}.bus_voltage"))?.value)
     };
-    let inertia = |a: &Aircraft| mass_properties(&a.bodies).inertia;
-    let (i, j) = (inertia(&bare), inertia(whole));
-    let turned =
-        (0..2).map(|k| if j[(k, k)] > 0.0 { i[(k, k)] / j[(k, k)] } else { 1.0 }).fold(1.0, f64::min);
-    let reserve = charge_factor(ctx, "reserve");
-    let mut out = vec![
-        Corner { name: "full battery, hover", loaded: false, thrust: light, gain: 1.0 },
-        Corner { name: "half charge, hover", loaded: false, thrust: light, gain: charge_factor(ctx, "half") },
-        Corner { name: "reserve charge, hover", loaded: false, thrust: light, gain: reserve },
-    ];
+    let volts = bus("full", "bare")?;
+    let turned = slower(whole);
+    let mut out = Vec::new();
+    let mut corner = |name, loaded: bool, thrust: f64, voltage: Option<f64>| {
+        if let Some(gain) = voltage.and_then(|v| gain_at(ctx, Some(thrust), v)) {
+            out.push(Corner { name, loaded, thrust, gain: if loaded { turned * gain } else { gain } });
+        }
+    };
+    corner("full battery, hover", false, light, Some(volts));
+    corner("half charge, hover", false, light, bus("half", "bare"));
+    corner("reserve charge, hover", false, light, bus("reserve", "bare"));
     if whole.bodies.len() > bare.bodies.len() {
-        out.push(Corner {
-            name: "full battery, payload",
-            loaded: true,
-            thrust: heavy,
-            gain: turned * bend(heavy, volts),
-        });
-        out.push(Corner {
-            name: "reserve charge, payload",
-            loaded: true,
-            thrust: heavy,
-            gain: turned * reserve * bend(heavy, volts),
-        });
+        corner("full battery, payload", true, heavy, bus("full", "payload"));
+        corner("reserve charge, payload", true, heavy, bus("reserve", "payload"));
     }
     let full = full_thrust(&bare, 1.0, density).ok()?;
     let top = full.point.rotors.iter().map(|r| r.thrust).fold(f64::INFINITY, f64::min);
     let least = whole.esc.as_ref().map_or(0.05, |e| e.usable_minimum.max(0.02));
     if let Some(idle) = thrust_at(&bare, &motor, 1.5 * least, volts, top, density) {
-        out.push(Corner {
-            name: "full battery, near idle",
-            loaded: false,
-            thrust: idle,
-            gain: bend(idle, volts),
-        });
+        corner("full battery, near idle", false, idle, Some(volts));
     }
     // A rotor at full command lets the bus sag: its own bus voltage.
-    out.push(Corner {
-        name: "full battery, full command",
-        loaded: false,
-        thrust: 0.97 * top,
-        gain: bend(0.97 * top, full.point.bus_voltage),
-    });
+    corner("full battery, full command", false, 0.97 * top, Some(full.point.bus_voltage));
     Some(out)
 }
 
@@ -224,14 +189,19 @@ pub(super) fn corners(ctx: &Context<'_>) -> Option<Table> {
         head.remove(DOWN);
         rows.iter_mut().for_each(|r| drop(r.remove(DOWN)));
     }
+    let loops = whole.rate_loop.as_ref();
     let note = format!(
-        "Phase margin, gain margins, peak sensitivity: the worse of roll and pitch at today's gains{}. Loop gain over that of a hover on a full battery without payload, at which \
-         the stated gains hold: thrust at a command goes with the square of the voltage, inertia with the payload, {}.{}",
+        "Phase margin, gain margins, peak sensitivity: the worse of roll and pitch at today's gains{}. Loop gain over that of a hover on a full battery without payload: {}; inertia grows with the payload; {}.{}",
         if unlimited { "; no gain is too low for any of them" } else { "" },
-        if whole.rate_loop.as_ref().is_some_and(|l| l.linearised) {
-            "and the command is corrected for the curve of thrust"
+        if loops.is_some_and(|l| l.voltage_corrected) {
+            "the command is corrected for the bus voltage"
         } else {
-            "and the slope of thrust with the command, which nothing corrects"
+            "thrust at a command goes with the square of the voltage"
+        },
+        if loops.is_some_and(|l| l.linearised) {
+            "the command is corrected for the curve of thrust"
+        } else {
+            "nothing corrects for the slope of thrust with the command"
         },
         if flown {
             " As flown: gain and delay of the plant in the flight, carried to each condition."

@@ -9,6 +9,7 @@ mod outer;
 mod plants;
 mod sheet;
 mod show;
+mod slow;
 mod yaw;
 
 use physics::loops::chain::RateChain;
@@ -20,6 +21,7 @@ pub use self::outer::OuterChoice;
 use self::plants::Family;
 pub(crate) use self::plants::{chain_of, voltage_factor};
 pub use self::sheet::{LoopSheet, Swing, sheet};
+pub(crate) use self::slow::{Slow, table as slow_table};
 pub use self::yaw::{YawStudy, yaw};
 use crate::chart::Shown;
 use crate::gates::Context;

@@ -4,6 +4,7 @@ use physics::STANDARD_GRAVITY;
 use physics::aircraft::Aircraft;
 use physics::loops::chain::{RateChain, rate_chain};
 use physics::loops::damping::rotor_air;
+use physics::loops::effect::Effect;
 use physics::loops::ledger::{self, total_delay};
 use physics::loops::noise;
 use physics::loops::search::{Gains, Noise};
@@ -32,15 +33,26 @@ pub(crate) fn chain_of(aircraft: &Aircraft, axis: usize, density: f64) -> Option
     Some(rate_chain(aircraft, axis, lag, 0.0).ok()?.with_rotors(&rotor_air(aircraft, thrust, density)))
 }
 
-/// Loop gain of an axis at the bus voltage flown over that of a hover on a full battery, at which the stated gains hold;
-/// none where the voltage was not logged.
+/// Loop gain over that of a hover on a full battery without payload, the inertia left out, with rotors at a thrust (N, none: that
+/// hover's) on a bus at a voltage, V; none where the powertrain cannot be computed.
+pub(super) fn gain_at(ctx: &Context<'_>, thrust: Option<f64>, voltage: f64) -> Option<f64> {
+    let whole = &ctx.subject.resolved().aircraft;
+    let bare = mass_properties(&whole.without_payload().bodies).mass;
+    let hover = bare * STANDARD_GRAVITY / whole.stations.len().max(1) as f64;
+    let full = ctx.prediction.get("hover.full.bare.bus_voltage")?.value;
+    let effect = Effect::new(whole, (hover, full), ctx.subject.air().usual.density)?;
+    effect.over_full(thrust.unwrap_or(hover), voltage)
+}
+
+/// Loop gain of an axis at the bus voltage flown over that of a hover on a full battery; none where the voltage was not logged.
 pub(crate) fn voltage_factor(ctx: &Context<'_>, axis: usize) -> Option<f64> {
     let letter = ['x', 'y', 'z'].get(axis)?;
     let flown = ctx.flight(&format!("loop.{letter}.voltage")).found().filter(|f| f.stale.is_none())?;
     let meta = &ctx.evidence.flights.iter().find(|f| f.meta.id == flown.record)?.meta;
-    let load = if payload_fitted(meta) { "payload" } else { "bare" };
-    let full = ctx.prediction.get(&format!("hover.full.{load}.bus_voltage"))?.value;
-    (full > 0.0).then(|| (flown.estimate.value / full).powi(2))
+    let whole = &ctx.subject.resolved().aircraft;
+    let mass = mass_properties(&whole.bodies).mass;
+    let heavy = mass * STANDARD_GRAVITY / whole.stations.len().max(1) as f64;
+    gain_at(ctx, payload_fitted(meta).then_some(heavy), flown.estimate.value)
 }
 
 /// Loop gain as measured over the stated one, with its relative standard uncertainty, and delay as measured less the
@@ -58,7 +70,7 @@ fn seen(ctx: &Context<'_>, axis: usize, chain: &RateChain) -> Option<Seen> {
     if delay.record != gain.record || crossover.record != gain.record {
         return None;
     }
-    let stated = chain.gains().0;
+    let stated = chain.acting();
     let wc = crossover.estimate.value;
     // Of the prediction without the derivative, which is the controller's and not the plant's.
     let (p, i, _) = chain.gains();
@@ -95,7 +107,7 @@ impl Family {
         if today.p <= 0.0 {
             return Err("a proportional rate gain in the aircraft file".to_owned());
         }
-        let range = gain_range(ctx, aircraft);
+        let range = gain_range(ctx);
         let (mut chains, mut corners) = (Vec::new(), Vec::new());
         let mut spent = Vec::new();
         let mut record = None;
@@ -156,25 +168,25 @@ impl Family {
     }
 }
 
-/// Loop gain at a charge over that on a full battery: thrust at a command goes with the square of the voltage.
-pub(super) fn charge_factor(ctx: &Context<'_>, charge: &str) -> f64 {
-    let volts =
-        |charge: &str| ctx.prediction.get(&format!("hover.{charge}.bare.bus_voltage")).map(|e| e.value);
-    match (volts(charge), volts("full")) {
-        (Some(a), Some(b)) if b > 0.0 => (a / b).powi(2),
-        _ => 1.0,
-    }
+/// Loop gain at a charge over that on a full battery, without payload.
+fn charge_factor(ctx: &Context<'_>, charge: &str) -> f64 {
+    let volts = ctx.prediction.get(&format!("hover.{charge}.bare.bus_voltage"));
+    volts.and_then(|v| gain_at(ctx, None, v.value)).unwrap_or(1.0)
+}
+
+/// Inertia without payload over that with it, the less of roll and pitch.
+pub(super) fn slower(whole: &Aircraft) -> f64 {
+    let (all, part) =
+        (mass_properties(&whole.bodies).inertia, mass_properties(&whole.without_payload().bodies).inertia);
+    let ratio = |k: usize| if all[(k, k)] > 0.0 { part[(k, k)] / all[(k, k)] } else { 1.0 };
+    ratio(0).min(ratio(1))
 }
 
 /// Range of the loop gain against that without payload on a full battery: an emptier one pushes less where nothing
 /// corrects for voltage, a payload turns slower.
-fn gain_range(ctx: &Context<'_>, bare: &Aircraft) -> (f64, f64) {
-    let whole = mass_properties(&ctx.subject.resolved().aircraft.bodies).inertia;
-    let part = mass_properties(&bare.bodies).inertia;
-    let slower = (0..2)
-        .map(|k| if whole[(k, k)] > 0.0 { part[(k, k)] / whole[(k, k)] } else { 1.0 })
-        .fold(1.0, f64::min);
-    (charge_factor(ctx, "reserve").min(1.0) * slower.min(1.0), 1.0)
+fn gain_range(ctx: &Context<'_>) -> (f64, f64) {
+    let low = charge_factor(ctx, "reserve").min(1.0) * slower(&ctx.subject.resolved().aircraft).min(1.0);
+    (low, 1.0)
 }
 
 /// Noise of the command for unit gains: as flown where a flight has shown it, else from the gyro's own noise; and in

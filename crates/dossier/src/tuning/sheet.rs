@@ -9,6 +9,7 @@ use physics::loops::{ledger, response};
 use serde::Serialize;
 
 use super::corners::corners;
+use super::slow::{self, Slow};
 use super::{Tuning, YawStudy, chain_of, tune, yaw};
 use crate::chart::{Chart, Series, Style, Table};
 use crate::findings::Outcome;
@@ -28,7 +29,7 @@ pub struct LoopSheet {
     pub yaw_waits_for: Option<String>,
     /// What a stage of the chain costs in crossover, and the margins of the rate loop over what it meets.
     pub tables: Vec<Table>,
-    /// Loop gain, phase and coherence, predicted and as flown.
+    /// Gain, phase and coherence of the rate loops, of velocity and of heave, predicted and as flown.
     pub responses: Vec<Chart>,
     /// Steps of rate, predicted, identified and as flown.
     pub steps: Vec<Chart>,
@@ -95,13 +96,17 @@ pub fn sheet(ctx: &Context<'_>) -> LoopSheet {
     let mut tables: Vec<Table> =
         chains.first().and_then(|c| bought(c, required_crossover(&aircraft))).into_iter().collect();
     tables.extend(corners(ctx));
+    let slow = Slow::of(ctx);
+    tables.extend(slow::table(ctx, slow.as_ref()));
+    let mut responses = responses(ctx, &chains);
+    responses.extend(slow.iter().flat_map(|s| s.charts(ctx)));
     LoopSheet {
         gains,
         gains_wait_for,
         yaw,
         yaw_waits_for,
         tables,
-        responses: responses(ctx, &chains),
+        responses,
         oscillations: oscillations(ctx),
         steps: chains.iter().filter_map(|c| rate_steps(ctx, c, required_crossover(&aircraft))).collect(),
     }
@@ -177,7 +182,7 @@ fn responses(ctx: &Context<'_>, chains: &[RateChain]) -> Vec<Chart> {
     out
 }
 
-fn flown_chart(ctx: &Context<'_>, id: &str) -> Option<Chart> {
+pub(super) fn flown_chart(ctx: &Context<'_>, id: &str) -> Option<Chart> {
     ctx.evidence.flights.iter().rev().find_map(|f| f.findings.charts.iter().find(|c| c.id == id)).cloned()
 }
 

@@ -436,6 +436,8 @@ fn prop_fingerprint() {
         ("imu.delay", "\"1 ms\"", "imu"),
         ("filter.2.floor", "0.1", "filter"),
         ("loop.rate.linearised", "false", "loop.rate"),
+        ("loop.rate.voltage_corrected", "true", "loop.rate"),
+        ("loop.rate.set_up_at", "\"22 V\"", "loop.rate"),
         ("loop.attitude.gain.z", "\"3 1/s\"", "loop.attitude"),
         ("aircraft.arm", "\"320 mm\"", "geometry"),
         ("aircraft.spins", "[\"cw\", \"ccw\", \"cw\", \"ccw\"]", "geometry"),

@@ -5,9 +5,10 @@
 //! mixer is the pseudo-inverse of the effectiveness about the mean of the hubs: the
 //! controller knows where the rotors are, not where the mass is, so the integral carries the trim of
 //! an off-centre mass. Its output is a thrust per rotor; the command follows from the thrust curve
-//! at the nominal voltage (linearised) or from the slope of that curve at hover. The nominal voltage is the bus
-//! voltage of a hover on a full battery: the gains of the aircraft file hold there, and as the battery empties a command
-//! gives less thrust and the loops lose gain with the square of the voltage.
+//! at the nominal voltage (linearised) or from the slope of that curve at hover. The nominal voltage is the one that the
+//! gains of the aircraft file hold at, else the bus voltage of a hover on a full battery; as the battery empties a command gives
+//! less thrust and the loops lose gain with the square of the voltage, but where the command is corrected for it: it is then
+//! multiplied by the nominal voltage over that of the bus.
 //!
 //! Anti-windup: while a command is clamped, an axis integrates only where that lessens its demand.
 //!
@@ -69,6 +70,8 @@ pub(super) struct Motion {
     pub velocity: Vec3,
     /// Earth, m.
     pub position: Vec3,
+    /// Of the bus, V.
+    pub voltage: f64,
 }
 
 impl Motion {
@@ -124,6 +127,8 @@ pub(super) struct Controller {
     /// Lift (N) gained per unit of thrust demand.
     pub lift_per_demand: f64,
     pub curve: ThrustCurve,
+    /// Nominal voltage, V.
+    pub nominal: f64,
     pub least_command: f64,
     /// Thrust demand that carries the weight at the nominal voltage.
     pub hover_demand: f64,
@@ -207,8 +212,10 @@ pub(super) struct Setup {
     /// N x 4.
     pub mixer: nalgebra::DMatrix<f64>,
     pub curve: ThrustCurve,
+    /// Voltage of that curve, V.
+    pub nominal: f64,
     pub least_command: f64,
-    /// Commands that hold the hover at the nominal voltage.
+    /// Commands that hold the hover, as the loops make them: before any correction for voltage.
     pub trim_commands: Vec<f64>,
     pub weight: f64,
     pub height: f64,
@@ -248,6 +255,7 @@ impl Controller {
             full,
             lift_per_demand,
             curve: setup.curve,
+            nominal: setup.nominal,
             least_command: setup.least_command,
             hover_demand: trim[0] / lift_per_demand,
             weight: setup.weight,
@@ -334,7 +342,9 @@ impl Controller {
         let (roll, pitch) = tilt.unwrap_or((0.0, 0.0));
         self.asked = (roll, pitch, up);
         self.differentiate(&motion.rate, dt);
-        let commands = self.mix(thrust_demand, &(rate_demand - motion.rate), dt);
+        let corrected = self.rate_loop.voltage_corrected && motion.voltage > 0.0;
+        let times = if corrected { self.nominal / motion.voltage } else { 1.0 };
+        let commands = self.mix(thrust_demand, &(rate_demand - motion.rate), times, dt);
         let position_demand = match (action, &self.outer) {
             (Action::PositionHold, Some(outer)) => Some(outer.place),
             _ => None,
@@ -380,7 +390,7 @@ impl Controller {
         self.last_rate = Some(*rate);
     }
 
-    fn mix(&mut self, thrust_demand: f64, error: &Vec3, dt: f64) -> Commands {
+    fn mix(&mut self, thrust_demand: f64, error: &Vec3, times: f64, dt: f64) -> Commands {
         let gains = &self.rate_loop;
         let without =
             error.component_mul(&Vec3::from(gains.p)) - self.slope.component_mul(&Vec3::from(gains.d));
@@ -395,7 +405,8 @@ impl Controller {
         let mut commands = [None; MOST_ROTORS];
         for ((lift, mix), sent) in self.lift_mix.iter().zip(&self.moment_mix).zip(&mut commands) {
             let output = self.full * lift * thrust_demand + mix.dot(&moment);
-            let wanted = if gains.linearised { self.curve.command(output) } else { output / self.full };
+            let wanted =
+                times * if gains.linearised { self.curve.command(output) } else { output / self.full };
             let beyond = gains.linearised && output > self.curve.thrust(1.0);
             let command = wanted.clamp(self.least_command, 1.0);
             self.clamped |= beyond || command != wanted;

@@ -8,7 +8,8 @@
 //! with V_c along the axis (climb positive) and V_p in the plane. Uniform inflow and its apparent mass: Pitt & Peters
 //! 1981 (8/(3 pi)), 0.637 of the sphere in Carpenter & Fridovich 1953 (NACA TN 3044); both from memory.
 //!
-//! K1, K2, C_P0 and kappa are tabulated evenly over rotor speed, so that a look-up takes no search.
+//! K1, K2, C_P0 and kappa are tabulated evenly over rotor speed, so that a look-up takes no search, and what a climb
+//! changes of them more coarsely over speed and climb (thrust and torque to some 2 parts in a thousand).
 //!
 //! *Ground.* The induced speed at the disc is less by (1 - x)^(3/2), x = (R/4z)^2/(1 + (V_p/v)^2): that is 1/(1 - x) of
 //! thrust at the same induced power, Cheeseman & Bennett 1955 (ARC R&M 3021). Discs lower than R/2 are taken as at R/2.
@@ -26,6 +27,11 @@ use crate::rotor::Rotor;
 
 /// Intervals of the table over rotor speed.
 const INTERVALS: usize = 1024;
+/// Intervals of the table over climb, and those over speed there.
+const CLIMBS: usize = 24;
+const CLIMB_SPEEDS: usize = 32;
+/// Largest climb over tip speed of the table: an advance ratio of 0.9.
+const MOST_CLIMB: f64 = 0.9 / PI;
 /// Square of the largest advance ratio.
 const MOST_MU2: f64 = 0.25;
 /// Most flow through the disc over that of no thrust.
@@ -42,15 +48,44 @@ struct Row {
     kappa: f64,
 }
 
+impl Row {
+    fn of([k1, k2, profile, kappa]: [f64; 4]) -> Self {
+        Self { k1, k2, profile, kappa }
+    }
+
+    /// With a share of another one added.
+    fn plus(self, share: f64, other: &Self) -> Self {
+        Self {
+            k1: self.k1 + share * other.k1,
+            k2: self.k2 + share * other.k2,
+            profile: self.profile + share * other.profile,
+            kappa: self.kappa + share * other.kappa,
+        }
+    }
+
+    fn between(a: &Self, b: &Self, part: f64) -> Self {
+        a.plus(-part, a).plus(part, b)
+    }
+}
+
 /// The rotor, by speed, in air of one density.
 #[derive(Debug, Clone)]
 pub(super) struct Disc {
     rows: Vec<Row>,
+    /// What a climb adds, by speed and within by climb from none on.
+    climbing: Vec<Row>,
     per_speed: f64,
     radius: f64,
     /// Density times area, kg/m.
     mass_per_length: f64,
     download: f64,
+}
+
+/// Place within an interval of an even grid, 0 to 1, and the interval, of `count` of them.
+fn even(at: f64, count: usize) -> (f64, usize) {
+    let at = at.clamp(0.0, count as f64);
+    let below = (at as usize).min(count - 1);
+    (at - below as f64, below)
 }
 
 /// Air at a hub.
@@ -81,12 +116,18 @@ impl Disc {
     /// Tabulates up to a rotor speed, rad/s; beyond it the constants hold.
     pub(super) fn new(rotor: &Rotor, density: f64, fastest: f64) -> Self {
         let step = fastest.max(1.0) / INTERVALS as f64;
-        let row = |k: usize| {
-            let [k1, k2, profile, kappa] = constants(rotor, k.max(1) as f64 * step);
-            Row { k1, k2, profile, kappa }
+        let row = |k: usize| Row::of(constants(rotor, k.max(1) as f64 * step, 0.0));
+        let climbs = |k: usize| {
+            let speed = (k * INTERVALS / CLIMB_SPEEDS).max(1) as f64 * step;
+            let still = Row::of(constants(rotor, speed, 0.0));
+            (0..=CLIMBS).map(move |c| {
+                let climb = MOST_CLIMB * c as f64 / CLIMBS as f64;
+                Row::of(constants(rotor, speed, climb)).plus(-1.0, &still)
+            })
         };
         Self {
             rows: (0..=INTERVALS).map(row).collect(),
+            climbing: (0..=CLIMB_SPEEDS).flat_map(climbs).collect(),
             per_speed: 1.0 / step,
             radius: 0.5 * rotor.diameter,
             mass_per_length: density * rotor.disc_area(),
@@ -95,18 +136,29 @@ impl Disc {
     }
 
     fn row(&self, speed: f64) -> Row {
-        let place = (speed * self.per_speed).clamp(0.0, INTERVALS as f64);
-        let below = (place as usize).min(INTERVALS - 1);
-        let part = place - below as f64;
+        let (part, below) = even(speed * self.per_speed, INTERVALS);
         match self.rows.get(below..below + 2) {
-            Some([a, b]) => Row {
-                k1: a.k1 + part * (b.k1 - a.k1),
-                k2: a.k2 + part * (b.k2 - a.k2),
-                profile: a.profile + part * (b.profile - a.profile),
-                kappa: a.kappa + part * (b.kappa - a.kappa),
-            },
+            Some([a, b]) => Row::between(a, b, part),
             _ => Row { k1: 0.0, k2: 1.0, profile: 0.0, kappa: 1.0 },
         }
+    }
+
+    /// The constants at a rotor speed and a climb over the tip speed.
+    fn moving(&self, speed: f64, climb: f64) -> Row {
+        let still = self.row(speed);
+        if climb <= 0.0 {
+            return still;
+        }
+        let (place, below) = even(speed * self.per_speed * CLIMB_SPEEDS as f64 / INTERVALS as f64, CLIMB_SPEEDS);
+        let (along, left) = even(climb / MOST_CLIMB * CLIMBS as f64, CLIMBS);
+        let at = |speed: usize| {
+            let first = speed * (CLIMBS + 1) + left;
+            match self.climbing.get(first..first + 2) {
+                Some([a, b]) => Row::between(a, b, along),
+                _ => Row { k1: 0.0, k2: 0.0, profile: 0.0, kappa: 0.0 },
+            }
+        };
+        still.plus(1.0 - place, &at(below)).plus(place, &at(below + 1))
     }
 
     /// Apparent mass of the air over density times area, m.
@@ -123,8 +175,8 @@ impl Disc {
         if speed <= 0.0 {
             return Loads { inflow_rate: -fed / self.depth(), ..Loads::default() };
         }
-        let Row { k1, k2, profile, kappa } = self.row(speed);
         let tip = self.radius * speed;
+        let Row { k1, k2, profile, kappa } = self.moving(speed, stream.axial / tip);
         let mu2 = (stream.along_squared / (tip * tip)).min(MOST_MU2);
         let near =
             if stream.height < GROUND_REACH * self.radius { self.ground(induced, stream) } else { 1.0 };
@@ -226,12 +278,13 @@ mod tests {
             let expected = flow(&rotor, speed, along, axial, DENSITY);
             let at = format!("{speed} rad/s, {along} m/s along, {axial} m/s through the disc");
             let source = "this project's solver of Glauert's inflow";
-            report(&format!("thrust at {at}, N"), source, expected.thrust, got.thrust, 1e-5);
-            report(&format!("torque at {at}, N m"), source, expected.torque, got.torque, 1e-5);
-            report(&format!("induced speed at {at}, m/s"), source, expected.induced_speed, induced, 1e-5);
+            let near = if axial > 0.0 { 2e-3 } else { 1e-5 };
+            report(&format!("thrust at {at}, N"), source, expected.thrust, got.thrust, near);
+            report(&format!("torque at {at}, N m"), source, expected.torque, got.torque, near);
+            report(&format!("induced speed at {at}, m/s"), source, expected.induced_speed, induced, near);
             if along > 0.0 {
                 let force = got.drag * along;
-                report(&format!("in-plane force at {at}, N"), source, expected.in_plane, force, 1e-5);
+                report(&format!("in-plane force at {at}, N"), source, expected.in_plane, force, near);
             }
         }
         for speed in [180.0, 437.0, 779.0] {

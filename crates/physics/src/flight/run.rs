@@ -98,6 +98,7 @@ pub fn fly(aircraft: &Aircraft, air: &Air, scenario: &Scenario) -> Result<Flight
                 attitude: attitude(&state),
                 velocity: three(&state, VELOCITY),
                 position: three(&state, POSITION),
+                voltage: out.bus_voltage,
             };
             let mut turned = script.turn_over(now).map(Option::<&Action>::cloned);
             let mut own = None;

@@ -122,6 +122,7 @@ fn check(
         ("battery.parallel", f64::from(battery.parallel)),
         ("imu.sample_rate", imu.sample_period),
         ("loop.rate.rate", rate_loop.period),
+        ("loop.rate.set_up_at", rate_loop.set_up_at.unwrap_or(1.0)),
     ];
     let not_negative = [
         ("esc.dead_time", esc.dead_time),
@@ -345,10 +346,13 @@ fn controller(
     let thrusts: Vec<f64> = hover.speeds.iter().zip(&plant.hubs).map(own).collect();
     let full = operating_point(aircraft, &thrusts, 1.0, plant.density).map_err(powertrain)?;
     let (inertia, voltage) = scenario.tuned_for.unwrap_or((plant.inertia, full.bus_voltage));
+    let rate_loop = aircraft.rate_loop()?.clone();
+    let voltage = rate_loop.set_up_at.unwrap_or(voltage);
+    let times = if rate_loop.voltage_corrected { hover.voltage / voltage } else { 1.0 };
     let curve =
         thrust_curve(plant, voltage).ok_or_else(|| no_hover("the thrust does not rise with the command"))?;
     Controller::new(controller::Setup {
-        rate_loop: aircraft.rate_loop()?.clone(),
+        rate_loop,
         attitude_loop: aircraft.attitude_loop.clone(),
         outer: match &aircraft.velocity_loop {
             Some(velocity) => Some(OuterLoops::new(
@@ -362,8 +366,9 @@ fn controller(
         effectiveness,
         mixer,
         curve,
+        nominal: voltage,
         least_command: aircraft.esc()?.usable_minimum,
-        trim_commands: hover.commands.clone(),
+        trim_commands: hover.commands.iter().map(|c| c * times).collect(),
         weight,
         height: scenario.height,
     })

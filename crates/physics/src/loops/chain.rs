@@ -2,7 +2,7 @@
 //!
 //! Loop gain L(s) = (p + i/s + d s/(1 + d_lag s)) x the other stages x 1/s. The gains of the rate loop are
 //! physical (demanded angular acceleration per rate), so that the airframe is a plain 1/s, times a factor
-//! where the thrust slope has changed since the gains were set.
+//! where the thrust slope has changed since the gains were set ([`super::effect`]).
 //!
 //! Sampled parts. The filters are taken by their exact discrete response. The controller is taken as
 //! continuous. Its output is held for a loop period. A gyro that is sampled in step with the loop adds no wait of
@@ -14,10 +14,10 @@ use nalgebra::Complex;
 use serde::Serialize;
 
 use super::damping::RotorAir;
-use super::filter;
 use super::inflow::InflowLead;
 use super::margins::{Margins, margins};
 use super::stage::{Element, Path, Stage};
+use super::{effect, filter};
 use crate::aircraft::{Aircraft, Filter, Missing};
 
 /// Lowest frequency that margins are searched over, rad/s.
@@ -53,7 +53,7 @@ fn stage(id: &str, name: &str, key: Option<&str>, path: Path, element: Element) 
 /// The chain of one axis (0 roll, 1 pitch, 2 yaw).
 ///
 /// `motor_lag` is the time constant of rotor speed, s; `inflow_lead` the net lead of thrust over speed, s, zero for
-/// none (see [`InflowLead::from_net`]). Waits for the IMU, the ESC and the rate loop. A filter that cannot be realised
+/// none (see [`InflowLead::from_net`]). The gain is that of a hover on a full battery without payload. Waits for the IMU, the ESC and the rate loop. A filter that cannot be realised
 /// at the sample rate counts as missing: `filter::cascade` says why.
 pub fn rate_chain(
     aircraft: &Aircraft,
@@ -112,7 +112,8 @@ pub fn rate_chain(
     for (id, name, key, element) in forward {
         stages.push(stage(id, name, Some(key), Path::Forward, element));
     }
-    stages.push(stage("airframe", "Airframe", None, Path::Forward, Element::Integrator { gain: 1.0 }));
+    let gain = effect::on_full_battery(aircraft);
+    stages.push(stage("airframe", "Airframe", None, Path::Forward, Element::Integrator { gain }));
     Ok(RateChain { axis, stages }.with_inflow(InflowLead::from_net(inflow_lead)))
 }
 
@@ -192,6 +193,12 @@ impl RateChain {
         self.closed_at(s) * self.around(s).sensing
     }
 
+    /// Thrust over thrust asked at a point s: what lies between the controller's output and the airframe.
+    pub fn thrust_at(&self, s: Complex<f64>) -> Complex<f64> {
+        let body = |s: &&Stage| s.path == Path::Forward && !matches!(s.id.as_str(), "airframe" | "damping");
+        self.stages.iter().filter(body).map(|stage| stage.element.at(s)).product()
+    }
+
     /// Attitude loop gain at a point s: attitude gain (1/s) x closed rate loop / s. The attitude estimate is taken
     /// as free of delay.
     pub fn attitude_gain_at(&self, gain: f64, s: Complex<f64>) -> Complex<f64> {
@@ -220,6 +227,12 @@ impl RateChain {
                 _ => None,
             })
             .unwrap_or((0.0, 0.0, 0.0))
+    }
+
+    /// Proportional gain as it acts, 1/s: the stated one times what the airframe makes of it.
+    pub fn acting(&self) -> f64 {
+        let factor = |s: &Stage| if let Element::Integrator { gain } = s.element { gain } else { 1.0 };
+        self.gains().0 * self.stages.iter().map(factor).product::<f64>()
     }
 
     /// Margins of the rate loop.

@@ -33,30 +33,31 @@ impl RotorAir {
     pub const NONE: Self = Self { rate: [0.0; 3], inflow: InflowLead { zero: 0.0, pole: 0.0 } };
 }
 
-/// Force that a rotor loses along its axis and gains in its plane per speed, N s/m, in hover with `thrust`, N, and `along`,
-/// m/s, of wind in its plane (slope along the wind, secant across it); none where it cannot give that.
-fn slopes(aircraft: &Aircraft, thrust: f64, density: f64, along: f64) -> Option<[f64; 3]> {
+/// Force that a rotor loses along its axis and gains in its plane per speed, N s/m, giving `thrust`, N, in air
+/// that runs in its plane and along its axis, m/s (slope along the wind, secant across it); none where it cannot give that.
+fn slopes(aircraft: &Aircraft, thrust: f64, density: f64, [along, axial]: [f64; 2]) -> Option<[f64; 3]> {
     let rotor = &aircraft.rotor;
-    let speed = speed_for_thrust(rotor, thrust, along, 0.0, density)?;
-    let at = |in_plane: f64, axial: f64| flow(rotor, speed, in_plane, axial, density);
-    let axial = (at(along, -STEP).thrust - at(along, STEP).thrust) / (2.0 * STEP);
+    let speed = speed_for_thrust(rotor, thrust, along, axial, density)?;
+    let at = |in_plane: f64, more: f64| flow(rotor, speed, in_plane, axial + more, density);
+    let through = (at(along, -STEP).thrust - at(along, STEP).thrust) / (2.0 * STEP);
     // The force is odd in the wind.
     let signed = |v: f64| at(v, 0.0).in_plane * v.signum();
     let plane = (signed(along + STEP) - signed(along - STEP)) / (2.0 * STEP);
     let across = if along > 0.0 { signed(along) / along } else { plane };
-    Some([axial, plane, across])
+    Some([through, plane, across])
 }
 
 fn decay(value: f64) -> f64 {
     if value.is_finite() { value.max(0.0) } else { 0.0 }
 }
 
-/// Decay of the climb rate, 1/s, with `thrust` (N) on each rotor in air of `density` (kg/m^3) and a level wind `along`, m/s:
-/// also the acceleration by a vertical gust of 1 m/s. Zero without a mass.
-pub fn climb_damping(aircraft: &Aircraft, thrust: f64, density: f64, along: f64) -> f64 {
+/// Decay of the climb rate, 1/s, with `thrust` (N) on each rotor in air of `density` (kg/m^3) that runs in
+/// the discs and along their axes, m/s (climb positive), as a tilt into the wind makes it: also the acceleration by a
+/// vertical gust of 1 m/s. Zero without a mass.
+pub fn climb_damping(aircraft: &Aircraft, thrust: f64, density: f64, air: [f64; 2]) -> f64 {
     let mass = mass_properties(&aircraft.bodies).mass;
     let lift: f64 = aircraft.stations.iter().map(|s| s.axis.z.powi(2)).sum();
-    slopes(aircraft, thrust, density, along).map_or(0.0, |s| decay(s[0] * lift / mass))
+    slopes(aircraft, thrust, density, air).map_or(0.0, |s| decay(s[0] * lift / mass))
 }
 
 /// Decay of a level speed by the rotors' in-plane force, 1/s, along a level wind (`along`, m/s) and across it: also the
@@ -64,7 +65,7 @@ pub fn climb_damping(aircraft: &Aircraft, thrust: f64, density: f64, along: f64)
 pub fn drift_damping(aircraft: &Aircraft, thrust: f64, density: f64, along: f64) -> [f64; 2] {
     let mass = mass_properties(&aircraft.bodies).mass;
     let lift: f64 = aircraft.stations.iter().map(|s| s.axis.z.powi(2)).sum();
-    slopes(aircraft, thrust, density, along)
+    slopes(aircraft, thrust, density, [along, 0.0])
         .map_or([0.0; 2], |s| [decay(s[1] * lift / mass), decay(s[2] * lift / mass)])
 }
 
@@ -72,7 +73,7 @@ pub fn drift_damping(aircraft: &Aircraft, thrust: f64, density: f64, along: f64)
 /// about an axis without inertia.
 pub fn rotor_air(aircraft: &Aircraft, thrust: f64, density: f64) -> RotorAir {
     let mass = mass_properties(&aircraft.bodies);
-    let Some([axial, plane, _]) = slopes(aircraft, thrust, density, 0.0) else { return RotorAir::NONE };
+    let Some([axial, plane, _]) = slopes(aircraft, thrust, density, [0.0; 2]) else { return RotorAir::NONE };
     let mut rate = [0.0; 3];
     for (axis, value) in rate.iter_mut().enumerate() {
         let inertia = mass.inertia[(axis, axis)];
@@ -100,7 +101,7 @@ fn inflow(aircraft: &Aircraft, thrust: f64, density: f64) -> Option<InflowLead> 
     let speed = speed_for_thrust(rotor, thrust, 0.0, 0.0, density)?;
     let radius = 0.5 * rotor.diameter;
     let induced = flow(rotor, speed, 0.0, 0.0, density).induced_speed;
-    let [_, k2, ..] = constants(rotor, speed);
+    let [_, k2, ..] = constants(rotor, speed, 0.0);
     let depth = 8.0 / (3.0 * PI) * radius;
     let (zero, pole) = (depth / (4.0 * induced), depth / (4.0 * induced + k2 * radius * speed));
     (pole > 0.0 && zero.is_finite()).then_some(InflowLead { zero, pole })

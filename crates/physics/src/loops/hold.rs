@@ -6,7 +6,9 @@
 //! > x = a / (s (s + d) + A(s) C(s) e^(-s T) (s + k))
 //!
 //! with A the closed attitude loop, C gain and integral of the velocity loop, T the delay of velocity and position, k the
-//! position gain and d the decay by drag; in height A is what stands between a demand of thrust and thrust. The variance is
+//! position gain and d the decay by drag; in height A is what stands between a demand of thrust and thrust, the sag of the
+//! bus included. An aircraft that leans into a wind W has a part of it along its rotors' axes: a gust u along the wind acts on
+//! the height through the lean that is there and through the lean that answers it. The variance is
 //! the integral of the gust's spectrum times the square of that response, and the gusts are Dryden's in the form of
 //! [`crate::flight::Wind`] (MIL-F-8785C, from memory), carried past by the mean wind.
 //!
@@ -19,8 +21,10 @@ use nalgebra::Complex;
 use serde::Serialize;
 
 use super::chain::RateChain;
+use super::margins::margins;
 use super::outer::Outer;
-use super::stage::Path;
+use super::response::{ResponseError, Step, step_seen};
+use crate::STANDARD_GRAVITY;
 use crate::flight::{Turbulence, Wind};
 
 /// Points of the integral over frequency, evenly in its logarithm, rad/s.
@@ -65,9 +69,53 @@ pub struct Vertical {
     pub climb: (f64, f64),
     /// Height gain, 1/s.
     pub height: f64,
-    /// Decay of the climb rate by the rotors' axial flow and by drag in the mean wind, 1/s: also the acceleration by a
-    /// vertical gust of 1 m/s.
+    /// Thrust gained per thrust asked: the bus sags as all rotors draw more ([`super::effect::Effect::lift`]).
+    pub lift: f64,
+    /// Decay of the climb rate by the rotors' axial flow in the mean wind, 1/s ([`super::damping::climb_damping`]). With
+    /// that by drag it is also the acceleration by a vertical gust of 1 m/s.
     pub decay: f64,
+    /// Decay of the climb rate by the body's drag in the mean wind, 1/s.
+    pub body: f64,
+}
+
+impl Vertical {
+    /// Vertical acceleration by an error of climb speed of one at s.
+    fn asked_at(&self, chain: &RateChain, s: Complex<f64>) -> Complex<f64> {
+        chain.thrust_at(s) * self.lift * (s.inv() * self.climb.1 + self.climb.0)
+    }
+
+    /// Climb speed over its demand, closed loop, at s; the loop works on a climb speed that is late by `delay`, s.
+    pub fn climb_closed_at(&self, chain: &RateChain, delay: f64, s: Complex<f64>) -> Complex<f64> {
+        let forward = self.asked_at(chain, s);
+        forward / (s + self.decay + forward * (-s * delay).exp())
+    }
+
+    /// Climb speed after a unit step of its demand. Linear: no limit of thrust.
+    ///
+    /// # Errors
+    /// A loop that is unstable, a span that cannot be computed.
+    pub fn climb_step(
+        &self,
+        chain: &RateChain,
+        delay: f64,
+        duration: f64,
+        dt: f64,
+    ) -> Result<Step, ResponseError> {
+        let gain = |w: f64| {
+            let s = Complex::new(0.0, w);
+            self.asked_at(chain, s) * (-s * delay).exp() / (s + self.decay)
+        };
+        let poles = u32::from(self.decay <= 0.0) + u32::from(self.climb.1 > 0.0);
+        if !(self.climb.0 > 0.0 && margins(&gain, FROM, 1e4, poles).stable) {
+            return Err(ResponseError::Unstable);
+        }
+        step_seen(&|s| self.climb_closed_at(chain, delay, s), duration, dt)
+    }
+}
+
+/// Lean into a steady wind, m/s, rad: `drag` is the deceleration by it over the wind, 1/s.
+pub fn lean(drag: f64, wind: f64) -> f64 {
+    (drag * wind / STANDARD_GRAVITY).atan()
 }
 
 /// Standard deviations from the place held, m.
@@ -117,13 +165,15 @@ impl Hold {
     }
 }
 
-/// Standard deviations in gusts. `drag` is the acceleration by a wind of 1 m/s more along the mean wind and by one across it,
-/// 1/s: by drag density x drag area x mean wind over the mass and half of that, and the rotors' in-plane force. None where a loop is open or the place does not come back.
+/// Standard deviations in gusts about a mean `wind`, m/s. `drag` is the acceleration by a wind of 1 m/s more along it and by
+/// one across it, 1/s: by drag density x drag area x mean wind over the mass and half of that, and the rotors' in-plane
+/// force. None where a loop is open or the place does not come back.
 pub fn hold(
     chain: &RateChain,
     outer: &Outer,
     vertical: &Vertical,
     drag: [f64; 2],
+    wind: f64,
     gusts: &[Gust; 3],
 ) -> Option<Hold> {
     if outer.attitude <= 0.0 || outer.velocity <= 0.0 || outer.position <= 0.0 {
@@ -144,18 +194,16 @@ pub fn hold(
         along += weight * gusts[0].density(omega) * drag[0].powi(2) * place(drag[0]);
         across += weight * gusts[1].density(omega) * drag[1].powi(2) * place(drag[1]);
         if vertical.climb.0 > 0.0 && vertical.height > 0.0 {
-            let thrust: Complex<f64> = chain
-                .stages
-                .iter()
-                .filter(|stage| {
-                    stage.path == Path::Forward && !matches!(stage.id.as_str(), "airframe" | "damping")
-                })
-                .map(|stage| stage.element.at(s))
-                .product();
-            let back =
-                thrust * (s.inv() * vertical.climb.1 + vertical.climb.0) * late * (s + vertical.height);
-            let moved = (s * (s + vertical.decay) + back).inv().norm_sqr();
-            height += weight * gusts[2].density(omega) * vertical.decay.powi(2) * moved;
+            let up = vertical.asked_at(chain, s) * late * (s + vertical.height);
+            let decay = vertical.decay + vertical.body;
+            let moved = (s * (s + decay) + up).inv().norm_sqr();
+            // Of a gust along the wind, what runs along the rotors' axes: by the steady lean, and by the lean that holds the place.
+            let answer = back / (s * (s + drag[0]) + back);
+            let leant = answer * (drag[0] * wind / STANDARD_GRAVITY) + lean(drag[1], wind).sin();
+            height += weight
+                * moved
+                * (gusts[2].density(omega) * decay.powi(2)
+                    + gusts[0].density(omega) * vertical.decay.powi(2) * leant.norm_sqr());
         }
     }
     let out = Hold { along: along.sqrt(), across: across.sqrt(), height: height.sqrt() };

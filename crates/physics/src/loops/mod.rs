@@ -7,6 +7,7 @@
 pub mod chain;
 pub mod damping;
 pub mod disturbance;
+pub mod effect;
 pub mod filter;
 pub mod filter_search;
 pub mod froude;

@@ -97,6 +97,8 @@ fn aircraft() -> Aircraft {
         d: [0.2, 0.2, 0.0],
         d_lag: 2e-3,
         linearised: true,
+        voltage_corrected: false,
+        set_up_at: None,
     });
     a
 }

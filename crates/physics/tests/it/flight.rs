@@ -11,7 +11,7 @@ use physics::rotor::{Coefficients, Rotor};
 use physics::{STANDARD_GRAVITY, Vec3, layout};
 
 /// An invented quadrotor of 4.4 kg.
-fn quad() -> Aircraft {
+pub(crate) fn quad() -> Aircraft {
     let body = |item: &str, mass: f64, at: [f64; 3], sides: [f64; 3]| Body {
         item: item.to_owned(),
         mass,
@@ -102,6 +102,8 @@ fn quad() -> Aircraft {
             d: [0.0; 3],
             d_lag: 2e-3,
             linearised: true,
+            voltage_corrected: false,
+            set_up_at: None,
         }),
         attitude_loop: Some(AttitudeLoop {
             gain: [4.0, 4.0, 2.0],
@@ -484,6 +486,54 @@ fn val_rate_step_is_that_of_the_linear_loop() {
     }
 }
 
+/// On a battery near its end, a command that is corrected for the bus voltage makes the same step as on a full one, and one that
+/// is not makes that of the loop gain which the voltage leaves.
+#[test]
+fn val_a_corrected_command_keeps_the_loop_gain() {
+    use physics::loops::effect::Effect;
+    let reference = table(include_str!("../../../../reference/flight_rate_step.csv"));
+    let mut aircraft = quad();
+    aircraft.rotor.pitch = None;
+    aircraft.esc.as_mut().unwrap().update_period = 0.0;
+    aircraft.rate_loop.as_mut().unwrap().d = [0.2; 3];
+    let mut scenario = Scenario::new(rate_steps(0, &[0.1], 0.4, 0.1), 1, 0.1);
+    quiet(&mut aircraft, &mut scenario);
+    let thrust = physics::mass::mass_properties(&aircraft.bodies).mass * STANDARD_GRAVITY / 4.0;
+    let density = sea_level().density;
+    let full = physics::powertrain::operating_point(&aircraft, &[thrust; 4], 1.0, density).unwrap();
+    let effect = |set_up_at: Option<f64>, corrected: bool, volts: f64| {
+        let mut a = aircraft.clone();
+        let rate_loop = a.rate_loop.as_mut().unwrap();
+        (rate_loop.voltage_corrected, rate_loop.set_up_at) = (corrected, set_up_at);
+        Effect::new(&a, (thrust, full.bus_voltage), density).unwrap().gain(thrust, volts).unwrap()
+    };
+    let volts = fly(&aircraft, &sea_level(), &scenario).unwrap().truth.hover.unwrap().voltage;
+    // The voltage at which the stated gains would have to hold for 0.8 of them to be left here.
+    let (mut low, mut high) = (volts, 2.0 * volts);
+    for _ in 0..60 {
+        let middle = 0.5 * (low + high);
+        if effect(Some(middle), false, volts) > 0.8 { low = middle } else { high = middle }
+    }
+    for (corrected, set_up_at) in [(true, None), (true, Some(20.0)), (false, Some(low))] {
+        let mut a = aircraft.clone();
+        let rate_loop = a.rate_loop.as_mut().unwrap();
+        (rate_loop.voltage_corrected, rate_loop.set_up_at) = (corrected, set_up_at);
+        let log = fly(&a, &sea_level(), &scenario).unwrap();
+        let raw = channel(&log, "rate_raw.x");
+        let worst = reference
+            .iter()
+            .map(|row| {
+                (raw[(row[0] * 1000.0).round() as usize] / 0.1 - row[if corrected { 1 } else { 2 }]).abs()
+            })
+            .fold(0.0, f64::max);
+        let what = format!(
+            "largest difference of a roll rate step at {volts:.2} V over its size, corrected {corrected}, set up at {}",
+            set_up_at.map_or("a full battery".to_owned(), |v| format!("{v:.1} V"))
+        );
+        validate(&what, "independent linear simulation, scipy.signal", 0.0, worst, 1e-3);
+    }
+}
+
 #[test]
 fn prop_every_layout_hovers_and_holds() {
     for name in layout::NAMES {
@@ -713,7 +763,8 @@ fn prop_bad_input_is_an_error() {
 fn val_hold_in_gusts_is_that_of_the_loops() {
     use physics::loops::chain::rate_chain;
     use physics::loops::damping::{climb_damping, drift_damping, rotor_air};
-    use physics::loops::hold::{Vertical, gusts, hold};
+    use physics::loops::effect::Effect;
+    use physics::loops::hold::{Vertical, gusts, hold, lean};
     use physics::loops::outer::{Outer, drag_decay};
     let mut aircraft = quad();
     outer_loops(&mut aircraft);
@@ -761,19 +812,29 @@ fn val_hold_in_gusts_is_that_of_the_loops() {
     let body = drag_decay(density, aircraft.drag_area, wind, mass);
     let plane = drift_damping(&aircraft, thrust, density, wind);
     let drag = [2.0 * body + plane[0], body + plane[1]];
-    let decay = climb_damping(&aircraft, thrust, density, wind) + body;
-    let vertical = Vertical { climb: (2.0, 0.5), height: 0.8, decay };
+    let axial = wind * lean(drag[1], wind).sin();
+    let point = physics::powertrain::operating_point(&aircraft, &[thrust; 4], 1.0, density).unwrap();
+    let lift = Effect::new(&aircraft, (thrust, point.bus_voltage), density).unwrap();
+    let vertical = Vertical {
+        climb: (2.0, 0.5),
+        height: 0.8,
+        lift: lift.lift(&[thrust; 4], 1.0).unwrap().gain,
+        decay: climb_damping(&aircraft, thrust, density, [wind, axial]),
+        body,
+    };
     println!(
-        "decay of the climb rate {decay:.3} 1/s, of which drag {body:.3}; of the level speed {drag:?} 1/s"
+        "decay of the climb rate {:.3} 1/s and by drag {body:.3}; of the level speed {drag:?} 1/s",
+        vertical.decay
     );
-    let told = hold(&chain, &outer, &vertical, drag, &gusts(wind, height).unwrap()).unwrap();
+    let told = hold(&chain, &outer, &vertical, drag, wind, &gusts(wind, height).unwrap()).unwrap();
     for (what, told, flown) in [
         ("along the wind", told.along, spread(&samples[0])),
         ("across", told.across, spread(&samples[1])),
         ("in height", told.height, spread(&samples[2])),
     ] {
-        // Some 250 independent gusts: 5 % of scatter; the square law and the changing thrust add to it.
+        // Some 250 independent gusts: 5 % of scatter. In 80 minutes of 16 seeds the three are 2, 4 and 3 % above 1: what is
+        // not linear (square law of drag, thrust in climb and descent) moves them by no more than that.
         let what = format!("spread of place {what} over its prediction");
-        validate(&what, "flight model, 15 minutes in Dryden gusts", 1.0, flown / told, 0.2);
+        validate(&what, "flight model, 15 minutes in Dryden gusts", 1.0, flown / told, 0.08);
     }
 }

@@ -57,6 +57,8 @@ fn example() -> Aircraft {
         d: [0.0; 3],
         d_lag: 2e-3,
         linearised: true,
+        voltage_corrected: false,
+        set_up_at: None,
     });
     aircraft
 }

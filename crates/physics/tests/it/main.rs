@@ -6,6 +6,7 @@ mod atmosphere;
 mod bem;
 mod control;
 mod edgewise;
+mod effect;
 mod filter_search;
 mod filters;
 mod flight;

@@ -245,14 +245,19 @@ fn val_hold_in_gusts_against_lyapunov() {
             delay: of("delay"),
             drag: 0.0,
         };
-        let vertical =
-            Vertical { climb: (of("climb"), of("climb_integral")), height: of("height"), decay: of("decay") };
+        let vertical = Vertical {
+            climb: (of("climb"), of("climb_integral")),
+            height: of("height"),
+            lift: of("lift"),
+            decay: of("decay"),
+            body: 0.5 * of("drag"),
+        };
         let gusts = ["u", "v", "w"].map(|c| Gust {
             sigma: of(&format!("sigma_{c}")),
             time: of(&format!("time_{c}")),
             along: c == "u",
         });
-        let got = hold(&chain, &outer, &vertical, [of("drag"), 0.5 * of("drag")], &gusts).unwrap();
+        let got = hold(&chain, &outer, &vertical, [of("drag"), 0.5 * of("drag")], of("wind"), &gusts).unwrap();
         for (key, got) in [
             ("along", got.along),
             ("across", got.across),

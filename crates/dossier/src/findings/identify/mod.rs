@@ -265,7 +265,7 @@ fn report(context: &Context<'_>, a: &Axis, out: &mut Out) {
     let p = a.controller.p;
     let text = format!(
         "Angular acceleration per rate error at crossover, as flown: the stated gain p if the file's inertia and thrust \
-         slope are right and the bus at the voltage of a hover on a full battery; it goes with the square of that voltage. \
+         slope are right and the bus at the voltage that the gains hold at; else it goes with the square of the voltage, unless the command is corrected for it. \
          Controller explained to {:.2} % of its variance.",
         100.0 * a.controller.explained
     );

@@ -43,6 +43,10 @@ pub(crate) fn body(check: &CheckResult, sheet: &LoopSheet, links: &Links) -> Mar
             h2 { "Responses" }
             (data::shown("responses", &sheet.responses, &[]))
         }
+        @if sheet.tables.iter().any(|t| t.id == "slow") {
+            h2 { "Velocity, heave and climb" }
+            (data::shown("slow", &[], &table("slow")))
+        }
         @if !steps.is_empty() {
             h2 { "Steps, predicted and as flown" }
             (data::shown("steps", &steps, &[]))
