@@ -59,22 +59,36 @@ class Rotor:
 
     ct, cp = 0.105 * 4 / math.pi**3, 0.040 * 4 / math.pi**4
     hover = math.sqrt(ct / 2)
-    share = 0.15 / (1.25 * 0.5)
-    moving = ct * (1 - share / 2 - share**2 / 2)
-    climb = 0.15 / math.pi
-    k2 = (ct - moving) / (climb / 2 + math.sqrt(climb**2 / 4 + moving / 2) - hover)
-    k1 = ct + k2 * hover
     kappa = 1.15
-    profile = cp - kappa * hover * ct
+
+    def along(self, advance):
+        x = advance / (1.25 * 0.5)
+        return self.ct * (1 - x / 2 - x**2 / 2), self.cp * (1 - 0.6 * x**2)
+
+    def constants(self, climb):
+        """K1, K2, C_P0 at a climb over the tip speed."""
+        climb = max(climb, 0.0)
+        advance = math.pi * climb
+
+        def through(ct, climb):
+            return climb / 2 + math.sqrt(climb**2 / 4 + ct / 2)
+
+        ct, cp = self.along(advance)
+        moving, _ = self.along(advance + 0.15)
+        inflow = through(ct, climb)
+        k2 = (ct - moving) / (through(moving, climb + 0.15 / math.pi) - inflow)
+        return ct + k2 * inflow, k2, cp - ct * climb - self.kappa * (inflow - climb) * ct
 
     def thrust(self, w, v, climb=0.0):
         tip = RADIUS * w
-        return DENSITY * AREA * tip * (self.k1 * tip - self.k2 * (climb + v))
+        k1, k2, _ = self.constants(climb / tip)
+        return DENSITY * AREA * tip * (k1 * tip - k2 * (climb + v))
 
     def torque(self, w, v, climb=0.0):
         tip = RADIUS * w
-        lift = self.k1 * tip - self.k2 * (climb + v)
-        return DENSITY * AREA * RADIUS * (lift * (climb + self.kappa * v) + self.profile * tip**2)
+        k1, k2, profile = self.constants(climb / tip)
+        lift = k1 * tip - k2 * (climb + v)
+        return DENSITY * AREA * RADIUS * (lift * (climb + self.kappa * v) + profile * tip**2)
 
     def inflow(self, w, v, climb=0.0):
         """dv/dt."""
@@ -85,7 +99,8 @@ class Rotor:
 
     def h_force(self, w, v):
         """In-plane force per in-plane speed, small."""
-        return DENSITY * AREA * (1.5 * self.k1 * v + 2 * self.profile * RADIUS * w)
+        k1, _, profile = self.constants(0.0)
+        return DENSITY * AREA * (1.5 * k1 * v + 2 * profile * RADIUS * w)
 
 
 ROTOR = Rotor()

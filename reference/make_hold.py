@@ -11,13 +11,13 @@ import scipy
 from scipy.linalg import solve_continuous_lyapunov
 
 # p, i, dead, tau, damping, attitude, velocity, integral, position, delay, climb, climb_integral, height, decay, drag,
-# sigma_u, T_u, sigma_v, T_v, sigma_w, T_w, lift, wind
+# sigma_u, T_u, sigma_v, T_v, sigma_w, T_w, lift, wind, lifted
 CASES = [
-    (30, 64, 8e-3, 0.010, 1.2, 4.0, 0.9, 0.05, 0.25, 0.12, 2.2, 0.8, 0.8, 0.5, 0.07, 1.4, 10.0, 1.4, 10.0, 0.7, 2.5, 1.0, 0.0),
-    (20, 30, 12e-3, 0.030, 0.0, 5.0, 1.2, 0.20, 0.30, 0.05, 2.0, 0.5, 0.7, 0.3, 0.15, 2.0, 6.0, 1.5, 6.0, 0.9, 1.5, 0.85, 8.0),
-    (60, 200, 4e-3, 0.008, 2.0, 9.0, 2.0, 0.00, 0.50, 0.02, 4.0, 2.0, 1.5, 0.9, 0.30, 1.0, 3.0, 1.0, 3.0, 0.5, 0.8, 0.93, 12.0),
+    (30, 64, 8e-3, 0.010, 1.2, 4.0, 0.9, 0.05, 0.25, 0.12, 2.2, 0.8, 0.8, 0.5, 0.07, 1.4, 10.0, 1.4, 10.0, 0.7, 2.5, 1.0, 0.0, 0.0),
+    (20, 30, 12e-3, 0.030, 0.0, 5.0, 1.2, 0.20, 0.30, 0.05, 2.0, 0.5, 0.7, 0.3, 0.15, 2.0, 6.0, 1.5, 6.0, 0.9, 1.5, 0.85, 8.0, 0.06),
+    (60, 200, 4e-3, 0.008, 2.0, 9.0, 2.0, 0.00, 0.50, 0.02, 4.0, 2.0, 1.5, 0.9, 0.30, 1.0, 3.0, 1.0, 3.0, 0.5, 0.8, 0.93, 12.0, 0.1),
 ]
-NAMES = "p,i,dead,tau,damping,attitude,velocity,integral,position,delay,climb,climb_integral,height,decay,drag,sigma_u,time_u,sigma_v,time_v,sigma_w,time_w,lift,wind"
+NAMES = "p,i,dead,tau,damping,attitude,velocity,integral,position,delay,climb,climb_integral,height,decay,drag,sigma_u,time_u,sigma_v,time_v,sigma_w,time_w,lift,wind,lifted"
 GRAVITY = 9.80665
 s = control.tf("s")
 
@@ -74,10 +74,10 @@ with open("hold.csv", "w") as out:
         fall = c["decay"] + c["drag"] / 2
         height = moved(pade(c["dead"]) * lag, climb * c["lift"], c["height"], fall)
         upward = spread(height * two(c["sigma_w"], c["time_w"]) * fall)
-        # Of a gust along the wind, by the lean that is there and the lean that answers it.
+        # Of a gust along the wind, by the lean that is there and the lean that answers it, less what it lifts.
         lean = np.sin(np.arctan(c["drag"] / 2 * c["wind"] / GRAVITY))
         leant = answer(attitude, velocity, c["position"], c["drag"]) * (c["drag"] * c["wind"] / GRAVITY) + control.ss([], [], [], [[lean]])
-        forward = spread(height * leant * one * c["decay"])
+        forward = spread(height * (leant * c["decay"] - control.ss([], [], [], [[c["lifted"]]])) * one)
         vertical = np.hypot(upward, forward)
         plane = np.quantile(np.hypot(along * draws[0], across * draws[1]), 0.95)
         out.write(",".join(f"{v:.9g}" for v in (*case, along, across, vertical, plane)) + "\n")

@@ -4,7 +4,7 @@ use physics::STANDARD_GRAVITY;
 use physics::aircraft::Aircraft;
 use physics::loops::Complex;
 use physics::loops::chain::{self, RateChain};
-use physics::loops::damping::{RotorAir, climb_damping, drift_damping};
+use physics::loops::damping::{RotorAir, climb_damping, drift_damping, lift_by_wind};
 use physics::loops::effect::{Effect, Lift};
 use physics::loops::handling::attitude_bandwidth;
 use physics::loops::hold::{Vertical, gusts, hold, lean};
@@ -150,6 +150,7 @@ pub(crate) fn vertical(aircraft: &Aircraft, share: f64, density: f64) -> Option<
         lift: lift.gain,
         decay: climb_damping(aircraft, share, density, [0.0; 2]),
         body: 0.0,
+        lifted: 0.0,
     };
     Some((vertical, lift))
 }
@@ -207,8 +208,9 @@ fn held(out: &mut Nominal, bare: &Case<'_>, chain: &RateChain, vertical: Option<
     let drag = [2.0 * body + plane[0], body + plane[1]];
     let found = gusts(wind, HEIGHT).zip(outer(a, 0, density)).and_then(|(gusts, outer)| {
         let axial = wind * lean(drag[1], wind).sin();
-        let vertical =
-            Vertical { decay: climb_damping(a, bare.share(), density, [wind, axial]), body, ..*vertical? };
+        let decay = climb_damping(a, bare.share(), density, [wind, axial]);
+        let lifted = lift_by_wind(a, bare.share(), density, [wind, axial]);
+        let vertical = Vertical { decay, body, lifted, ..*vertical? };
         Some((vertical.decay, hold(chain, &outer, &vertical, drag, wind, &gusts)?))
     });
     let Some((decay, found)) = found else { return };

@@ -28,8 +28,8 @@ use crate::rotor::Rotor;
 /// Intervals of the table over rotor speed.
 const INTERVALS: usize = 1024;
 /// Intervals of the table over climb, and those over speed there.
-const CLIMBS: usize = 24;
-const CLIMB_SPEEDS: usize = 32;
+const CLIMBS: usize = 48;
+const CLIMB_SPEEDS: usize = 64;
 /// Largest climb over tip speed of the table: an advance ratio of 0.9.
 const MOST_CLIMB: f64 = 0.9 / PI;
 /// Square of the largest advance ratio.

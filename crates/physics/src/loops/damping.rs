@@ -33,9 +33,20 @@ impl RotorAir {
     pub const NONE: Self = Self { rate: [0.0; 3], inflow: InflowLead { zero: 0.0, pole: 0.0 } };
 }
 
-/// Force that a rotor loses along its axis and gains in its plane per speed, N s/m, giving `thrust`, N, in air
-/// that runs in its plane and along its axis, m/s (slope along the wind, secant across it); none where it cannot give that.
-fn slopes(aircraft: &Aircraft, thrust: f64, density: f64, [along, axial]: [f64; 2]) -> Option<[f64; 3]> {
+/// Slopes of a rotor's force over the speed of the air, N s/m.
+#[derive(Debug, Clone, Copy)]
+struct Slopes {
+    /// Thrust lost to a flow along the axis.
+    through: f64,
+    /// In-plane force gained along the wind in the plane, and its secant, which is the slope across it.
+    plane: f64,
+    across: f64,
+    /// Thrust gained by wind in the plane.
+    lifted: f64,
+}
+
+/// Giving `thrust`, N, in air that runs in the plane and along the axis, m/s; none where the rotor cannot.
+fn slopes(aircraft: &Aircraft, thrust: f64, density: f64, [along, axial]: [f64; 2]) -> Option<Slopes> {
     let rotor = &aircraft.rotor;
     let speed = speed_for_thrust(rotor, thrust, along, axial, density)?;
     let at = |in_plane: f64, more: f64| flow(rotor, speed, in_plane, axial + more, density);
@@ -44,7 +55,8 @@ fn slopes(aircraft: &Aircraft, thrust: f64, density: f64, [along, axial]: [f64; 
     let signed = |v: f64| at(v, 0.0).in_plane * v.signum();
     let plane = (signed(along + STEP) - signed(along - STEP)) / (2.0 * STEP);
     let across = if along > 0.0 { signed(along) / along } else { plane };
-    Some([through, plane, across])
+    let lifted = (at(along + STEP, 0.0).thrust - at((along - STEP).abs(), 0.0).thrust) / (2.0 * STEP);
+    Some(Slopes { through, plane, across, lifted })
 }
 
 fn decay(value: f64) -> f64 {
@@ -57,7 +69,16 @@ fn decay(value: f64) -> f64 {
 pub fn climb_damping(aircraft: &Aircraft, thrust: f64, density: f64, air: [f64; 2]) -> f64 {
     let mass = mass_properties(&aircraft.bodies).mass;
     let lift: f64 = aircraft.stations.iter().map(|s| s.axis.z.powi(2)).sum();
-    slopes(aircraft, thrust, density, air).map_or(0.0, |s| decay(s[0] * lift / mass))
+    slopes(aircraft, thrust, density, air).map_or(0.0, |s| decay(s.through * lift / mass))
+}
+
+/// Upward acceleration by a wind that blows 1 m/s more in the discs, 1/s, as for [`climb_damping`]: the induced flow is
+/// carried off. Zero without a mass.
+pub fn lift_by_wind(aircraft: &Aircraft, thrust: f64, density: f64, air: [f64; 2]) -> f64 {
+    let mass = mass_properties(&aircraft.bodies).mass;
+    let lift: f64 = aircraft.stations.iter().map(|s| s.axis.z.abs()).sum();
+    let gained = slopes(aircraft, thrust, density, air).map_or(0.0, |s| s.lifted * lift / mass);
+    if gained.is_finite() { gained } else { 0.0 }
 }
 
 /// Decay of a level speed by the rotors' in-plane force, 1/s, along a level wind (`along`, m/s) and across it: also the
@@ -66,14 +87,14 @@ pub fn drift_damping(aircraft: &Aircraft, thrust: f64, density: f64, along: f64)
     let mass = mass_properties(&aircraft.bodies).mass;
     let lift: f64 = aircraft.stations.iter().map(|s| s.axis.z.powi(2)).sum();
     slopes(aircraft, thrust, density, [along, 0.0])
-        .map_or([0.0; 2], |s| [decay(s[1] * lift / mass), decay(s[2] * lift / mass)])
+        .map_or([0.0; 2], |s| [decay(s.plane * lift / mass), decay(s.across * lift / mass)])
 }
 
 /// What the rotors' air does to the rates in hover with `thrust` (N) on each rotor in air of `density` (kg/m^3). No decay
 /// about an axis without inertia.
 pub fn rotor_air(aircraft: &Aircraft, thrust: f64, density: f64) -> RotorAir {
     let mass = mass_properties(&aircraft.bodies);
-    let Some([axial, plane, _]) = slopes(aircraft, thrust, density, [0.0; 2]) else { return RotorAir::NONE };
+    let Some(s) = slopes(aircraft, thrust, density, [0.0; 2]) else { return RotorAir::NONE };
     let mut rate = [0.0; 3];
     for (axis, value) in rate.iter_mut().enumerate() {
         let inertia = mass.inertia[(axis, axis)];
@@ -82,10 +103,10 @@ pub fn rotor_air(aircraft: &Aircraft, thrust: f64, density: f64) -> RotorAir {
         let levers: f64 = aircraft
             .stations
             .iter()
-            .map(|s| {
-                let moved = unit.cross(&(s.at - mass.centre));
-                let through = moved.dot(&s.axis).powi(2);
-                axial * through + plane * (moved.norm_squared() - through)
+            .map(|station| {
+                let moved = unit.cross(&(station.at - mass.centre));
+                let through = moved.dot(&station.axis).powi(2);
+                s.through * through + s.plane * (moved.norm_squared() - through)
             })
             .sum();
         if inertia > 0.0 {

@@ -7,8 +7,8 @@
 //!
 //! with A the closed attitude loop, C gain and integral of the velocity loop, T the delay of velocity and position, k the
 //! position gain and d the decay by drag; in height A is what stands between a demand of thrust and thrust, the sag of the
-//! bus included. An aircraft that leans into a wind W has a part of it along its rotors' axes: a gust u along the wind acts on
-//! the height through the lean that is there and through the lean that answers it. The variance is
+//! bus included. A gust u along a wind W lifts by carrying off the induced flow; and as the aircraft leans into the wind, a part
+//! of it runs along the rotors' axes and sinks it, through the lean that is there and through the lean that answers it. The variance is
 //! the integral of the gust's spectrum times the square of that response, and the gusts are Dryden's in the form of
 //! [`crate::flight::Wind`] (MIL-F-8785C, from memory), carried past by the mean wind.
 //!
@@ -76,6 +76,8 @@ pub struct Vertical {
     pub decay: f64,
     /// Decay of the climb rate by the body's drag in the mean wind, 1/s.
     pub body: f64,
+    /// Upward acceleration by a wind of 1 m/s more along the mean one, 1/s ([`super::damping::lift_by_wind`]).
+    pub lifted: f64,
 }
 
 impl Vertical {
@@ -203,7 +205,7 @@ pub fn hold(
             height += weight
                 * moved
                 * (gusts[2].density(omega) * decay.powi(2)
-                    + gusts[0].density(omega) * vertical.decay.powi(2) * leant.norm_sqr());
+                    + gusts[0].density(omega) * (leant * vertical.decay - vertical.lifted).norm_sqr());
         }
     }
     let out = Hold { along: along.sqrt(), across: across.sqrt(), height: height.sqrt() };

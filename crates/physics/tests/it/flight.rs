@@ -762,7 +762,7 @@ fn prop_bad_input_is_an_error() {
 #[test]
 fn val_hold_in_gusts_is_that_of_the_loops() {
     use physics::loops::chain::rate_chain;
-    use physics::loops::damping::{climb_damping, drift_damping, rotor_air};
+    use physics::loops::damping::{climb_damping, drift_damping, lift_by_wind, rotor_air};
     use physics::loops::effect::Effect;
     use physics::loops::hold::{Vertical, gusts, hold, lean};
     use physics::loops::outer::{Outer, drag_decay};
@@ -821,6 +821,7 @@ fn val_hold_in_gusts_is_that_of_the_loops() {
         lift: lift.lift(&[thrust; 4], 1.0).unwrap().gain,
         decay: climb_damping(&aircraft, thrust, density, [wind, axial]),
         body,
+        lifted: lift_by_wind(&aircraft, thrust, density, [wind, axial]),
     };
     println!(
         "decay of the climb rate {:.3} 1/s and by drag {body:.3}; of the level speed {drag:?} 1/s",

@@ -251,6 +251,7 @@ fn val_hold_in_gusts_against_lyapunov() {
             lift: of("lift"),
             decay: of("decay"),
             body: 0.5 * of("drag"),
+            lifted: of("lifted"),
         };
         let gusts = ["u", "v", "w"].map(|c| Gust {
             sigma: of(&format!("sigma_{c}")),
