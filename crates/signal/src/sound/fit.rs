@@ -441,7 +441,9 @@ fn drifts(p: &[f64; COUNT], noise: f64, held: f64) -> [f64; COUNT] {
     let rate = SAG / SAG_TIME;
     let built = if p[1] < p[0] { 1.0 - (-held / SAG_TIME).exp() } else { 1.0 };
     let mut out = [0.0; COUNT];
-    for (k, size, level) in [(4, rate * built, p[1]), (5, 1.5 * rate / SAG_TIME * built, p[1]), (6, rate, p[0])] {
+    for (k, size, level) in
+        [(4, rate * built, p[1]), (5, 1.5 * rate / SAG_TIME * built, p[1]), (6, rate, p[0])]
+    {
         out[k] = precision(size * step * level.abs() / most, noise);
     }
     out

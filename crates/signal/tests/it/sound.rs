@@ -147,7 +147,7 @@ fn record(seed: u64, ratio: f64, noise_db: f64, with_bound: bool) -> Recording {
     for k in 1..=4 {
         let a = 0.65_f64.powi(k - 1) * rng.random_range(0.6..1.4);
         let p: f64 = rng.random_range(0.0..TAU);
-        list.push((f64::from(k), a, rng.random_range(1.0..2.2) * off("NGROW"), p, p + rng.random_range(-1.0..1.0)));
+        list.push((f64::from(k), a, rng.random_range(1.0..2.2), p, p + rng.random_range(-1.0..1.0)));
     }
     // The shaft's own line, far below.
     let p = rng.random_range(0.0..TAU);
