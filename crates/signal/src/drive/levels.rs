@@ -30,6 +30,10 @@ pub struct Mean {
     pub error: f64,
     /// Standard deviation of the rows.
     pub scatter: f64,
+    /// Rows that have a value.
+    pub rows: usize,
+    /// Whether its halves agree: a load cell that still follows is no steady state.
+    pub steady: bool,
 }
 
 /// One steady state.
@@ -87,27 +91,50 @@ pub fn points(columns: &Columns<'_>) -> Vec<Point> {
             start = i;
         }
     }
-    let in_levels: usize = runs.iter().map(|r| r.1 - r.0).filter(|l| *l >= ROWS).sum();
+    runs.retain(|r| r.1 - r.0 >= ROWS);
+    let in_levels: usize = runs.iter().map(|r| r.1 - r.0).sum();
     let list: Vec<Point> = if 2 * in_levels >= n {
-        runs.iter()
-            .filter(|r| r.1 - r.0 >= ROWS)
-            .map(|r| {
-                let rows = (r.1 - r.0) as f64;
+        joined(&guide[..n], &runs, tolerance)
+            .iter()
+            .map(|level| {
+                let rows = level.len() as f64;
                 let late = (rows * LATE).ceil() as usize;
-                mean_of(columns, r.0 + (rows * SETTLING) as usize, r.1 - late)
+                mean_of(columns, &level[(rows * SETTLING) as usize..level.len() - late])
             })
             .collect()
     } else if n > 3 * BINS {
-        let width = n.div_ceil(BINS);
-        (0..n.div_ceil(width)).map(|k| mean_of(columns, k * width, ((k + 1) * width).min(n))).collect()
+        let all: Vec<usize> = (0..n).collect();
+        all.chunks(n.div_ceil(BINS)).map(|rows| mean_of(columns, rows)).collect()
     } else {
         rows(columns, n)
     };
     directed(list)
 }
 
+/// Rows of each level. Single rows that jump away and come back, as lost telemetry does, do not end one: what comes
+/// after them is settled already, and alone it would be too short to be left to settle.
+fn joined(guide: &[f64], runs: &[(usize, usize)], tolerance: f64) -> Vec<Vec<usize>> {
+    let mut out: Vec<(f64, Vec<usize>)> = Vec::new();
+    for &(from, until) in runs {
+        let here = robust::median(&guide[from..until]).unwrap_or(guide[from]);
+        if let Some((there, level)) = out.last_mut()
+            && (here - *there).abs() <= tolerance
+        {
+            let gap = level.last().map_or(from, |l| l + 1)..from;
+            let off = gap.clone().filter(|i| !((guide[*i] - *there).abs() <= tolerance)).count();
+            if off < ROWS {
+                level.extend(gap.filter(|i| (guide[*i] - *there).abs() <= tolerance));
+                level.extend(from..until);
+                continue;
+            }
+        }
+        out.push((here, (from..until).collect()));
+    }
+    out.into_iter().map(|l| l.1).collect()
+}
+
 fn rows(columns: &Columns<'_>, n: usize) -> Vec<Point> {
-    directed((0..n).map(|i| mean_of(columns, i, i + 1)).collect())
+    directed((0..n).map(|i| mean_of(columns, &[i])).collect())
 }
 
 fn directed(mut list: Vec<Point>) -> Vec<Point> {
@@ -125,25 +152,30 @@ fn directed(mut list: Vec<Point>) -> Vec<Point> {
     list
 }
 
-fn mean_of(columns: &Columns<'_>, from: usize, to: usize) -> Point {
+fn mean_of(columns: &Columns<'_>, rows: &[usize]) -> Point {
+    let values = |c: Option<&[f64]>| -> Option<Vec<f64>> {
+        let c = c?;
+        Some(rows.iter().filter_map(|i| c.get(*i)).copied().filter(|v| v.is_finite()).collect())
+    };
     let pick = |c: Option<&[f64]>| -> Option<Mean> {
-        let v: Vec<f64> = c?.get(from..to)?.iter().copied().filter(|v| v.is_finite()).collect();
+        let v = values(c)?;
+        let (rows, steady) = (v.len(), steady(&v));
         match robust::mean_error(&v) {
-            Some(m) => Some(Mean { value: m.mean, error: m.error, scatter: m.deviation }),
-            None => v.first().map(|v| Mean { value: *v, error: 0.0, scatter: 0.0 }),
+            Some(m) => Some(Mean { value: m.mean, error: m.error, scatter: m.deviation, rows, steady }),
+            None => v.first().map(|v| Mean { value: *v, error: 0.0, scatter: 0.0, rows, steady }),
         }
     };
-    let time = columns.time.get(from..to).and_then(robust::mean).unwrap_or(0.0);
+    let speed = pick(columns.speed);
     Point {
-        time,
-        rows: to - from,
+        time: values(Some(columns.time)).and_then(|t| robust::mean(&t)).unwrap_or(0.0),
+        rows: rows.len(),
         command: pick(columns.command).map(|m| m.value),
         voltage: pick(columns.voltage),
         current: pick(columns.current),
-        speed: pick(columns.speed),
+        speed,
         thrust: pick(columns.thrust),
         torque: pick(columns.torque),
-        steady: columns.speed.and_then(|s| s.get(from..to)).is_none_or(steady),
+        steady: speed.is_none_or(|s| s.steady),
         rising: None,
     }
 }

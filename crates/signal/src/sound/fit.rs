@@ -11,7 +11,7 @@
 //! Wrong where the response is not of first order: the residual then grows, and the covariance
 //! with it, over the correlation time of the residual (Newey and West 1987).
 
-use std::f64::consts::{PI, TAU};
+use std::f64::consts::{FRAC_1_SQRT_2, PI, TAU};
 
 use nalgebra::{DMatrix, DVector};
 use rustfft::num_complex::Complex;
@@ -72,6 +72,12 @@ impl StepFit {
 const START_MODEL: (f64, f64) = (0.7e-3, 0.36e-3);
 /// The same in the time constant, as a share of it.
 const LAG_MODEL: (f64, f64) = (0.01, 0.0);
+
+/// Standard deviation of what a supply sags after a step, as a share of the step (common practice, no source).
+const SAG: f64 = 0.03;
+/// Time within which it does, s (common practice, no source); where it is shorter the rate bends by more, which has half
+/// as much again of room.
+const SAG_TIME: f64 = 0.5;
 
 /// Order of the autoregression that whitens.
 const WHITEN: usize = 12;
@@ -248,6 +254,8 @@ struct Fitter<'a> {
     /// What is known before: one over the square of the usual size of each linear coefficient and of
     /// each parameter, in noise variances; empty for nothing.
     known: Known,
+    /// How long the level before stood, s.
+    held: f64,
 }
 
 /// Precisions of what is known before, times the noise variance.
@@ -340,7 +348,7 @@ impl Fitter<'_> {
     fn expect(&mut self, p: &[f64; COUNT]) {
         self.known = Known::default();
         if let Some((_, _, r, square)) = self.project(p) {
-            self.known.parameter = drifts(p, square / r.len().max(1) as f64);
+            self.known.parameter = drifts(p, square / r.len().max(1) as f64, self.held);
         }
     }
 
@@ -424,14 +432,18 @@ impl Fitter<'_> {
     }
 }
 
-/// What is known before of drifts, in noise variances: a supply sags or recovers by a few per cent of a
-/// step within half a second, at rates of a tenth of the step per second that bend by four tenths per
-/// second squared (common practice, no source). Speed goes with voltage, so that at the lower level it drifts by less.
-fn drifts(p: &[f64; COUNT], noise: f64) -> [f64; COUNT] {
+/// What is known before of drifts, in noise variances: within [`SAG_TIME`] a supply sags or recovers by [`SAG`] of the
+/// step, at a rate that dies out over the same time. Speed goes with voltage, so that at the lower level it drifts by
+/// less. After a fall the supply recovers what it had sagged while the higher level stood, for `held` s.
+fn drifts(p: &[f64; COUNT], noise: f64, held: f64) -> [f64; COUNT] {
     let step = (p[1] - p[0]).abs();
     let most = p[0].abs().max(p[1].abs());
+    let rate = SAG / SAG_TIME;
+    let built = if p[1] < p[0] { 1.0 - (-held / SAG_TIME).exp() } else { 1.0 };
     let mut out = [0.0; COUNT];
-    for (k, size, level) in [(4, 0.1, p[1]), (5, 0.4, p[1]), (6, 0.1, p[0])] {
+    for (k, size, level) in
+        [(4, rate * built, p[1]), (5, 1.5 * rate / SAG_TIME * built, p[1]), (6, rate, p[0])]
+    {
         out[k] = precision(size * step * level.abs() / most, noise);
     }
     out
@@ -443,7 +455,7 @@ fn precision(size: f64, noise: f64) -> f64 {
 
 /// The same for the way that lines take between two levels: one that grows as a power of the speed,
 /// and turns its phase with the room, leaves the straight line between its values before and after by
-/// some eight per cent of the larger one.
+/// some eight per cent of the larger one, in both quadratures together.
 fn bends(fitted: &Fitted, fitter: &Fitter<'_>, noise: f64) -> Vec<f64> {
     let each = fitter.each;
     (0..fitter.orders.len())
@@ -451,7 +463,7 @@ fn bends(fitted: &Fitted, fitter: &Fitter<'_>, noise: f64) -> Vec<f64> {
             let c = |j: usize| fitted.c.get(each * k + j).copied().unwrap_or(0.0);
             let before = c(0).hypot(c(1));
             let after = (c(0) + c(2)).hypot(c(1) + c(3));
-            let bend = precision(0.08 * before.max(after), noise);
+            let bend = precision(0.08 * FRAC_1_SQRT_2 * before.max(after), noise);
             [0.0, 0.0, 0.0, 0.0, bend, bend]
         })
         .collect()
@@ -522,6 +534,8 @@ pub fn fit_step(audio: &[f64], rate: f64, step: &TrackStep, orders: &[f64]) -> R
     let settled =
         if step.first { step.since } else { step.since + (0.4 * (step.start - step.since)).min(0.1) };
     let from = settled.max(step.start - 0.16).max(0.0);
+    // How long the first level stood before the recording nobody knows.
+    let held = if step.first { f64::INFINITY } else { step.start - step.since };
     let until = step.until.min(step.end + (1.5 * (step.end - step.start)).clamp(0.12, 0.5));
     let need = 0.06;
     if step.start - from < need || until - step.end < need {
@@ -546,6 +560,7 @@ pub fn fit_step(audio: &[f64], rate: f64, step: &TrackStep, orders: &[f64]) -> R
         limits,
         each: 4,
         known: Known::default(),
+        held,
     };
     let mut seeds: Vec<(f64, [f64; COUNT])> = Vec::new();
     let earliest = (step.start - 0.045).max(limits.0 + 1e-3);
@@ -585,6 +600,7 @@ pub fn fit_step(audio: &[f64], rate: f64, step: &TrackStep, orders: &[f64]) -> R
             limits,
             each: 4,
             known: Known::default(),
+            held,
         };
         second.expect(&a.p);
         let Some(b) = second.refine(a.p, 12, 1e-5) else { continue };
@@ -601,6 +617,7 @@ pub fn fit_step(audio: &[f64], rate: f64, step: &TrackStep, orders: &[f64]) -> R
         limits,
         each: 4,
         known: Known::default(),
+        held,
     };
     fitter.expect(&start.p);
     let mut fitted = fitter.refine(start.p, 15, 1e-6).ok_or(lost)?;
@@ -620,7 +637,7 @@ pub fn fit_step(audio: &[f64], rate: f64, step: &TrackStep, orders: &[f64]) -> R
             band.y.len().saturating_sub(fitter.each * fitter.orders.len() + COUNT + WHITEN).max(1) as f64;
         let noise = whiten(&fitter.filter, &fitted.raw).iter().map(|v| v * v).sum::<f64>() / degrees;
         let bends = bends(&fitted, &fitter, noise);
-        fitter.known = Known { linear: bends, parameter: drifts(&fitted.p, noise) };
+        fitter.known = Known { linear: bends, parameter: drifts(&fitted.p, noise, held) };
         fitter.each = 6;
         fitted = fitter.refine(fitted.p, 20, 1e-8).ok_or(lost)?;
     }
