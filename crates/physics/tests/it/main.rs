@@ -17,5 +17,6 @@ mod powertrain;
 mod rehearsal;
 mod rotor;
 mod search;
+mod sensing;
 mod structure;
 mod table;
