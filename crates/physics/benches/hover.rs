@@ -85,6 +85,7 @@ fn quad() -> Aircraft {
         structure: Default::default(),
         magnetic: Default::default(),
         safety: Default::default(),
+        sensors: Default::default(),
     }
 }
 

@@ -44,6 +44,8 @@ pub struct Aircraft {
     pub structure: crate::structure::Structure,
     /// Magnetometer, leads and where sensors may go.
     pub magnetic: crate::magnetic::Magnetic,
+    /// What tells the controller where it is, beside the inertial unit.
+    pub sensors: crate::sensors::Sensors,
     /// Fail-safe, radio link and parachute.
     pub safety: crate::homeward::Safety,
 }

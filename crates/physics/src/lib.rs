@@ -16,6 +16,7 @@ pub mod edgewise;
 pub mod flight;
 pub mod homeward;
 pub mod interference;
+pub mod kalman;
 pub mod layout;
 pub mod loops;
 pub mod magnetic;
@@ -24,6 +25,7 @@ pub mod polar;
 pub mod powertrain;
 pub mod root;
 pub mod rotor;
+pub mod sensors;
 pub mod siting;
 pub mod structure;
 

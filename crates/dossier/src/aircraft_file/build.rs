@@ -11,6 +11,7 @@ use physics::magnetic::Magnetic;
 use physics::mass::{Whole, agree_with};
 use physics::powertrain::thermal::cell_resistance_factor;
 use physics::rotor::{Coefficients, Rotor, Table};
+use physics::sensors::{Barometer, Bias, Magnetometer, Satellite, Sensors};
 use physics::structure::Structure;
 
 use super::blade::{Solved, scaled};
@@ -245,6 +246,52 @@ fn imu(i: &Fields, v: &[f64]) -> Option<Imu> {
     })
 }
 
+/// Sensors beside the inertial unit, and its bias.
+fn sensors(draft: &Draft, v: &[f64]) -> Option<Sensors> {
+    let bias = draft.one("imu").map_or_else(Bias::default, |i| {
+        let number = |name: &str| i.number(name, v).unwrap_or(0.0);
+        Bias {
+            rate: number("rate_bias"),
+            rate_drift: number("rate_drift"),
+            accel: number("accel_bias"),
+            accel_drift: number("accel_drift"),
+        }
+    });
+    let magnetometer = draft.one("magnetometer").and_then(|m| {
+        Some(Magnetometer {
+            period: 1.0 / m.number("rate", v)?,
+            delay: m.number("delay", v).unwrap_or(0.0),
+            noise: m.number("noise", v)?,
+            bias: m.number("bias", v).unwrap_or(0.0),
+        })
+    });
+    Some(Sensors {
+        bias,
+        magnetometer,
+        barometer: section(draft, "barometer", v, |b, v| {
+            Some(Barometer {
+                period: 1.0 / b.number("rate", v)?,
+                lag: b.number("lag", v)?,
+                noise: b.number("noise", v)?,
+                drift: b.number("drift", v)?,
+                wash: b.number("wash", v)?,
+                ram: b.number("ram", v)?,
+            })
+        })?,
+        satellite: section(draft, "satellite", v, |s, v| {
+            Some(Satellite {
+                period: 1.0 / s.number("rate", v)?,
+                delay: s.number("delay", v)?,
+                position_noise: s.number("position_noise", v)?,
+                correlation: s.number("correlation", v)?,
+                velocity_noise: s.number("velocity_noise", v)?,
+                dropout_every: s.number("dropout_every", v),
+                dropout_time: s.number("dropout_time", v).unwrap_or(0.0),
+            })
+        })?,
+    })
+}
+
 fn filter(f: &Fields, v: &[f64]) -> Option<Filter> {
     Some(match f.word("kind")? {
         "low-pass" => Filter::LowPass { order: count(f, "order", v)?, cutoff: f.number("cutoff", v)? },
@@ -346,6 +393,7 @@ pub(crate) fn aircraft(draft: &Draft, v: &[f64]) -> Option<Aircraft> {
             leads: draft.many("lead").map(|f| leads::lead(f, v)).collect::<Option<_>>()?,
             siting: section(draft, "siting", v, leads::room)?,
         },
+        sensors: sensors(draft, v)?,
         safety: Safety {
             failsafe: section(draft, "failsafe", v, safety::failsafe)?,
             link: section(draft, "link", v, safety::link)?,

@@ -47,6 +47,7 @@ pub(crate) fn errors(draft: &Draft, v: &[f64], source: &Source) -> Vec<Diagnosti
     filters(&mut c, draft, v);
     structure(&mut c, draft, v);
     leads(&mut c, draft, v);
+    sensors(&mut c, draft);
     failsafe(&mut c, draft, v);
     c.found
 }
@@ -338,15 +339,32 @@ fn winding(c: &mut Checker<'_>, draft: &Draft, v: &[f64]) {
 
 /// The loss by chopping is made of both, or is not there.
 fn chopping(c: &mut Checker<'_>, draft: &Draft) {
-    let Some(e) = draft.one("esc") else { return };
-    for (there, missing) in [("switching_frequency", "edge_time"), ("edge_time", "switching_frequency")] {
-        if e.stated(there) && !e.stated(missing) {
-            c.error(
-                e.place(there),
-                &format!("esc.{missing}"),
-                format!("`{there}` is given, `{missing}` is not"),
-                "write switching_frequency = \"24 kHz\" and edge_time = \"0.4 us\", or neither",
-            );
+    let remedy = "write switching_frequency = \"24 kHz\" and edge_time = \"0.4 us\", or neither";
+    pairs(
+        c,
+        draft,
+        "esc",
+        &[("switching_frequency", "edge_time"), ("edge_time", "switching_frequency")],
+        remedy,
+    );
+}
+
+/// What a sensor's keys need of each other.
+fn sensors(c: &mut Checker<'_>, draft: &Draft) {
+    let needs = [("rate", "noise"), ("noise", "rate"), ("bias", "noise"), ("delay", "noise")];
+    pairs(c, draft, "magnetometer", &needs, "write rate = \"50 Hz\" and noise = \"0.3 uT\", or at alone");
+    let both = [("dropout_every", "dropout_time"), ("dropout_time", "dropout_every")];
+    let remedy = "write dropout_every = \"300 s\" and dropout_time = \"1.5 s\", or neither";
+    pairs(c, draft, "satellite", &both, remedy);
+}
+
+/// Keys of a section of which the first needs the second.
+fn pairs(c: &mut Checker<'_>, draft: &Draft, section: &str, needs: &[(&str, &str)], remedy: &str) {
+    let Some(f) = draft.one(section) else { return };
+    for (there, missing) in needs {
+        if f.stated(there) && !f.stated(missing) {
+            let message = format!("`{there}` is given, `{missing}` is not");
+            c.error(f.place(there), &format!("{section}.{missing}"), message, remedy);
         }
     }
 }

@@ -12,6 +12,15 @@ use super::fields::{Fields, Held};
 /// Keys that are names for people and change nothing.
 const NAMES: &[&str] = &["name", "item", "place"];
 
+/// Keys of a section that rehearsals alone feel: no record rests on them.
+fn flown_alone(section: &str) -> &'static [&'static str] {
+    match section {
+        "imu" => &["rate_bias", "rate_drift", "accel_bias", "accel_drift"],
+        "magnetometer" => &["rate", "noise", "bias", "delay"],
+        _ => &[],
+    }
+}
+
 /// A number as it goes into the hash: eleven digits, so that "15 in" and "381 mm" agree, and
 /// rounding of a sine at zero does not count.
 fn number(x: f64) -> String {
@@ -105,6 +114,8 @@ pub(crate) fn fingerprint(draft: &Draft, v: &[f64]) -> BTreeMap<String, String> 
         "structure.plate",
         "structure.mount",
         "magnetometer",
+        "barometer",
+        "satellite",
         "siting",
         "loop.rate",
         "loop.attitude",
@@ -115,7 +126,7 @@ pub(crate) fn fingerprint(draft: &Draft, v: &[f64]) -> BTreeMap<String, String> 
         "parachute",
     ] {
         if let Some(f) = draft.one(name) {
-            content.insert(name, fields(f, v, &[]));
+            content.insert(name, fields(f, v, flown_alone(name)));
         }
     }
     let filters: Vec<String> = draft.many("filter").map(|f| fields(f, v, &[])).collect();

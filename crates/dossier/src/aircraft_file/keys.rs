@@ -41,7 +41,17 @@ pub const SECTIONS: &[Section] = &[
     Section::one("structure.mast", false, "The mast that carries a sensor above the body."),
     Section::one("structure.plate", false, "The plate that carries the electronics."),
     Section::one("structure.mount", false, "How the inertial measurement unit is held."),
-    Section::one("magnetometer", false, "The magnetometer."),
+    Section::one(
+        "magnetometer",
+        false,
+        "The magnetometer. With rate and noise rehearsals estimate the heading by it.",
+    ),
+    Section::one("barometer", false, "The barometer that rehearsals estimate height and climb by."),
+    Section::one(
+        "satellite",
+        false,
+        "The satellite receiver that rehearsals estimate place and velocity by.",
+    ),
     Section::many("lead", false, "One pair of conductors that carries motor current, there and back."),
     Section::one("siting", false, "Where the magnetometer may go."),
     Section::many("filter", false, "One filter in the gyro path, in the order of the signal."),
@@ -430,6 +440,52 @@ pub const KEYS: &[Key] = &[
         .or("[\"0 mm\", \"0 mm\", \"0 mm\"]")
         .within("-10 m", "10 m", PLACE_WHY)
         .give("2 mm", RULE),
+    quantity("imu", "rate_bias", D::AngularSpeed, "\"0.05 deg/s\"", "bias of the gyro", "Left after its zero was taken at rest, one standard deviation per axis; felt by rehearsals alone; none where not stated.")
+        .within("0 deg/s", "20 deg/s", "a gyro whose zero was taken is off by at most 20 deg/s"),
+    quantity("imu", "rate_drift", D::AngularSpeed, "\"0.02 deg/s\"", "drift of the gyro", "How far its bias walks at random in 60 s, one standard deviation per axis; none where not stated.")
+        .within("0 deg/s", "20 deg/s", "a gyro drifts by at most 20 deg/s in a minute"),
+    quantity("imu", "accel_bias", D::Acceleration, "\"0.03 m/s^2\"", "bias of the accelerometer", "Left after calibration, one standard deviation per axis; felt by rehearsals alone; none where not stated.")
+        .within("0 m/s^2", "5 m/s^2", "a calibrated accelerometer is off by at most 5 m/s^2"),
+    quantity("imu", "accel_drift", D::Acceleration, "\"0.01 m/s^2\"", "drift of the accelerometer", "How far its bias walks at random in 60 s, one standard deviation per axis; none where not stated.")
+        .within("0 m/s^2", "5 m/s^2", "an accelerometer drifts by at most 5 m/s^2 in a minute"),
+    // Barometer and satellites.
+    quantity("barometer", "rate", D::Frequency, "\"50 Hz\"", "rate of the barometer", "Samples per second.")
+        .required()
+        .within("0.2 Hz", "2 kHz", "barometers give 0.2 to 2000 samples a second"),
+    quantity("barometer", "noise", D::Pressure, "\"2 Pa\"", "noise of the barometer", "Standard deviation of one sample.")
+        .required()
+        .within("0 Pa", "500 Pa", "a barometer's noise is 0 to 500 Pa"),
+    quantity("barometer", "lag", D::Time, "\"30 ms\"", "lag of the barometer", "Time constant of port and filter; none where not stated.")
+        .or("\"0 ms\"")
+        .within("0 s", "10 s", "a lag is 0 to 10 s"),
+    quantity("barometer", "drift", D::Pressure, "\"3 Pa\"", "drift of the pressure", "How far weather and warming walk it at random in 60 s, one standard deviation; none where not stated.")
+        .or("\"0 Pa\"")
+        .within("0 Pa", "1000 Pa", "pressure drifts by at most 1000 Pa in a minute"),
+    quantity("barometer", "wash", D::Ratio, "\"10 %\"", "prop-wash at the port", "Pressure error over thrust per disc area: -25 % just above a disc to 75 % just below (momentum theory), little between the discs; none where not stated.")
+        .or("0.0")
+        .within("-1", "1", "the rotors change the pressure by at most their disc loading"),
+    quantity("barometer", "ram", D::Ratio, "\"20 %\"", "airspeed at the port", "Pressure error over the dynamic pressure of the airspeed; negative where it sucks; none where not stated.")
+        .or("0.0")
+        .within("-3", "1", "a pressure coefficient is -3 to 1"),
+    quantity("satellite", "rate", D::Frequency, "\"10 Hz\"", "rate of fixes", "Fixes per second.")
+        .required()
+        .within("0.1 Hz", "100 Hz", "receivers give 0.1 to 100 fixes a second"),
+    quantity("satellite", "delay", D::Time, "\"120 ms\"", "delay of a fix", "From the motion to the arrival of its fix.")
+        .required()
+        .within("0 s", "5 s", "a fix is 0 to 5 s late"),
+    quantity("satellite", "position_noise", D::Length, "\"0.8 m\"", "error of the place", "Standard deviation per horizontal axis, one that wanders.")
+        .required()
+        .within("0 m", "100 m", "a place is known to 100 m or better"),
+    quantity("satellite", "correlation", D::Time, "\"120 s\"", "correlation time of that error", "Time in which two errors of the place become strangers (1/e).")
+        .required()
+        .within("0 s", "7200 s", "a correlation time is 0 to 7200 s"),
+    quantity("satellite", "velocity_noise", D::Speed, "\"0.06 m/s\"", "noise of the velocity", "Standard deviation of one fix per horizontal axis.")
+        .required()
+        .within("0 m/s", "10 m/s", "a velocity is known to 10 m/s or better"),
+    quantity("satellite", "dropout_every", D::Time, "\"300 s\"", "time between dropouts", "In the mean, exponentially distributed; needs dropout_time; no dropouts where not stated.")
+        .within("1 s", "7200 s", "dropouts come every 1 to 7200 s"),
+    quantity("satellite", "dropout_time", D::Time, "\"1.5 s\"", "length of a dropout", "In the mean, exponentially distributed.")
+        .within("0 s", "600 s", "a dropout lasts 0 to 600 s"),
     // Structure.
     Key::new("structure.arm", "section", Kind::Choice(SHAPES), "\"tube\"", "shape of the section", "A round tube, or a solid rectangle.").required(),
     quantity("structure.arm", "outer", D::Length, "\"20 mm\"", "outer diameter of the arm", "Of the tube.")
@@ -547,6 +603,14 @@ pub const KEYS: &[Key] = &[
         .required()
         .within("-10 m", "10 m", PLACE_WHY)
         .give("3 mm", RULE),
+    quantity("magnetometer", "rate", D::Frequency, "\"50 Hz\"", "rate of the magnetometer", "Samples per second; needs noise.")
+        .within("0.2 Hz", "2 kHz", "magnetometers give 0.2 to 2000 samples a second"),
+    quantity("magnetometer", "noise", D::MagneticFluxDensity, "\"0.3 uT\"", "noise of the magnetometer", "Standard deviation of one sample per axis.")
+        .within("0 uT", "100 uT", "a magnetometer's noise is 0 to 100 uT"),
+    quantity("magnetometer", "bias", D::MagneticFluxDensity, "\"0.4 uT\"", "bias of the magnetometer", "Left after calibration, one standard deviation per axis; none where not stated.")
+        .within("0 uT", "100 uT", "a calibrated magnetometer is off by at most 100 uT"),
+    quantity("magnetometer", "delay", D::Time, "\"10 ms\"", "delay of the magnetometer", "From the field to its sample; none where not stated.")
+        .within("0 s", "5 s", "a sample is 0 to 5 s late"),
     Key::new("lead", "item", Kind::Text, "\"battery to distribution\"", "name of the lead", "Name of the lead, for people.").required(),
     Key::new("lead", "from", Kind::Vector(D::Length), "[\"60 mm\", \"0 mm\", \"-20 mm\"]", "start of the lead", "Middle of the pair where it begins.")
         .required()

@@ -258,7 +258,7 @@ impl AircraftFile {
 
     /// Section to SHA-256 of its content: `geometry` (layout or stations, drag area, avionics
     /// power), `mass`, `weighed`, `rotor` (with its table), `motor`, `esc`, `battery`, `imu`,
-    /// `filter`, `structure.arm` and its like, `magnetometer`, `lead`, `siting`, `loop.rate`,
+    /// `filter`, `structure.arm` and its like, `magnetometer`, `barometer`, `satellite`, `lead`, `siting`, `loop.rate`,
     /// `loop.attitude`, `loop.velocity`, `loop.position`, `failsafe`, `link`, `parachute`, as far as they are there. The same for the same aircraft,
     /// whatever the order, comments, units and tolerances.
     pub fn fingerprint(&self) -> BTreeMap<String, String> {

@@ -196,8 +196,9 @@ fn unit_of(channel: &str) -> &'static str {
     match (family, channel.rsplit('.').next().unwrap_or_default()) {
         ("rate" | "rate_raw" | "rate_demand", _) | ("rotor", "speed") => "rad/s",
         ("accel", _) => "m/s^2",
-        ("velocity" | "velocity_body" | "velocity_demand", _) => "m/s",
-        ("position" | "position_demand" | "height", _) => "m",
+        ("velocity" | "velocity_body" | "velocity_demand" | "velocity_estimate", _) => "m/s",
+        ("satellite", _) if channel.starts_with("satellite.velocity") => "m/s",
+        ("position" | "position_demand" | "position_estimate" | "height" | "satellite", _) => "m",
         ("mag", _) => "T",
         ("pressure", _) => "Pa",
         ("battery", "voltage") => "V",
@@ -210,6 +211,7 @@ fn tap_of(channel: &str) -> Tap {
     match channel.split('.').next().unwrap_or_default() {
         "rate" => Tap::Filtered,
         "battery" if channel.ends_with("charge") => Tap::Estimated,
+        "attitude_estimate" | "velocity_estimate" | "position_estimate" => Tap::Estimated,
         "rotor" if channel.ends_with("command") => Tap::AfterMixing,
         "rate_demand" | "thrust_demand" | "attitude_demand" | "velocity_demand" | "position_demand" => {
             Tap::BeforeMixing

@@ -40,7 +40,7 @@ pub(crate) fn outer(aircraft: &Aircraft, axis: usize, density: f64) -> Option<Ou
     let attitude = *aircraft.attitude_loop.as_ref()?.gain.get(axis)?;
     let velocity = aircraft.velocity_loop.as_ref();
     let mass = mass_properties(&aircraft.bodies).mass;
-    let thrust = mass * physics::STANDARD_GRAVITY / aircraft.stations.len().max(1) as f64;
+    let thrust = mass * STANDARD_GRAVITY / aircraft.stations.len().max(1) as f64;
     Some(Outer {
         attitude,
         velocity: velocity.map_or(0.0, |v| v.gain),

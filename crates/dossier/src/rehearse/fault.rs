@@ -6,7 +6,7 @@ use physics::flight::{Fault, FaultKind};
 use crate::units::{Dimension, parse_quantity};
 
 /// How every fault is written.
-pub const EXAMPLES: &str = "rotor:2@3s (stops), rotor:2:60%@3s (60 % of its thrust left), esc:1:8ms@3s (later by 8 ms), sensor:roll@3s (gyro stuck), link:10s@5s (lost for 10 s), cell:4@3s (one cell with four times the resistance), satellites:10s@5s, payload-shift:40mm@3s (to the right), payload-drop@3s";
+pub const EXAMPLES: &str = "rotor:2@3s (stops), rotor:2:60%@3s (60 % of its thrust left), esc:1:8ms@3s (later by 8 ms), sensor:roll@3s (gyro stuck), sensor:accelerometer@3s (stuck), sensor:magnetometer@3s, sensor:barometer@3s, link:10s@5s (lost for 10 s), cell:4@3s (one cell with four times the resistance), satellites:10s@5s, payload-shift:40mm@3s (to the right), payload-drop@3s";
 
 /// Reads a fault.
 ///
@@ -39,13 +39,18 @@ pub fn fault(text: &str) -> Result<Fault, String> {
         ("esc", Some(by)) => FaultKind::EscSlow { rotor: rotor()?, by: number(by, Dimension::Time)? },
         ("esc", None) => return Err(wrong("say by how much later it answers: esc:1:8ms@3s")),
         (_, Some(_)) => return Err(wrong("there is a part too many")),
-        ("sensor", None) => FaultKind::StuckSensor {
-            axis: match first.map(str::trim) {
-                Some("roll") => 0,
-                Some("pitch") => 1,
-                Some("yaw") => 2,
-                _ => return Err(wrong("an axis is roll, pitch or yaw")),
-            },
+        ("sensor", None) => match first.map(str::trim) {
+            Some("roll") => FaultKind::StuckSensor { axis: 0 },
+            Some("pitch") => FaultKind::StuckSensor { axis: 1 },
+            Some("yaw") => FaultKind::StuckSensor { axis: 2 },
+            Some("accelerometer") => FaultKind::StuckAccelerometer,
+            Some("magnetometer") => FaultKind::StuckMagnetometer,
+            Some("barometer") => FaultKind::StuckBarometer,
+            _ => {
+                let all =
+                    "a sensor is roll, pitch or yaw (of the gyro), accelerometer, magnetometer or barometer";
+                return Err(wrong(all));
+            }
         },
         ("link", None) => FaultKind::LinkLoss { lasts: lasts()? },
         ("satellites", None) => FaultKind::SatelliteLoss { lasts: lasts()? },
@@ -75,6 +80,9 @@ pub fn words(fault: &Fault) -> String {
         FaultKind::StuckSensor { axis } => {
             format!("{} gyro sticks", ["roll", "pitch", "yaw"].get(axis).copied().unwrap_or("no"))
         }
+        FaultKind::StuckAccelerometer => "accelerometer sticks".to_owned(),
+        FaultKind::StuckMagnetometer => "magnetometer sticks".to_owned(),
+        FaultKind::StuckBarometer => "barometer sticks".to_owned(),
         FaultKind::LinkLoss { lasts: t } => format!("link lost {}", lasts(t)),
         FaultKind::WeakCell { factor } => format!("one cell has {factor:.1} times its resistance"),
         FaultKind::SatelliteLoss { lasts: t } => format!("satellites lost {}", lasts(t)),

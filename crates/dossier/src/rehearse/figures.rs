@@ -1,4 +1,4 @@
-//! Figures of one rehearsed flight, straight from the model's log.
+//! Figures of one rehearsed flight, straight from the model's log, up to where it hits the ground: the model has none.
 
 use nalgebra::{Quaternion, UnitQuaternion, Vector3};
 use physics::flight::FlightLog;
@@ -18,7 +18,7 @@ pub(super) struct Kind {
 #[derive(Debug, Clone)]
 pub(super) struct Measured {
     pub values: Vec<f64>,
-    /// Turned over, or fallen by more than it was high.
+    /// Turned over, fallen far, or on the ground where it was not to land.
     pub lost: bool,
     /// Height lost, m.
     pub fell: f64,
@@ -116,21 +116,34 @@ const FALLEN: f64 = 20.0;
 
 /// Measures a log.
 pub(super) fn measure(log: &FlightLog, kinds: &[Kind]) -> Measured {
-    let l = Log(log);
+    let l = Log::new(log);
     let fell = l.drop();
     let landed = l.column("mode").last().is_some_and(|m| *m > 0.5);
     Measured {
         values: kinds.iter().map(|k| (k.of)(&l)).collect(),
-        lost: l.tilt() > TURNED || (fell > FALLEN && !landed),
+        lost: l.tilt() > TURNED || (!landed && (fell > FALLEN || l.rows < log.time.len())),
         fell,
     }
 }
 
-struct Log<'a>(&'a FlightLog);
+struct Log<'a> {
+    log: &'a FlightLog,
+    /// Rows before the ground.
+    rows: usize,
+}
 
-impl Log<'_> {
-    fn column(&self, name: &str) -> &[f64] {
-        self.0.channels.get(name).map_or(&[], Vec::as_slice)
+impl<'a> Log<'a> {
+    fn new(log: &'a FlightLog) -> Self {
+        let fallen = log.channels.get("height").and_then(|h| h.iter().position(|v| *v <= 0.0));
+        Self { log, rows: fallen.map_or(log.time.len(), |k| k + 1) }
+    }
+
+    fn column(&self, name: &str) -> &'a [f64] {
+        self.log.channels.get(name).and_then(|c| c.get(..self.rows)).unwrap_or(&[])
+    }
+
+    fn clock(&self) -> &'a [f64] {
+        self.log.time.get(..self.rows).unwrap_or(&[])
     }
 
     fn columns<const N: usize>(&self, stem: &str, parts: [&str; N]) -> [&[f64]; N] {
@@ -161,12 +174,10 @@ impl Log<'_> {
     }
 
     fn saturation(&self) -> f64 {
-        let commands: Vec<&[f64]> = (1..)
-            .map_while(|n| self.0.channels.get(&format!("rotor.{n}.command")).map(Vec::as_slice))
-            .collect();
-        let rows = self.0.time.len();
-        let full = (0..rows).filter(|k| commands.iter().any(|c| c[*k] >= 1.0)).count();
-        full as f64 / rows.max(1) as f64
+        let commands: Vec<&[f64]> =
+            (1..).map(|n| self.column(&format!("rotor.{n}.command"))).take_while(|c| !c.is_empty()).collect();
+        let full = (0..self.rows).filter(|k| commands.iter().any(|c| c[*k] >= 1.0)).count();
+        full as f64 / self.rows.max(1) as f64
     }
 
     fn voltage(&self) -> f64 {
@@ -183,18 +194,18 @@ impl Log<'_> {
     }
 
     fn time(&self) -> f64 {
-        self.0.time.last().copied().unwrap_or(f64::NAN)
+        self.clock().last().copied().unwrap_or(f64::NAN)
     }
 
     /// Stretches of the script by the words of their label.
     fn stretches(&self, word: &str) -> Vec<(usize, usize)> {
-        let marks = &self.0.marks;
-        let at = |t: f64| self.0.time.partition_point(|s| *s < t);
+        let marks = &self.log.marks;
+        let at = |t: f64| self.clock().partition_point(|s| *s < t);
         marks
             .iter()
             .enumerate()
             .filter(|(_, m)| m.label.contains(word))
-            .map(|(k, m)| (at(m.time), marks.get(k + 1).map_or(self.0.time.len(), |n| at(n.time))))
+            .map(|(k, m)| (at(m.time), marks.get(k + 1).map_or(self.rows, |n| at(n.time))))
             .filter(|(a, b)| a < b)
             .collect()
     }
@@ -223,25 +234,29 @@ impl Log<'_> {
         self.overshoot("forward", "velocity", &["x"]).max(self.overshoot("right", "velocity", &["y"]))
     }
 
-    /// 95 % of an error in the hold, its first five seconds left out.
-    fn held(&self, of: impl Fn(usize) -> f64) -> f64 {
+    /// 95 % of the distance along some axes from the place held, the hold's first five seconds left out. The place is the
+    /// first that was demanded, or where the hold began if none ever was (without satellites).
+    fn held(&self, axes: &[&str]) -> f64 {
         let Some((a, b)) = self.stretches("hold").pop() else { return f64::NAN };
-        let from = self.0.time.partition_point(|t| *t < self.0.time.get(a).copied().unwrap_or(0.0) + 5.0);
-        let errors: Vec<f64> = (from..b).map(of).filter(|v| v.is_finite()).collect();
-        signal::robust::quantile(&errors, 0.95).unwrap_or(f64::NAN)
+        let time = self.clock();
+        let from = time.partition_point(|t| *t < time.get(a).copied().unwrap_or(0.0) + 5.0);
+        let mut squares = vec![0.0; b.saturating_sub(from)];
+        for axis in axes {
+            let at = self.column(&format!("position.{axis}"));
+            let asked = self.column(&format!("position_demand.{axis}")).get(a..b).unwrap_or(&[]);
+            let place = asked.iter().find(|v| v.is_finite()).or(at.get(a)).copied().unwrap_or(f64::NAN);
+            for (square, v) in squares.iter_mut().zip(at.get(from..b).unwrap_or(&[])) {
+                *square += (v - place).powi(2);
+            }
+        }
+        signal::robust::quantile(&squares, 0.95).map_or(f64::NAN, f64::sqrt)
     }
 
     fn place(&self) -> f64 {
-        let [x, y] = self.columns("position", ["x", "y"]);
-        let [dx, dy] = self.columns("position_demand", ["x", "y"]);
-        self.held(|k| match (x.get(k), y.get(k), dx.get(k), dy.get(k)) {
-            (Some(x), Some(y), Some(dx), Some(dy)) => (x - dx).hypot(y - dy),
-            _ => f64::NAN,
-        })
+        self.held(&["x", "y"])
     }
 
     fn held_height(&self) -> f64 {
-        let (z, dz) = (self.column("position.z"), self.column("position_demand.z"));
-        self.held(|k| z.get(k).zip(dz.get(k)).map_or(f64::NAN, |(z, d)| (z - d).abs()))
+        self.held(&["z"])
     }
 }

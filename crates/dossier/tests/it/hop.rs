@@ -21,6 +21,7 @@ fn file_of(t: &Truth) -> Aircraft {
     Aircraft {
         magnetic: Default::default(),
         safety: Default::default(),
+        sensors: Default::default(),
         structure: Default::default(),
         name: "Tarn hop".to_owned(),
         stations: (0..4)

@@ -151,6 +151,7 @@ impl Plant {
             structure: Default::default(),
             magnetic: Default::default(),
             safety: Default::default(),
+            sensors: Default::default(),
         }
     }
 

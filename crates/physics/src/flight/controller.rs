@@ -12,7 +12,7 @@
 //!
 //! Anti-windup: while a command is clamped, an axis integrates only where that lessens its demand.
 //!
-//! The attitude that the outer loop and the pilot use is the true one: no estimator is modelled.
+//! The motion that loops and pilot use is the true one, or that of the estimator.
 
 use nalgebra::{UnitQuaternion, Vector4};
 

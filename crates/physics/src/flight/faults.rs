@@ -3,6 +3,7 @@
 use serde::Serialize;
 
 use super::drive::Supply;
+use super::imu::Sample;
 use super::plant::Plant;
 use crate::Vec3;
 use crate::aircraft::Aircraft;
@@ -36,6 +37,12 @@ pub enum FaultKind {
         /// Axis.
         axis: usize,
     },
+    /// The accelerometer stays at the values it had. Only felt by a flight on estimates, as are the next two.
+    StuckAccelerometer,
+    /// The magnetometer stays at the values it had.
+    StuckMagnetometer,
+    /// The barometer stays at the value it had.
+    StuckBarometer,
     /// The radio link is lost for a time.
     LinkLoss {
         /// Time, s; infinite for good.
@@ -46,7 +53,8 @@ pub enum FaultKind {
         /// Factor on the cell's resistance.
         factor: f64,
     },
-    /// No satellite position or velocity for a time: the loops that need them level the aircraft meanwhile.
+    /// No satellite position or velocity for a time. On estimates the loops that need them go on by dead reckoning for 5 s;
+    /// then, and on the true motion at once, they level the aircraft meanwhile.
     SatelliteLoss {
         /// Time, s; infinite for good.
         lasts: f64,
@@ -87,6 +95,16 @@ pub fn objection(fault: &Fault, aircraft: &Aircraft) -> Option<String> {
         }
         FaultKind::EscSlow { rotor: r, by } => rotor(r).or_else(|| share("the added time (s)", by, 0.0, 1.0)),
         FaultKind::StuckSensor { axis } => (axis > 2).then(|| "an axis is roll, pitch or yaw".to_owned()),
+        FaultKind::StuckAccelerometer => None,
+        FaultKind::StuckMagnetometer => {
+            let there = aircraft.magnetic.magnetometer.is_some() && aircraft.sensors.magnetometer.is_some();
+            (!there).then(|| "the aircraft file describes no magnetometer with rate and noise".to_owned())
+        }
+        FaultKind::StuckBarometer => aircraft
+            .sensors
+            .barometer
+            .is_none()
+            .then(|| "the aircraft file describes no barometer".to_owned()),
         FaultKind::LinkLoss { lasts } | FaultKind::SatelliteLoss { lasts } => {
             (lasts.is_nan() || lasts < 0.0).then(|| "a loss lasts zero or more".to_owned())
         }
@@ -102,6 +120,9 @@ pub fn objection(fault: &Fault, aircraft: &Aircraft) -> Option<String> {
 pub(super) struct Effects {
     pub stopped: Vec<bool>,
     pub stuck: [Option<f64>; 3],
+    pub stuck_accel: Option<Vec3>,
+    pub stuck_magnetometer: bool,
+    pub stuck_barometer: bool,
     link_until: f64,
     satellite_until: f64,
 }
@@ -111,6 +132,9 @@ impl Effects {
         Self {
             stopped: vec![false; rotors],
             stuck: [None; 3],
+            stuck_accel: None,
+            stuck_magnetometer: false,
+            stuck_barometer: false,
             link_until: f64::NEG_INFINITY,
             satellite_until: f64::NEG_INFINITY,
         }
@@ -127,8 +151,9 @@ impl Effects {
     }
 
     /// A sample as a stuck sensor shows it.
-    pub(super) fn seen(&self, rate: &mut Vec3) {
-        for (value, stuck) in rate.iter_mut().zip(self.stuck) {
+    pub(super) fn seen(&self, sample: &mut Sample) {
+        sample.accel = self.stuck_accel.unwrap_or(sample.accel);
+        for (value, stuck) in sample.rate.iter_mut().zip(self.stuck) {
             if let Some(s) = stuck {
                 *value = s;
             }
@@ -136,7 +161,13 @@ impl Effects {
     }
 
     /// Lets a fault happen. Delays of ESCs are for the caller: it has the paths.
-    pub(super) fn happen(&mut self, fault: &Fault, plant: &mut Plant<'_>, aircraft: &Aircraft, rate: &Vec3) {
+    pub(super) fn happen(
+        &mut self,
+        fault: &Fault,
+        plant: &mut Plant<'_>,
+        aircraft: &Aircraft,
+        sample: &Sample,
+    ) {
         match fault.kind {
             FaultKind::RotorStop { rotor } => {
                 if let Some(s) = self.stopped.get_mut(rotor) {
@@ -151,10 +182,13 @@ impl Effects {
             }
             FaultKind::EscSlow { .. } => {}
             FaultKind::StuckSensor { axis } => {
-                if let Some((s, r)) = self.stuck.get_mut(axis).zip(rate.get(axis)) {
+                if let Some((s, r)) = self.stuck.get_mut(axis).zip(sample.rate.get(axis)) {
                     *s = Some(*r);
                 }
             }
+            FaultKind::StuckAccelerometer => self.stuck_accel = Some(sample.accel),
+            FaultKind::StuckMagnetometer => self.stuck_magnetometer = true,
+            FaultKind::StuckBarometer => self.stuck_barometer = true,
             FaultKind::LinkLoss { lasts } => self.link_until = fault.at + lasts,
             FaultKind::SatelliteLoss { lasts } => self.satellite_until = fault.at + lasts,
             FaultKind::WeakCell { factor } => weaken(&mut plant.supply, factor),

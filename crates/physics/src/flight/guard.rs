@@ -106,8 +106,8 @@ impl<'a> Watch<'a> {
         self.first_charge - (self.first_charge - charge) * (1.0 + self.guard.count_error)
     }
 
-    /// Looks at link, charge and pilot; gives what the log shows.
-    pub(super) fn look(&mut self, now: f64, link: bool, charge: f64, motion: &Motion) -> Seen {
+    /// Looks at link, charge and pilot; gives what the log shows. `height` is the true one: the ground stops it.
+    pub(super) fn look(&mut self, now: f64, link: bool, charge: f64, motion: &Motion, height: f64) -> Seen {
         let f = &self.guard.failsafe;
         let counted = self.counted(charge);
         self.link_lost = if link { None } else { self.link_lost.or(Some(now)) };
@@ -136,7 +136,7 @@ impl<'a> Watch<'a> {
         }
         self.mode = next;
         let flying_itself = matches!(next, Mode::ComeHome | Mode::Land);
-        self.landed |= flying_itself && -motion.position.z < LANDED;
+        self.landed |= flying_itself && height < LANDED;
         Seen {
             mode: next.number(),
             link: f64::from(u8::from(link)),

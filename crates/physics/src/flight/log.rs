@@ -4,7 +4,8 @@
 //! has arrived (so late by the IMU's delay), `rotor.N.command` what the loop has just computed (it leaves the
 //! controller the computation delay later; 0 where the motor is off), `rotor.N.current` the motor's own current
 //! (command x motor current is what it draws from the bus), `attitude`, `velocity`, `position`, `height`,
-//! rotor speeds and the battery the true state. Gaps are NaN; a demand that was never made has no channel.
+//! rotor speeds and the battery the true state. Gaps are NaN; a demand that was never made has no channel. With sensing it
+//! holds what the other sensors showed last, and the estimates.
 
 use std::collections::BTreeMap;
 
@@ -14,6 +15,7 @@ use super::controller::Decision;
 use super::guard::Seen;
 use super::imu::Sample;
 use super::plant::{ATTITUDE, CHARGE, Outputs, POSITION, Plant, SPEED, VELOCITY};
+use super::senses::Senses;
 use crate::Vec3;
 
 /// Where on its way a channel was tapped.
@@ -30,6 +32,8 @@ pub enum Tap {
     AfterMixing,
     /// The model's own state, without sensor.
     True,
+    /// The controller's own idea of it.
+    Estimated,
 }
 
 /// Where the energy went, J since the start.
@@ -114,6 +118,30 @@ pub struct FlightLog {
 /// pilot's switch is thrown, and the charge as it counts it itself.
 const GUARDED: [&str; 4] = ["mode", "link.on", "pilot.override", "battery.counted"];
 
+/// Channels of a flight with sensing; the sensors' own only where there is the sensor.
+const SENSED: [(&str, &[&str], Tap); 7] = [
+    ("attitude_estimate.", &["w", "i", "j", "k"], Tap::Estimated),
+    ("velocity_estimate.", &["x", "y", "z"], Tap::Estimated),
+    ("position_estimate.", &["x", "y", "z"], Tap::Estimated),
+    ("mag.", &["x", "y", "z"], Tap::Raw),
+    ("pressure", &[""], Tap::Raw),
+    ("satellite.position.", &["x", "y"], Tap::Raw),
+    ("satellite.velocity.", &["x", "y"], Tap::Raw),
+];
+
+/// The values of [`SENSED`].
+fn sensed(row: &mut Vec<f64>, senses: Option<&Senses>) {
+    let Some(s) = senses else {
+        row.extend([f64::NAN; 18]);
+        return;
+    };
+    let q = s.estimator.attitude;
+    row.extend([q.w, q.i, q.j, q.k]);
+    row.extend(s.estimator.velocity.iter().chain(s.estimator.position.iter()).chain(s.shown.field.iter()));
+    row.push(s.shown.pressure);
+    row.extend(s.shown.fix.position.iter().chain(s.shown.fix.velocity.iter()));
+}
+
 /// Collects rows.
 #[derive(Debug)]
 pub(super) struct Recorder {
@@ -121,10 +149,11 @@ pub(super) struct Recorder {
     columns: Vec<Vec<f64>>,
     time: Vec<f64>,
     row: Vec<f64>,
+    sensing: bool,
 }
 
 impl Recorder {
-    pub(super) fn new(rotors: usize, rows: usize) -> Self {
+    pub(super) fn new(rotors: usize, rows: usize, sensing: bool) -> Self {
         let mut names = Vec::new();
         let mut group = |base: &str, parts: &[&str], tap: Tap| {
             for part in parts {
@@ -154,8 +183,13 @@ impl Recorder {
         for (name, tap) in GUARDED.into_iter().zip([Tap::BeforeMixing, Tap::Raw, Tap::Raw, Tap::Raw]) {
             names.push((name.to_owned(), tap));
         }
+        if sensing {
+            for (base, parts, tap) in SENSED {
+                names.extend(parts.iter().map(|part| (format!("{base}{part}"), tap)));
+            }
+        }
         let columns = names.iter().map(|_| Vec::with_capacity(rows)).collect();
-        Self { columns, time: Vec::with_capacity(rows), row: Vec::with_capacity(names.len()), names }
+        Self { columns, time: Vec::with_capacity(rows), row: Vec::with_capacity(names.len()), names, sensing }
     }
 
     /// Adds a row at a time, s.
@@ -166,6 +200,7 @@ impl Recorder {
         (sample, filtered): (&Sample, &Vec3),
         decision: &Decision,
         seen: Option<Seen>,
+        senses: Option<&Senses>,
     ) {
         let row = &mut self.row;
         row.clear();
@@ -190,6 +225,9 @@ impl Recorder {
         row.push(decision.thrust_demand);
         row.push(-x[POSITION + 2]);
         row.extend(seen.map_or([f64::NAN; 4], |s| [s.mode, s.link, s.pilot, s.charge]));
+        if self.sensing {
+            sensed(row, senses);
+        }
         self.time.push(time);
         for (column, &value) in self.columns.iter_mut().zip(row.iter()) {
             column.push(value);
@@ -200,7 +238,10 @@ impl Recorder {
         let made = |name: &str, column: &[f64]| {
             let outer = name.starts_with("velocity_demand")
                 || name.starts_with("position_demand")
-                || GUARDED.contains(&name);
+                || GUARDED.contains(&name)
+                || name.starts_with("mag.")
+                || name.starts_with("pressure")
+                || name.starts_with("satellite.");
             !outer || column.iter().any(|v| v.is_finite())
         };
         let (mut taps, mut channels) = (BTreeMap::new(), BTreeMap::new());

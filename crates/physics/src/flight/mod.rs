@@ -1,7 +1,8 @@
 //! Flight model: a scenario flown by the aircraft as its file describes it, logged like a real flight.
 //!
-//! The parts: equations of motion, battery and motors, the command's way through protocol and ESC, the IMU,
-//! the controller with its filters, a simple pilot, wind.
+//! The parts: equations of motion, battery and motors, the command's way through protocol and ESC, the sensors, the
+//! estimator that makes attitude, place and velocity of them, the controller with its filters, a simple pilot, wind.
+//! A flight flies on the true motion (with gyro noise and stated delays), or on what its sensors tell ([`Sensing`]).
 //! Two ways to step ([`Stepping`]). Exact: sensor samples, loop runs, changes of a motor's voltage and rows of the log
 //! fall at their instants (to the nanosecond), each ends an integration step, and between them
 //! the state is integrated by the classical Runge-Kutta method with steps of 1/16000 s or less.
@@ -19,6 +20,7 @@ mod controller;
 mod disc;
 mod drive;
 mod esc;
+mod estimator;
 mod faults;
 mod guard;
 mod imu;
@@ -27,14 +29,17 @@ mod outer;
 mod plant;
 mod run;
 mod scenario;
+mod senses;
+mod sensors;
 mod setup;
 mod wind;
 
+pub use estimator::{fix_gain, height_gain};
 pub use faults::{Fault, FaultKind, objection};
 pub use guard::{Guard, Mode};
 pub use log::{Energy, FlightLog, Hover, Mark, Tap, Truth};
 pub use run::fly;
-pub use scenario::{Action, Scenario, Segment, Start, Stepping, card_flight, rate_steps};
+pub use scenario::{Action, Scenario, Segment, Sensing, Start, Stepping, card_flight, rate_steps};
 pub use wind::{Turbulence, Wind};
 
 use serde::Serialize;
@@ -75,6 +80,9 @@ pub enum FlightError {
         /// Why.
         why: String,
     },
+    /// The stated noise of the sensors yields no steady gain of the estimator.
+    #[error("the stated noise and rates of the sensors yield no steady estimate")]
+    NoEstimate,
     /// The state ceased to be finite.
     #[error("the simulated motion ran away at {time:.3} s")]
     Diverged {

@@ -12,8 +12,11 @@ use super::plant::{
     attitude, three,
 };
 use super::scenario::{Action, Scenario, Stepping};
+use super::senses::Senses;
+use super::sensors::World;
 use super::setup::{FilterBank, Setup};
 use super::wind::Gusts;
+use crate::Vec3;
 use crate::aircraft::Aircraft;
 use crate::atmosphere::Air;
 
@@ -31,7 +34,8 @@ pub fn fly(aircraft: &Aircraft, air: &Air, scenario: &Scenario) -> Result<Flight
     let mut before = vec![0.0; plant.states()];
     let mut out = Outputs::new();
     let mut gusts = Gusts::new(scenario.wind, scenario.seed);
-    let mut sensor = Sensor::new(imu, &centre, scenario.seed);
+    let bias = scenario.sensing.map(|_| &aircraft.sensors.bias);
+    let mut sensor = Sensor::new(imu, &centre, scenario.seed, bias);
     let mut filters = FilterBank::new(&aircraft.filters, imu.sample_period)?;
     let mut paths: Vec<CommandPath> = (0..rotors)
         .map(|k| {
@@ -61,13 +65,21 @@ pub fn fly(aircraft: &Aircraft, air: &Air, scenario: &Scenario) -> Result<Flight
     let mut watch = scenario.guard.as_ref().map(|g| Watch::new(g, scenario.initial_charge));
     let mut seen = None;
     let mut flying: Option<Action> = None;
-    let mut recorder = Recorder::new(rotors, (scenario.duration * scenario.log_rate) as usize + 1);
+    let rows_most = (scenario.duration * scenario.log_rate) as usize + 1;
+    let mut recorder = Recorder::new(rotors, rows_most, scenario.sensing.is_some());
     let energy_before = plant.mechanical_energy(&state);
     let momentum_before = plant.angular_momentum(&state);
 
     plant.derivative(&state, &applied, &gusts.at(0), &mut slope, &mut out);
     let mut sample = sensor.at_start(&three(&state, RATE), &out);
     filters.settle(&sample.rate);
+    let mut senses = Senses::new(
+        aircraft,
+        air,
+        scenario,
+        &world(0, &plant, &state, &gusts.at(0), &out),
+        &truth(&state, sample.rate, out.bus_voltage),
+    )?;
     let mut filtered = sample.rate;
     let mut decision = Decision::open(&Action::Off, rotors);
     let (mut loops, mut rows, mut now) = (0_u64, 0_u64, 0_u64);
@@ -76,7 +88,7 @@ pub fn fly(aircraft: &Aircraft, air: &Air, scenario: &Scenario) -> Result<Flight
         gusts.turn_over(now);
         let mut fresh = false;
         while let Some(fault) = faults.pop_if(|f| nanoseconds(f.at) <= now) {
-            effects.happen(fault, &mut plant, aircraft, &sample.rate);
+            effects.happen(fault, &mut plant, aircraft, &sample);
             if let FaultKind::EscSlow { rotor, by } = fault.kind
                 && let Some(path) = paths.get_mut(rotor)
             {
@@ -88,26 +100,29 @@ pub fn fly(aircraft: &Aircraft, air: &Air, scenario: &Scenario) -> Result<Flight
             sensor.sample(&three(&state, RATE), &out);
         }
         while let Some(mut arrived) = sensor.receive(now) {
-            effects.seen(&mut arrived.rate);
+            effects.seen(&mut arrived);
             sample = arrived;
+            if let Some(s) = &mut senses {
+                s.inertial(&sample);
+            }
             filtered = filters.step(&arrived.rate);
         }
         if now >= next_loop {
-            let motion = Motion {
-                rate: filtered,
-                attitude: attitude(&state),
-                velocity: three(&state, VELOCITY),
-                position: three(&state, POSITION),
-                voltage: out.bus_voltage,
-            };
+            let truth = truth(&state, filtered, out.bus_voltage);
+            if let Some(s) = &mut senses {
+                s.look(&world(now, &plant, &state, &gusts.at(now), &out), &truth, &effects);
+            }
+            let motion = senses.as_ref().map_or(truth, |s| s.motion(truth));
             let mut turned = script.turn_over(now).map(Option::<&Action>::cloned);
             let mut own = None;
             if let Some(watch) = &mut watch {
                 let at = seconds(now);
-                seen = Some(watch.look(at, effects.link(at), state[CHARGE], &motion));
+                seen = Some(watch.look(at, effects.link(at), state[CHARGE], &motion, -truth.position.z));
                 own = watch.action(&motion);
             }
-            if !effects.satellites(seconds(now)) && own.as_ref().unwrap_or(script.action()).holds_velocity() {
+            let at = seconds(now);
+            let placed = senses.as_ref().map_or_else(|| effects.satellites(at), |s| s.placed(at, &effects));
+            if !placed && own.as_ref().unwrap_or(script.action()).holds_velocity() {
                 own = Some(Action::AttitudeHold { roll: 0.0, pitch: 0.0, yaw: None });
             }
             // What flies it changes hands: the loops take over from where it is.
@@ -154,7 +169,14 @@ pub fn fly(aircraft: &Aircraft, air: &Air, scenario: &Scenario) -> Result<Flight
         if now >= next_row && (exact || over) {
             plant.derivative(&state, &applied, &gusts.at(now), &mut slope, &mut out);
             let time = rows as f64 / scenario.log_rate;
-            recorder.record(time, (&plant, &state, &out), (&sample, &filtered), &decision, seen);
+            recorder.record(
+                time,
+                (&plant, &state, &out),
+                (&sample, &filtered),
+                &decision,
+                seen,
+                senses.as_ref(),
+            );
             rows += 1;
             next_row = nanoseconds(rows as f64 / scenario.log_rate);
         }
@@ -205,7 +227,7 @@ pub fn fly(aircraft: &Aircraft, air: &Air, scenario: &Scenario) -> Result<Flight
             }
             let time = rows as f64 / scenario.log_rate;
             let shown = (&plant, &slope[..], &out.between(felt, p));
-            recorder.record(time, shown, (&sample, &filtered), &decision, seen);
+            recorder.record(time, shown, (&sample, &filtered), &decision, seen, senses.as_ref());
             rows += 1;
             next_row = nanoseconds(rows as f64 / scenario.log_rate);
         }
@@ -245,6 +267,32 @@ fn grid(plant: &Plant<'_>, period: f64, longest: f64) -> u64 {
     let bears = STIFFEST / plant.disc.settling_rate(fastest);
     let parts = (period / longest.min(bears) - 1e-6).ceil().max(1.0);
     if parts.is_finite() { nanoseconds(period / parts).max(1) } else { nanoseconds(period).max(1) }
+}
+
+/// The true motion, with the rates that the filters give.
+fn truth(state: &[f64], rate: Vec3, voltage: f64) -> Motion {
+    Motion {
+        rate,
+        attitude: attitude(state),
+        velocity: three(state, VELOCITY),
+        position: three(state, POSITION),
+        voltage,
+    }
+}
+
+/// What the sensors are exposed to. Thrust is taken as mass x specific force along the body's axis.
+fn world(now: u64, plant: &Plant<'_>, state: &[f64], wind: &Vec3, out: &Outputs) -> World {
+    let velocity = three(state, VELOCITY);
+    let discs = plant.hubs.len() as f64 * plant.rotor.disc_area();
+    World {
+        now,
+        attitude: attitude(state),
+        velocity,
+        position: three(state, POSITION),
+        airspeed: (velocity - wind).norm(),
+        loading: plant.mass * out.specific_force.z.abs() / discs,
+        current: out.battery_current,
+    }
 }
 
 /// Where in the script the flight is.

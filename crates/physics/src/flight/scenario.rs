@@ -124,6 +124,16 @@ pub enum Stepping {
     Grid,
 }
 
+/// Sensors and estimator of a flight. What of the motion the aircraft's sensors cannot tell stays true
+/// ([`crate::sensors::sources`]).
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Sensing {
+    /// The earth's magnetic field, north, east, down, T.
+    pub earth: Option<Vec3>,
+    /// Whether the loops fly on the estimates; else these are in the log alone.
+    pub flown: bool,
+}
+
 /// A flight to be simulated.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Scenario {
@@ -160,6 +170,9 @@ pub struct Scenario {
     /// Inertia about the centre of mass, kg m^2, and bus voltage, V, that the controller reckons with; those of this flight
     /// for `None`. For a flight with payload or on a low battery without retuning.
     pub tuned_for: Option<(Mat3, f64)>,
+    /// Sensors and estimator. Without them the loops fly on the true motion, place and velocity late by the stated
+    /// delay, and the inertial unit has no bias.
+    pub sensing: Option<Sensing>,
     /// What fails, in any order.
     pub faults: Vec<Fault>,
     /// Fail-safe and safety pilot; without it nobody acts on a lost link or a low charge. Needs `loop.velocity`.
@@ -185,6 +198,7 @@ impl Scenario {
             blade_passage: 0.01,
             unbalance_factors: Vec::new(),
             tuned_for: None,
+            sensing: None,
             faults: Vec::new(),
             guard: None,
         }

@@ -14,7 +14,7 @@ use super::plant::{
 };
 use super::scenario::{Action, Scenario, Start};
 use super::wind::Turbulence;
-use crate::aircraft::{Aircraft, Filter, Missing};
+use crate::aircraft::{Aircraft, Filter, Missing, VelocityLoop};
 use crate::atmosphere::Air;
 use crate::control;
 use crate::interference;
@@ -157,6 +157,7 @@ fn check(
         ("charge at the start", scenario.initial_charge, 1.0, "0 to 1"),
         ("charge at the start", -scenario.initial_charge, 0.0, "0 to 1"),
     ];
+    sensors(aircraft, scenario)?;
     let wrong =
         |what: &str, value: f64, allowed| Err(FlightError::Value { what: what.to_owned(), value, allowed });
     for (what, value, above) in gusts {
@@ -218,6 +219,63 @@ fn check(
                 segment.duration,
                 "zero or above",
             );
+        }
+    }
+    Ok(())
+}
+
+/// Rejects sensors that cannot be, and faults that would not be felt.
+fn sensors(aircraft: &Aircraft, scenario: &Scenario) -> Result<(), FlightError> {
+    use super::faults::FaultKind::{StuckAccelerometer, StuckBarometer, StuckMagnetometer};
+    let Some(sensing) = &scenario.sensing else {
+        let unfelt = |k| matches!(k, StuckAccelerometer | StuckBarometer | StuckMagnetometer);
+        if scenario.faults.iter().any(|f| unfelt(f.kind)) {
+            let why = "a flight on the true motion does not feel this sensor".to_owned();
+            return Err(FlightError::Fault { why });
+        }
+        return Ok(());
+    };
+    let s = &aircraft.sensors;
+    let (m, b, r) = (s.magnetometer, s.barometer, s.satellite);
+    let periods = [
+        ("magnetometer.rate", m.map(|m| m.period)),
+        ("barometer.rate", b.map(|b| b.period)),
+        ("satellite.rate", r.map(|r| r.period)),
+        ("satellite.dropout_every", r.and_then(|r| r.dropout_every)),
+    ];
+    let others = [
+        ("imu.rate_bias", s.bias.rate),
+        ("imu.rate_drift", s.bias.rate_drift),
+        ("imu.accel_bias", s.bias.accel),
+        ("imu.accel_drift", s.bias.accel_drift),
+        ("magnetometer.noise", m.map_or(0.0, |m| m.noise)),
+        ("magnetometer.bias", m.map_or(0.0, |m| m.bias)),
+        ("magnetometer.delay", m.map_or(0.0, |m| m.delay)),
+        ("barometer.lag", b.map_or(0.0, |b| b.lag)),
+        ("barometer.noise", b.map_or(0.0, |b| b.noise)),
+        ("barometer.drift", b.map_or(0.0, |b| b.drift)),
+        ("satellite.delay", r.map_or(0.0, |r| r.delay)),
+        ("satellite.position_noise", r.map_or(0.0, |r| r.position_noise)),
+        ("satellite.correlation", r.map_or(0.0, |r| r.correlation)),
+        ("satellite.velocity_noise", r.map_or(0.0, |r| r.velocity_noise)),
+        ("satellite.dropout_time", r.map_or(0.0, |r| r.dropout_time)),
+        ("earth's magnetic field", sensing.earth.map_or(0.0, |e| e.norm())),
+    ];
+    let wrong =
+        |what: &str, value, allowed| Err(FlightError::Value { what: what.to_owned(), value, allowed });
+    for (what, value) in periods {
+        if let Some(v) = value.filter(|v| !(1e-4..=1e4).contains(v)) {
+            return wrong(what, v, "0.0001 to 10 000 s as a period");
+        }
+    }
+    for (what, value) in others {
+        if !(0.0..=1e4).contains(&value) {
+            return wrong(what, value, "zero to 10 000");
+        }
+    }
+    for (what, value) in [("barometer.wash", b.map(|b| b.wash)), ("barometer.ram", b.map(|b| b.ram))] {
+        if let Some(v) = value.filter(|v| !(-10.0..=10.0).contains(v)) {
+            return wrong(what, v, "-10 to 10");
         }
     }
     Ok(())
@@ -329,6 +387,12 @@ fn thrust_curve(plant: &Plant<'_>, voltage: f64) -> Option<ThrustCurve> {
     (curve.thrusts.len() > 2).then_some(curve)
 }
 
+/// The velocity loop; where a receiver's own delay is flown, the stated delay of the estimate is not added.
+fn on_time(velocity: &VelocityLoop, aircraft: &Aircraft, scenario: &Scenario) -> VelocityLoop {
+    let flown = scenario.sensing.is_some_and(|s| s.flown) && aircraft.sensors.satellite.is_some();
+    VelocityLoop { delay: if flown { 0.0 } else { velocity.delay }, ..velocity.clone() }
+}
+
 fn controller(
     aircraft: &Aircraft,
     plant: &Plant<'_>,
@@ -356,7 +420,7 @@ fn controller(
         attitude_loop: aircraft.attitude_loop.clone(),
         outer: match &aircraft.velocity_loop {
             Some(velocity) => Some(OuterLoops::new(
-                velocity.clone(),
+                on_time(velocity, aircraft, scenario),
                 aircraft.position_loop.clone(),
                 aircraft.rate_loop()?.period,
             )),

@@ -44,6 +44,7 @@ pub(crate) fn bare(stations: Vec<Station>) -> Aircraft {
         structure: Default::default(),
         magnetic: Default::default(),
         safety: Default::default(),
+        sensors: Default::default(),
     }
 }
 

@@ -33,6 +33,7 @@ fn quad() -> Aircraft {
     Aircraft {
         magnetic: Default::default(),
         safety: Default::default(),
+        sensors: Default::default(),
         structure: Default::default(),
         name: "forward".to_owned(),
         stations: layout::stations("quad-x", 0.31, 0.0, true).unwrap(),

@@ -116,6 +116,7 @@ pub(crate) fn quad() -> Aircraft {
         structure: Default::default(),
         magnetic: Default::default(),
         safety: Default::default(),
+        sensors: Default::default(),
     }
 }
 

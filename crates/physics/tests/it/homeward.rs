@@ -97,6 +97,7 @@ fn aircraft(layout: &str) -> Aircraft {
         structure: Default::default(),
         magnetic: Default::default(),
         safety: Default::default(),
+        sensors: Default::default(),
     }
 }
 

@@ -18,5 +18,6 @@ mod powertrain;
 mod rehearsal;
 mod rotor;
 mod search;
+mod sensing;
 mod structure;
 mod table;

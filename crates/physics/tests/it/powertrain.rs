@@ -124,6 +124,7 @@ impl Case {
             structure: Default::default(),
             magnetic: Default::default(),
             safety: Default::default(),
+            sensors: Default::default(),
         }
     }
 

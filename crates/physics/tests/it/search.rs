@@ -258,7 +258,8 @@ fn val_hold_in_gusts_against_lyapunov() {
             time: of(&format!("time_{c}")),
             along: c == "u",
         });
-        let got = hold(&chain, &outer, &vertical, [of("drag"), 0.5 * of("drag")], of("wind"), &gusts).unwrap();
+        let got =
+            hold(&chain, &outer, &vertical, [of("drag"), 0.5 * of("drag")], of("wind"), &gusts).unwrap();
         for (key, got) in [
             ("along", got.along),
             ("across", got.across),

@@ -29,8 +29,9 @@ pub(super) struct Args {
     /// Card: hover, rate-steps, velocity-steps, hold or fail-safe
     #[arg(long, value_name = "NAME")]
     card: String,
-    /// What fails, and when: rotor:2@3s, rotor:2:60%@3s, esc:1:8ms@3s, sensor:roll@3s, link:10s@5s,
-    /// cell:4@3s, satellites:10s@5s, payload-shift:40mm@3s, payload-drop@3s
+    /// What fails, and when: rotor:2@3s, rotor:2:60%@3s, esc:1:8ms@3s, sensor:roll@3s (gyro; also
+    /// pitch, yaw, accelerometer, magnetometer, barometer), link:10s@5s, cell:4@3s,
+    /// satellites:10s@5s, payload-shift:40mm@3s, payload-drop@3s
     #[arg(long, value_name = "FAULT")]
     fault: Vec<String>,
     /// Mean wind with its gusts; light air when left out

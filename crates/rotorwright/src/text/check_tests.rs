@@ -39,6 +39,7 @@ mod bare {
             structure: Default::default(),
             magnetic: Default::default(),
             safety: Default::default(),
+            sensors: Default::default(),
         }
     }
 }

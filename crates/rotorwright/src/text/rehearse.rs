@@ -25,6 +25,7 @@ pub fn rehearsal(r: &Rehearsal, kept: Option<&str>) -> String {
     let payload = if r.ask.payload { "payload on" } else { "without payload" };
     let faults = if r.faults.is_empty() { "nothing fails".to_owned() } else { r.faults.join("; ") };
     out.push_str(&paragraph(&format!("{wind}, {payload}, {faults}; seed {}.", r.ask.seed), "", 0, WIDTH));
+    out.push_str(&paragraph(&r.flown_on.join(" "), "", 0, WIDTH));
     out.push('\n');
     out.push_str(&paragraph(
         &format!(

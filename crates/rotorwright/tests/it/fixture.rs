@@ -140,6 +140,7 @@ fn aircraft() -> Aircraft {
         structure: Default::default(),
         magnetic: Default::default(),
         safety: Default::default(),
+        sensors: Default::default(),
     }
 }
 
