@@ -5,6 +5,7 @@
 mod atmosphere;
 mod bem;
 mod control;
+mod craft;
 mod edgewise;
 mod filter_search;
 mod filters;
