@@ -17,8 +17,10 @@ use physics::homeward::parachute::Descent;
 use physics::homeward::reach::Homing;
 use physics::homeward::spare::{Choice, choices};
 use physics::homeward::{Failsafe, spare};
+use physics::interference::ground_effect;
 use physics::mass::mass_properties;
 use physics::powertrain::thermal::cell_resistance_factor;
+use rayon::prelude::*;
 use serde::Serialize;
 
 use crate::predict::brakes;
@@ -29,10 +31,14 @@ pub const RULES: &str = "Arithmetic for planning, from a model. Local rules and 
 
 /// Directions asked about, of the way home from where the wind comes from.
 const DIRECTIONS: usize = 12;
+/// Directions of the outline.
+pub const OUTLINE: usize = 72;
 /// Fade margin that a link is planned with, dB (common practice, no source).
 pub const FADE_MARGIN: f64 = 10.0;
 /// Bank that a link must bear, rad: 30 deg (common practice, no source).
 const BANK: f64 = 30.0 * PI / 180.0;
+/// Height of the discs in the hover before touch-down, m: the middle of the last metre, legs below (our assumption).
+const LANDING_HEIGHT: f64 = 0.7;
 /// Time for a person to notice and cut the power, s (common practice, no source).
 const PERSON: f64 = 2.0;
 /// Error of a satellite position, m, and time until a fence is noticed, s (common practice, no source).
@@ -66,6 +72,17 @@ pub struct Direction {
     pub decide: Option<f64>,
     /// Ground speed of least energy per distance, m/s.
     pub best_speed: Option<f64>,
+}
+
+/// How far out in one direction.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Reach {
+    /// Way home from where the wind comes from, rad: 0 into the wind.
+    pub from_wind: f64,
+    /// Farthest out at the come-home charge, m.
+    pub reach: Option<f64>,
+    /// Radius of action from a full battery, m.
+    pub radius: Option<f64>,
 }
 
 /// The way home in one set of conditions.
@@ -136,6 +153,8 @@ pub struct Homeward {
     pub held: f64,
     /// Legs from the farthest point into the wind.
     pub legs: Vec<Leg>,
+    /// Thrust of a rotor near the ground over that far from it, in the hover before touch-down: not counted.
+    pub ground_gain: Option<f64>,
     /// Charge needed for them.
     pub need: Option<f64>,
     /// The same, staying at the height where it is.
@@ -146,6 +165,8 @@ pub struct Homeward {
     pub rest: f64,
     /// Directions.
     pub directions: Vec<Direction>,
+    /// How far out all round, every [`OUTLINE`]th of a turn.
+    pub outline: Vec<Reach>,
     /// Cold, aged.
     pub conditions: Vec<Condition>,
     /// Link, where the file states one.
@@ -206,13 +227,15 @@ fn of(
     let need_level = (height < f.plan.height).then(|| homing.need(&way(0.0), &blows, false).ok()).flatten();
     let hover = homing.power(blows.at(height));
     let volts = |charge: f64| homing.store.bus(charge, hover?).map(|(v, _)| v);
+    let outline = outline(&homing, f.come_home_at, height, &blows);
     let directions: Vec<Direction> = (0..DIRECTIONS)
         .map(|k| {
             let from_wind = 2.0 * PI * k as f64 / DIRECTIONS as f64;
+            let all_round = outline.get(k * (OUTLINE / DIRECTIONS));
             Direction {
                 from_wind,
-                reach: homing.farthest(f.come_home_at, height, from_wind, &blows),
-                radius: homing.radius(from_wind, &blows),
+                reach: all_round.and_then(|r| r.reach),
+                radius: all_round.and_then(|r| r.radius),
                 need: homing.need(&way(from_wind), &blows, true).ok(),
                 decide: homing.time_to_decide(f.come_home_at, &way(from_wind), &blows),
                 best_speed: homing.best_speed(blows.at(f.plan.height), from_wind).map(|b| b.0),
@@ -250,9 +273,11 @@ fn of(
         voltage: [need.and_then(volts), volts(f.come_home_at)],
         rest: homing.store.model.open_circuit(f.come_home_at),
         legs,
+        ground_gain: ground_effect(0.5 * a.rotor.diameter, LANDING_HEIGHT),
         need,
         need_level,
         directions,
+        outline,
         conditions: conditions(a, &f, density, &blows, &way(0.0), battery),
         link,
         stop,
@@ -264,6 +289,24 @@ fn of(
     };
     answer.verdict = verdict(&answer);
     Ok(answer)
+}
+
+/// Reach all round: left and right of the wind are alike.
+fn outline(homing: &Homing<'_>, charge: f64, height: f64, wind: &Wind) -> Vec<Reach> {
+    let half: Vec<Reach> = (0..=OUTLINE / 2)
+        .into_par_iter()
+        .map(|k| {
+            let from_wind = 2.0 * PI * k as f64 / OUTLINE as f64;
+            Reach {
+                from_wind,
+                reach: homing.farthest(charge, height, from_wind, wind),
+                radius: homing.radius(from_wind, wind),
+            }
+        })
+        .collect();
+    let back = half.iter().rev().skip(1).take(OUTLINE / 2 - 1);
+    let mirrored = back.map(|r| Reach { from_wind: 2.0 * PI - r.from_wind, ..*r });
+    half.iter().copied().chain(mirrored).collect()
 }
 
 /// Cold and aged batteries (common practice, no source: 80 % of the capacity and half as much resistance again is old).

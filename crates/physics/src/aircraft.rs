@@ -98,6 +98,20 @@ impl Aircraft {
     pub fn position_loop(&self) -> Result<&PositionLoop, Missing> {
         self.position_loop.as_ref().ok_or_else(|| Missing::new("loop.position"))
     }
+    /// The same aircraft in air of a temperature, K: what its winding's limit is taken in.
+    #[must_use]
+    pub fn in_air(&self, temperature: f64) -> std::borrow::Cow<'_, Self> {
+        match self.motor.as_ref().and_then(|m| m.thermal) {
+            Some(heat) if heat.air != temperature => {
+                let mut other = self.clone();
+                if let Some(motor) = &mut other.motor {
+                    motor.thermal = Some(WindingHeat { air: temperature, ..heat });
+                }
+                std::borrow::Cow::Owned(other)
+            }
+            _ => std::borrow::Cow::Borrowed(self),
+        }
+    }
     /// The same aircraft without its payload items.
     pub fn without_payload(&self) -> Self {
         let mut bare = self.clone();
@@ -250,6 +264,8 @@ pub struct WindingHeat {
     pub limit: Option<f64>,
     /// How long a burst of full thrust is to stay below it, s.
     pub burst: f64,
+    /// Air that the limit is taken in, K: that of the rise's test where the site is not known.
+    pub air: f64,
 }
 
 /// An electronic speed controller.

@@ -193,6 +193,7 @@ fn winding_heat(m: &Fields, v: &[f64]) -> Option<WindingHeat> {
         time: m.number("winding_time", v)?,
         limit: m.number("winding_limit", v),
         burst: m.number("winding_burst", v).unwrap_or(USUAL_BURST),
+        air: physics::powertrain::thermal::STANDARD_ROOM,
     })
 }
 

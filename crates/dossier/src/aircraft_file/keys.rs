@@ -86,6 +86,59 @@ const fn quantity(
     Key::new(section, name, Kind::Quantity(dimension), example, label, doc)
 }
 
+// Keys that arm and mast share.
+const fn shape(section: &'static str) -> Key {
+    let doc = "A round tube, or a solid rectangle.";
+    Key::new(section, "section", Kind::Choice(SHAPES), "\"tube\"", "shape of the section", doc).required()
+}
+
+const fn side(key: Key, shape: &'static str, half_width: &'static str) -> Key {
+    key.required().when("section", shape).above("0 mm", "0.5 m", THICK_WHY).give(half_width, CALLIPER)
+}
+
+const fn outer(section: &'static str, label: &'static str) -> Key {
+    side(quantity(section, "outer", D::Length, "\"20 mm\"", label, "Of the tube."), "tube", "0.1 mm")
+}
+
+const fn wall(section: &'static str, label: &'static str) -> Key {
+    side(quantity(section, "wall", D::Length, "\"1.5 mm\"", label, "Of the tube."), "tube", "0.05 mm")
+}
+
+const fn width(section: &'static str, label: &'static str) -> Key {
+    let doc = "Horizontal side of the rectangle.";
+    side(quantity(section, "width", D::Length, "\"25 mm\"", label, doc), "rectangle", "0.1 mm")
+}
+
+const fn height(section: &'static str, label: &'static str) -> Key {
+    let doc = "Upright side of the rectangle.";
+    side(quantity(section, "height", D::Length, "\"8 mm\"", label, doc), "rectangle", "0.1 mm")
+}
+
+const fn material(section: &'static str) -> Key {
+    let (names, doc) =
+        (physics::structure::material::NAMES, "Gives typical moduli and density where they are not stated.");
+    Key::new(section, "material", Kind::Choice(names), "\"carbon-woven\"", "material", doc).required()
+}
+
+const fn modulus(section: &'static str, label: &'static str, doc: &'static str) -> Key {
+    quantity(section, "youngs_modulus", D::Pressure, "\"70 GPa\"", label, doc)
+        .within("0.1 GPa", "1000 GPa", MODULUS_WHY)
+        .percent(15.0, LAYUP)
+}
+
+const fn density(section: &'static str, label: &'static str) -> Key {
+    quantity(
+        section,
+        "density",
+        D::Density,
+        "\"1600 kg/m^3\"",
+        label,
+        "Typical of the material where not stated.",
+    )
+    .within("50 kg/m^3", "20000 kg/m^3", DENSITY_WHY)
+    .percent(3.0, LAYUP)
+}
+
 const CANT_WHY: &str = "beyond 30 deg more than 13 % of the lift is lost, and the models assume small tilt";
 const PLACE_WHY: &str = "positions are within 10 m of the reference point";
 const SIZE_WHY: &str = "an item is at most 5 m long";
@@ -487,38 +540,18 @@ pub const KEYS: &[Key] = &[
     quantity("satellite", "dropout_time", D::Time, "\"1.5 s\"", "length of a dropout", "In the mean, exponentially distributed.")
         .within("0 s", "600 s", "a dropout lasts 0 to 600 s"),
     // Structure.
-    Key::new("structure.arm", "section", Kind::Choice(SHAPES), "\"tube\"", "shape of the section", "A round tube, or a solid rectangle.").required(),
-    quantity("structure.arm", "outer", D::Length, "\"20 mm\"", "outer diameter of the arm", "Of the tube.")
-        .required()
-        .when("section", "tube")
-        .above("0 mm", "0.5 m", THICK_WHY)
-        .give("0.1 mm", CALLIPER),
-    quantity("structure.arm", "wall", D::Length, "\"1.5 mm\"", "wall of the arm", "Of the tube.")
-        .required()
-        .when("section", "tube")
-        .above("0 mm", "0.5 m", THICK_WHY)
-        .give("0.05 mm", CALLIPER),
-    quantity("structure.arm", "width", D::Length, "\"25 mm\"", "width of the arm", "Horizontal side of the rectangle.")
-        .required()
-        .when("section", "rectangle")
-        .above("0 mm", "0.5 m", THICK_WHY)
-        .give("0.1 mm", CALLIPER),
-    quantity("structure.arm", "height", D::Length, "\"8 mm\"", "height of the arm", "Upright side of the rectangle.")
-        .required()
-        .when("section", "rectangle")
-        .above("0 mm", "0.5 m", THICK_WHY)
-        .give("0.1 mm", CALLIPER),
+    shape("structure.arm"),
+    outer("structure.arm", "outer diameter of the arm"),
+    wall("structure.arm", "wall of the arm"),
+    width("structure.arm", "width of the arm"),
+    height("structure.arm", "height of the arm"),
     quantity("structure.arm", "length", D::Length, "\"180 mm\"", "free length of the arm", "From where the body holds it to the hub.")
         .required()
         .within("1 cm", "5 m", "free lengths are 1 cm to 5 m")
         .give("1 mm", RULE),
-    Key::new("structure.arm", "material", Kind::Choice(physics::structure::material::NAMES), "\"carbon-woven\"", "material", "Gives typical moduli and density where they are not stated.").required(),
-    quantity("structure.arm", "youngs_modulus", D::Pressure, "\"70 GPa\"", "Young's modulus of the arm", "Along the arm; typical of the material where not stated.")
-        .within("0.1 GPa", "1000 GPa", MODULUS_WHY)
-        .percent(15.0, LAYUP),
-    quantity("structure.arm", "density", D::Density, "\"1600 kg/m^3\"", "density of the arm", "Typical of the material where not stated.")
-        .within("50 kg/m^3", "20000 kg/m^3", DENSITY_WHY)
-        .percent(3.0, LAYUP),
+    material("structure.arm"),
+    modulus("structure.arm", "Young's modulus of the arm", "Along the arm; typical of the material where not stated."),
+    density("structure.arm", "density of the arm"),
     quantity("structure.arm", "root_stiffness", D::TurningStiffness, "\"8 kN m/rad +- 50 %\"", "rotational stiffness of the arm's root", "About the axis of bending. A tap tells it; before one, 3 E I/length (the root gives as much as the arm bends) is a fair guess for a clamped joint.")
         .required()
         .within("0.1 N m/rad", "100000 kN m/rad", ROOT_WHY)
@@ -531,38 +564,18 @@ pub const KEYS: &[Key] = &[
         .or("0.01")
         .within("0", "1", "a damping ratio is 0 to 1")
         .percent(50.0, "not known before a tap"),
-    Key::new("structure.mast", "section", Kind::Choice(SHAPES), "\"tube\"", "shape of the section", "A round tube, or a solid rectangle.").required(),
-    quantity("structure.mast", "outer", D::Length, "\"20 mm\"", "outer diameter of the mast", "Of the tube.")
-        .required()
-        .when("section", "tube")
-        .above("0 mm", "0.5 m", THICK_WHY)
-        .give("0.1 mm", CALLIPER),
-    quantity("structure.mast", "wall", D::Length, "\"1.5 mm\"", "wall of the mast", "Of the tube.")
-        .required()
-        .when("section", "tube")
-        .above("0 mm", "0.5 m", THICK_WHY)
-        .give("0.05 mm", CALLIPER),
-    quantity("structure.mast", "width", D::Length, "\"25 mm\"", "width of the mast", "Horizontal side of the rectangle.")
-        .required()
-        .when("section", "rectangle")
-        .above("0 mm", "0.5 m", THICK_WHY)
-        .give("0.1 mm", CALLIPER),
-    quantity("structure.mast", "height", D::Length, "\"8 mm\"", "height of the mast", "Upright side of the rectangle.")
-        .required()
-        .when("section", "rectangle")
-        .above("0 mm", "0.5 m", THICK_WHY)
-        .give("0.1 mm", CALLIPER),
+    shape("structure.mast"),
+    outer("structure.mast", "outer diameter of the mast"),
+    wall("structure.mast", "wall of the mast"),
+    width("structure.mast", "width of the mast"),
+    height("structure.mast", "height of the mast"),
     quantity("structure.mast", "length", D::Length, "\"90 mm\"", "length of the mast", "From its foot to the sensor.")
         .required()
         .within("5 mm", "2 m", "masts are 5 mm to 2 m long")
         .give("1 mm", RULE),
-    Key::new("structure.mast", "material", Kind::Choice(physics::structure::material::NAMES), "\"carbon-woven\"", "material", "Gives typical moduli and density where they are not stated.").required(),
-    quantity("structure.mast", "youngs_modulus", D::Pressure, "\"70 GPa\"", "Young's modulus of the mast", "Along the mast; typical of the material where not stated.")
-        .within("0.1 GPa", "1000 GPa", MODULUS_WHY)
-        .percent(15.0, LAYUP),
-    quantity("structure.mast", "density", D::Density, "\"1600 kg/m^3\"", "density of the mast", "Typical of the material where not stated.")
-        .within("50 kg/m^3", "20000 kg/m^3", DENSITY_WHY)
-        .percent(3.0, LAYUP),
+    material("structure.mast"),
+    modulus("structure.mast", "Young's modulus of the mast", "Along the mast; typical of the material where not stated."),
+    density("structure.mast", "density of the mast"),
     quantity("structure.mast", "root_stiffness", D::TurningStiffness, "\"400 N m/rad +- 50 %\"", "rotational stiffness of the mast's foot", "About the axis of bending.")
         .required()
         .within("0.1 N m/rad", "100000 kN m/rad", ROOT_WHY)

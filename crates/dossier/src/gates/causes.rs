@@ -51,6 +51,7 @@ pub(super) fn causes(ctx: &Context<'_>, draft: &Draft, limit: &Limit, rests: &Re
         }
         match metric.carry {
             Carry::Scale if scales(today) => figure.value * after / today,
+            Carry::Beyond => figure.value + today - after,
             Carry::Scale | Carry::Add => figure.value + after - today,
         }
     };
@@ -188,6 +189,7 @@ fn cause(ctx: &Context<'_>, shortage: &Shortage<'_>, tried: &Tried<'_>) -> Optio
     let (before, after, difference) = if measured {
         let expected = match metric.carry {
             Carry::Scale if scales(before.value) => figure.times(&after.over(before, "1"), &figure.unit),
+            Carry::Beyond => figure.minus(&difference),
             Carry::Scale | Carry::Add => figure.plus(&difference),
         };
         let difference = expected.minus(figure);

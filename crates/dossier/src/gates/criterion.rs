@@ -22,6 +22,8 @@ pub(super) enum Carry {
     Add,
     /// Measured times predicted ratio.
     Scale,
+    /// Measured less predicted difference: the figure is what goes beyond the output.
+    Beyond,
 }
 
 /// The predicted output that a criterion, or the effect of a change on it, is about.

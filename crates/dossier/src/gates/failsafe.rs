@@ -26,13 +26,24 @@ fn drafts(ctx: &Context<'_>) -> Vec<Draft> {
     let only =
         |id, text, measured, needs| Draft::measured_only(id, text, measured, Compare::Interval, needs, None);
     vec![
-        only("fail-safe.charge-left", "charge left at the landing", ctx.flight("failsafe.charge_left"), HOME),
+        Draft {
+            id: "fail-safe.charge-left",
+            text: "charge left at the landing",
+            metric: Some(Metric { output: "homeward.left", group: Group::Homeward, carry: Carry::Add }),
+            predicted: ctx.predicted("homeward.left"),
+            measured: ctx.flight("failsafe.charge_left"),
+            compare: Compare::Interval,
+            needs: HOME,
+            note: None,
+            candidates: candidate::homeward(ctx),
+        },
         only(
             "fail-safe.charge-error",
             "error of the remaining charge at the trigger",
             ctx.flight_magnitude("failsafe.charge_error"),
             HOME,
-        ),
+        )
+        .noted(outside("the gauge of the controller: its capacity, its current sensor, its voltage without the load correction; a discharge record tells which, and the whole error is what mending it buys")),
         Draft {
             id: "fail-safe.energy",
             text: "energy above the reserve at the trigger over that needed to come home into the wind",
@@ -51,16 +62,16 @@ fn drafts(ctx: &Context<'_>) -> Vec<Draft> {
                 .then(|| "predicted in calm air: the requirement states no wind".to_owned()),
             candidates: candidate::homeward(ctx),
         },
-        only(
-            "fail-safe.low-battery",
-            "low battery: acted later than stated",
-            ctx.flight("failsafe.battery.late"),
+        late(
+            ctx,
+            ("fail-safe.low-battery", "low battery: acted later than stated"),
+            ("homeward.low_battery_time", "failsafe.battery.late"),
             HOME,
         ),
-        only(
-            "fail-safe.lost-link",
-            "lost link: acted later than stated, the worst",
-            ctx.flight("failsafe.link.late"),
+        late(
+            ctx,
+            ("fail-safe.lost-link", "lost link: acted later than stated, the worst"),
+            ("homeward.lost_link_time", "failsafe.link.late"),
             LINK,
         ),
         Draft {
@@ -71,14 +82,44 @@ fn drafts(ctx: &Context<'_>) -> Vec<Draft> {
                 ctx.flight("failsafe.link.row"),
                 LINK,
             )
-        },
+        }
+        .noted(outside("receiver and controller: what the receiver puts out without a link, and what the controller takes for one; try it on the bench without propellers, then three times in flight")),
         only(
             "fail-safe.take-over",
             "safety pilot: switch until the mode has changed",
             ctx.flight("failsafe.takeover"),
             "a flight with pilot.override and mode logged in which the pilot takes over",
-        ),
+        )
+        .noted(outside("receiver and controller: the period of the channel with the switch, its filter, the conditions that a mode waits for")),
     ]
+}
+
+/// What limits a figure that no input of the aircraft file moves.
+fn outside(what: &str) -> Option<String> {
+    Some(format!("no input of the aircraft file moves it; it rests with {what}"))
+}
+
+/// Time beyond the stated one: what is stated may be what is wrong.
+fn late(
+    ctx: &Context<'_>,
+    (id, text): (&'static str, &'static str),
+    (output, measured): (&'static str, &'static str),
+    needs: &'static str,
+) -> Draft {
+    Draft {
+        id,
+        text,
+        metric: Some(Metric { output, group: Group::Homeward, carry: Carry::Beyond }),
+        predicted: None,
+        measured: ctx.flight(measured),
+        compare: Compare::Interval,
+        needs,
+        note: Some(
+            "the time beyond the stated one is the controller's own: its check's period and filter; either shorten it there, or state what it takes and see what that costs"
+                .to_owned(),
+        ),
+        candidates: candidate::stated_time(ctx, output, ctx.flight(measured).found().map(|f| f.estimate.value)),
+    }
 }
 
 /// As flown; where it was flown nearer or in calmer air than it is to come home from, it can fail but not meet.

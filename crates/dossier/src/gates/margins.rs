@@ -46,7 +46,8 @@ impl Margin<'_> {
     fn at_site(&self, elevation: f64, temperature: f64) -> Option<f64> {
         let mut there = self.site.clone();
         (there.elevation, there.temperature) = (elevation, temperature);
-        self.at(self.aircraft, SiteAir::of(&there).usual.density)
+        let air = SiteAir::of(&there).usual;
+        self.at(&self.aircraft.in_air(air.temperature), air.density)
     }
 
     /// At a height, on a day so much hotter than the usual one.
@@ -92,7 +93,7 @@ pub(super) fn shown(ctx: &Context<'_>, reserve: f64) -> Shown {
             title: "How far the thrust margin reaches".to_owned(),
             head: ["at reserve charge".to_owned(), format!("{:.2} x weight is kept", margin.limit)].to_vec(),
             rows,
-            note: "Cells and windings as warm as the aircraft file says, whatever the air.".to_owned(),
+            note: "Cells as warm as the aircraft file says, whatever the air; a stated limit of the winding is taken in the air asked about, its cooling less in thin air (density to the power 0.618, Hilpert 1933).".to_owned(),
         });
     }
     shown

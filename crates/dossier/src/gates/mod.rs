@@ -126,6 +126,7 @@ pub(crate) fn metric_of(criterion: &str) -> Option<&'static str> {
         "velocity.position" => "outer.hold_position",
         "velocity.height" => "outer.hold_height",
         "fail-safe.energy" => "homeward.energy_ratio",
+        "fail-safe.charge-left" => "homeward.left",
         "payload.hover-share" => "payload.hover_share",
         "payload.rotor-share" => "payload.rotor_share",
         "payload.gain-change" => "payload.gain",

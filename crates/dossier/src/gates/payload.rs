@@ -68,19 +68,46 @@ fn drafts(ctx: &Context<'_>) -> Vec<Draft> {
         },
         margin(ctx, "payload.phase-margin", "phase margin with payload, the worse of roll and pitch", "phase_margin"),
         margin(ctx, "payload.gain-margin", "gain margin up with payload, the worse of roll and pitch", "gain_margin_up"),
-        Draft::measured_only(
+        looped(
+            ctx,
             "payload.overshoot",
             "overshoot of ±100 deg/s steps with payload, the worse of roll and pitch",
+            ("loop.worst.overshoot", Group::Step),
             pick(ctx, "step", "overshoot", false),
-            Compare::Interval,
-            NEEDS,
-            None,
         ),
     ]
 }
 
 fn margin(ctx: &Context<'_>, id: &'static str, text: &'static str, what: &str) -> Draft {
-    Draft::measured_only(id, text, pick(ctx, "loop", what, true), Compare::Interval, NEEDS, None)
+    let output = if what == "phase_margin" { "loop.worst.phase_margin" } else { "loop.worst.gain_margin_up" };
+    looped(ctx, id, text, (output, Group::Loop), pick(ctx, "loop", what, true))
+}
+
+/// A figure of the rate loop with payload: measured, not predicted; what a change does to it is taken from
+/// the loop without payload.
+fn looped(
+    ctx: &Context<'_>,
+    id: &'static str,
+    text: &'static str,
+    (output, group): (&'static str, Group),
+    measured: Answer,
+) -> Draft {
+    let a = &ctx.subject.resolved().aircraft;
+    let mut candidates = candidate::delays(a);
+    candidates.extend(candidate::rotor_inertia(a));
+    candidates.extend(candidate::filters(a));
+    candidates.extend(candidate::gains(a));
+    Draft {
+        id,
+        text,
+        metric: Some(Metric { output, group, carry: Carry::Add }),
+        predicted: None,
+        measured,
+        compare: Compare::Interval,
+        needs: NEEDS,
+        note: Some("what a change buys is computed on the loop without payload".to_owned()),
+        candidates,
+    }
 }
 
 /// The worse of roll and pitch of a figure of flights with the payload on; partial where one is missing.
@@ -102,7 +129,8 @@ fn hover_share(ctx: &Context<'_>) -> Answer {
     let carry = at_hover_voltage(ctx, &ratio.record, "1", &|a, density, charge| {
         let flown = physics::powertrain::full_thrust(a, charge, density).ok()?.total;
         let reserve = a.battery.as_ref()?.reserve;
-        let low = physics::powertrain::full_thrust(a, reserve, air.worst.density).ok()?.total;
+        let worst = a.in_air(air.worst.temperature);
+        let low = physics::powertrain::full_thrust(&worst, reserve, air.worst.density).ok()?.total;
         Some(flown / low)
     });
     let Some(carry) = carry else { return Answer::Nothing };
@@ -136,7 +164,13 @@ fn gain_change(ctx: &Context<'_>) -> Answer {
         let sign = change.signum();
         let e = Estimate::combine(change.abs(), "dB", &[(sign * slope, &ratio)]);
         let found = Found { estimate: e, stale: loaded.stale.clone().or(bare.stale), ..loaded };
-        if worst.as_ref().is_none_or(|w| found.estimate.value > w.estimate.value) {
+        // A figure that still holds goes before a stale one.
+        let goes_before = |w: &Found| match (found.stale.is_some(), w.stale.is_some()) {
+            (true, false) => false,
+            (false, true) => true,
+            _ => found.estimate.value > w.estimate.value,
+        };
+        if worst.as_ref().is_none_or(goes_before) {
             worst = Some(found);
         }
     }

@@ -151,21 +151,22 @@ fn worst(ctx: &Context<'_>, what: &str, least: bool) -> Answer {
 
 /// The lesser of a figure of roll and one of pitch.
 pub(super) fn least_of(ctx: &Context<'_>, keys: [&str; 2]) -> Answer {
-    one_of(keys.map(|k| ctx.flight(k)), |a, b| {
-        // A figure that still holds goes before a stale one.
-        match (a.stale.is_some(), b.stale.is_some()) {
-            (true, false) => false,
-            (false, true) => true,
-            _ => a.estimate.value <= b.estimate.value,
-        }
-    })
+    one_of(keys.map(|k| ctx.flight(k)), |a, b| a.estimate.value <= b.estimate.value)
 }
 
-/// The figure of roll or that of pitch, `first` saying whether roll's is asked for; partial where one is missing.
+/// The figure of roll or that of pitch, `first` saying whether roll's is asked for; partial where one is missing. A figure
+/// that still holds goes before a stale one.
 pub(super) fn one_of(both: [Answer; 2], first: impl FnOnce(&Found, &Found) -> bool) -> Answer {
     let [a, b] = both;
     match (a, b) {
-        (Answer::Found(a), Answer::Found(b)) => Answer::Found(if first(&a, &b) { a } else { b }),
+        (Answer::Found(a), Answer::Found(b)) => {
+            let roll = match (a.stale.is_some(), b.stale.is_some()) {
+                (true, false) => false,
+                (false, true) => true,
+                _ => first(&a, &b),
+            };
+            Answer::Found(if roll { a } else { b })
+        }
         (Answer::Found(mut f), other) | (other, Answer::Found(mut f)) => {
             f.partial = Some(match other {
                 Answer::CannotTell(why) => format!("the other of roll and pitch cannot be told from {why}"),

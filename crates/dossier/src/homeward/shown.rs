@@ -39,49 +39,9 @@ fn course(from_wind: f64) -> String {
 }
 
 impl Homeward {
-    /// How far out, the link over distance.
+    /// The link over distance. How far out is drawn from [`Homeward::outline`].
     pub fn charts(&self) -> Vec<Chart> {
-        let mut all = vec![self.plan_view()];
-        all.extend(self.link_chart());
-        all
-    }
-
-    /// Farthest points seen from above, home in the middle, the wind from the top.
-    fn plan_view(&self) -> Chart {
-        let ring = |name: &str, style, of: &dyn Fn(&super::Direction) -> Option<f64>| {
-            // Home lies the other way from where the aircraft is: a way home into the wind begins downwind.
-            let points: Vec<(f64, f64)> = self
-                .directions
-                .iter()
-                .chain(self.directions.first())
-                .filter_map(|d| of(d).map(|r| (-r * d.from_wind.sin(), -r * d.from_wind.cos())))
-                .collect();
-            Series::new(
-                name,
-                style,
-                points.iter().map(|p| p.0).collect(),
-                points.iter().map(|p| p.1).collect(),
-            )
-        };
-        let charge = format!("still home at {:.0} %", 100.0 * self.failsafe.come_home_at);
-        let mut series = vec![
-            ring("out and back", Style::Dashed, &|d| d.radius),
-            ring(&charge, Style::Line, &|d| d.reach),
-            ring("farthest flown", Style::Thin, &|_| Some(self.distance)),
-        ];
-        series.retain(|s| s.x.len() > 1);
-        Chart {
-            id: "reach".to_owned(),
-            title: "How far out, by where the wind comes from".to_owned(),
-            caption: format!(
-                "Home in the middle, wind of {:.0} m/s from the top: inside the full line the come-home charge is enough.",
-                self.wind
-            ),
-            x: Axis::linear("across the wind", "m"),
-            y: Axis::linear("towards the wind", "m"),
-            series,
-            marks: vec![Mark::Point { x: 0.0, y: 0.0, name: "home".to_owned() }],
-        }
+        self.link_chart().into_iter().collect()
     }
 
     fn link_chart(&self) -> Option<Chart> {
@@ -195,6 +155,12 @@ impl Homeward {
             })
             .collect();
         let time: f64 = self.legs.iter().map(|l| l.time).sum();
+        let ground = self.ground_gain.map_or(String::new(), |gain| {
+            format!(
+                " What the ground gives is left out of the landing: with the discs at 0.7 m a rotor of this size has {:.1} % more thrust (Cheeseman and Bennett 1955), on the safe side.",
+                100.0 * (gain - 1.0)
+            )
+        });
         rows.push(vec![
             "sum".to_owned(),
             format!("{time:.0}"),
@@ -208,7 +174,9 @@ impl Homeward {
             &format!("The way home from {:.0} m into the wind", self.distance),
             &["leg", "time, s", "airspeed, m/s", "power, W", "energy, kJ", "share, %"],
             rows,
-            "Wind grows with height by the one-seventh law from 10 m; descent is charged with the power of level flight.",
+            &format!(
+                "Wind grows with height by the one-seventh law from 10 m; descent is charged with the power of level flight.{ground}"
+            ),
         )
     }
 

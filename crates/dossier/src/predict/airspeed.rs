@@ -99,7 +99,7 @@ fn winding(out: &mut Nominal, loaded: &Case<'_>, hover: &Trimmed, air: &Air) {
     let a = loaded.aircraft;
     // What is not known about a part that is optional is not waited for.
     let Some((motor, heat)) = a.motor.as_ref().and_then(|m| Some((m, m.thermal?))) else { return };
-    let Some(node) = Winding::of(motor) else { return };
+    let Some(node) = Winding::of(motor).map(|w| w.in_density(air.density)) else { return };
     let Ok(model) = MotorModel::new(a) else { return };
     let load = |p: &powertrain::OperatingPoint| {
         let hottest = p.rotors.iter().max_by(|a, b| a.motor_current.total_cmp(&b.motor_current));

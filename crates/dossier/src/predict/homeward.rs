@@ -17,6 +17,15 @@ pub(super) fn outputs(out: &mut Nominal, aircraft: &Aircraft, air: &SiteAir) {
         out.wait(HEAD, &"waits for `failsafe` in the aircraft file");
         return;
     };
+    let name = "time without link until it must act, as stated";
+    out.put("homeward.lost_link_time", HEAD, name, "s", f.lost_link_time);
+    out.put(
+        "homeward.low_battery_time",
+        HEAD,
+        "time at low battery until it must act, as stated",
+        "s",
+        f.low_battery_time,
+    );
     let density = air.usual.density;
     out.put("homeward.density", HEAD, "density of the air", "kg/m^3", density);
     if let Some(w) = air.wind {
@@ -39,6 +48,14 @@ pub(super) fn outputs(out: &mut Nominal, aircraft: &Aircraft, air: &SiteAir) {
     match homing.needed(&legs) {
         Ok(need) => {
             out.put("homeward.need", HEAD, "charge at which it must turn home, farthest out", "1", need);
+            let left = homing.store.reserve + f.come_home_at - need;
+            out.put(
+                "homeward.left",
+                HEAD,
+                "charge left at the landing, come home at the stated charge",
+                "1",
+                left,
+            );
             let hover = homing.power(wind.at(f.plan.height));
             if let Some((volts, _)) = hover.and_then(|p| homing.store.bus(need, p)) {
                 out.put("homeward.voltage", HEAD, "voltage under load of a hover at that charge", "V", volts);

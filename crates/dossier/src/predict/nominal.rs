@@ -274,6 +274,7 @@ pub(super) struct Near {
 /// The same, near a central aircraft.
 pub(super) fn nominal_near(aircraft: &Aircraft, air: &SiteAir, groups: &[Group], near: &Near) -> Nominal {
     let mut out = Nominal::default();
+    let aircraft = &*aircraft.in_air(air.usual.temperature);
     let bare_aircraft = aircraft.without_payload();
     let density = air.usual.density;
     let loaded = Case::new(aircraft, density);
@@ -503,7 +504,8 @@ fn full_outputs(
         );
     }
     let reserve = charges(loaded.aircraft).last().map_or(0.2, |c| c.2);
-    match powertrain::full_thrust(loaded.aircraft, reserve, air.worst.density) {
+    match powertrain::full_thrust(&loaded.aircraft.in_air(air.worst.temperature), reserve, air.worst.density)
+    {
         Ok(f) => out.put(
             "sizing.worst_corner",
             head,

@@ -16,7 +16,7 @@ const HEAD: &str = "Payload and low charge";
 pub(super) fn outputs(out: &mut Nominal, loaded: &Case<'_>, bare: &Case<'_>, air: &SiteAir) {
     let a = loaded.aircraft;
     let reserve = a.battery.as_ref().map_or(0.2, |b| b.reserve);
-    match powertrain::full_thrust(a, reserve, air.worst.density) {
+    match powertrain::full_thrust(&a.in_air(air.worst.temperature), reserve, air.worst.density) {
         Ok(f) => {
             let name = "hover over full thrust at reserve charge, with payload, highest and hottest";
             out.put("payload.hover_share", HEAD, name, "1", loaded.weight / f.total);

@@ -4,6 +4,7 @@
 //! input moves by plus and minus its standard uncertainty. This also covers inputs that act in
 //! several places, so a shared error stays one source.
 
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 
 use physics::aircraft::Aircraft;
@@ -88,13 +89,21 @@ impl Prediction {
     }
 }
 
+/// The aircraft in the air of its site.
+fn in_site(mut resolved: Resolved, site: &Site) -> Resolved {
+    if let Cow::Owned(aircraft) = resolved.aircraft.in_air(site.temperature) {
+        resolved.aircraft = aircraft;
+    }
+    resolved
+}
+
 impl Subject {
     /// An aircraft file at a site.
     ///
     /// # Errors
     /// What is wrong with the aircraft file.
     pub fn new(file: AircraftFile, site: Site) -> Result<Self, Diagnostics> {
-        let resolved = file.resolve(&BTreeMap::new())?;
+        let resolved = in_site(file.resolve(&BTreeMap::new())?, &site);
         let (effective, stated) = (file.clone(), resolved.clone());
         Ok(Self {
             effective,
@@ -150,7 +159,7 @@ impl Subject {
             }
         }
         let taken = kept.iter().map(|(k, m)| (k.clone(), m.value)).collect();
-        let resolved = effective.resolve(&taken)?;
+        let resolved = in_site(effective.resolve(&taken)?, &self.site);
         Ok((Self { effective, measured: kept, taken, resolved, ..self.clone() }, refused))
     }
 
@@ -164,7 +173,7 @@ impl Subject {
         let effective =
             if absent.is_empty() { self.file.clone() } else { self.file.with_edits(&absent).ok()? };
         let taken = measured.iter().map(|(k, m)| (k.clone(), m.value)).collect();
-        let resolved = effective.resolve(&taken).ok()?;
+        let resolved = in_site(effective.resolve(&taken).ok()?, &self.site);
         Some(Self { effective, measured: measured.clone(), taken, resolved, ..self.clone() })
     }
 
@@ -272,7 +281,11 @@ impl Subject {
 
     /// The aircraft with some numbers moved from where they are, measured figures included.
     fn with_moved(&self, moved: &BTreeMap<String, f64>) -> Result<Aircraft, Diagnostics> {
-        self.effective.moved(&self.taken, moved)
+        let aircraft = self.effective.moved(&self.taken, moved)?;
+        Ok(match aircraft.in_air(self.site.temperature) {
+            Cow::Owned(there) => there,
+            Cow::Borrowed(_) => aircraft,
+        })
     }
 
     /// The aircraft with numbers drawn from their uncertainties, measured figures included.

@@ -3,7 +3,7 @@
 use super::battery::BatteryModel;
 use super::error::{LimitKind, PowertrainError, above_zero, at_least};
 use super::motor::MotorModel;
-use super::thermal::{STANDARD_ROOM, Winding};
+use super::thermal::Winding;
 use crate::STANDARD_GRAVITY;
 use crate::aircraft::{Aircraft, Motor};
 use crate::interference;
@@ -44,16 +44,18 @@ pub(super) struct Loading {
     pub(super) cell_voltage: f64,
 }
 
-/// Currents that the winding's temperature allows, A: steady, and in a burst. In air of 25 degC; the burst
-/// starts from the winding temperature of the predictions; the iron's heat is that of the no-load test.
-fn winding_limits(motor: &Motor) -> [f64; 2] {
+/// Currents that the winding's temperature allows, A, in air of its own temperature and a density, kg/m^3: steady, and
+/// in a burst. The burst starts from the winding temperature of the predictions; the iron's heat is that of the
+/// no-load test.
+fn winding_limits(motor: &Motor, density: f64) -> [f64; 2] {
     let free = [f64::INFINITY; 2];
     let Some(heat) = motor.thermal else { return free };
     let (Some(limit), Some(node)) = (heat.limit, Winding::of(motor)) else { return free };
+    let node = node.in_density(density);
     let iron = motor.no_load_current * motor.no_load_voltage;
-    let steady = node.steady_current(motor, iron, STANDARD_ROOM, limit);
+    let steady = node.steady_current(motor, iron, heat.air, limit);
     let from = motor.winding_temperature;
-    let burst = node.burst_current(motor, iron, STANDARD_ROOM, from, limit, heat.burst);
+    let burst = node.burst_current(motor, iron, heat.air, from, limit, heat.burst);
     // A limit of nothing at all would be no number.
     [steady.max(1e-6), burst.max(1e-6)]
 }
@@ -75,7 +77,7 @@ impl<'a> Plant<'a> {
             density: above_zero("air density (kg/m^3)", density)?,
             weight: at_least(0.0, "mass (kg)", mass)? * STANDARD_GRAVITY,
             motor_limit: limit(aircraft.motor()?.max_current),
-            winding_limits: winding_limits(aircraft.motor()?),
+            winding_limits: winding_limits(aircraft.motor()?, density),
             burst: false,
             esc_limit: limit(aircraft.esc()?.max_current),
             battery_limit: limit(aircraft.battery()?.max_current),

@@ -4,6 +4,9 @@
 //! (IEC 60028): linear in T, so solved exactly. Where R_th I^2 dR/dT reaches 1 the heat outgrows the
 //! cooling at any temperature.
 //!
+//! *Air.* A rise is stated for air of 25 degC at sea level. The limit is taken from the air of the site; thinner air
+//! cools less ([`Winding::in_density`]).
+//!
 //! *Chopping.* An ESC that chops loses, besides conduction, the overlap of voltage and current at each
 //! edge: V I (t_rise + t_fall) f / 2 (hard switching; Erickson & Maksimovic, Fundamentals of Power
 //! Electronics, ch. 4); none at full command, where it no longer chops.
@@ -15,6 +18,12 @@ use crate::root::root;
 
 /// Air of the test that a rise is stated for, K: 25 degC.
 pub const STANDARD_ROOM: f64 = 298.15;
+
+/// Density of that air at 1013.25 hPa, kg/m^3.
+pub const TEST_DENSITY: f64 = 1.184;
+/// Exponent of forced convection over the Reynolds number: a cylinder across the flow, Re 4 000 to 40 000
+/// (Hilpert 1933: 0.618).
+pub const COOLING_EXPONENT: f64 = 0.618;
 
 /// Cooling and heat capacity of a winding.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
@@ -34,6 +43,14 @@ impl Winding {
         let thermal_resistance = known.rise / heat;
         (thermal_resistance > 0.0 && thermal_resistance.is_finite() && known.time > 0.0)
             .then(|| Self { thermal_resistance, heat_capacity: known.time / thermal_resistance })
+    }
+
+    /// The same in air of a density, kg/m^3: cooling goes with the power [`COOLING_EXPONENT`] of the density over that
+    /// of the test ([`STANDARD_ROOM`] at 1013.25 hPa), the wash over the motor being as fast.
+    #[must_use]
+    pub fn in_density(self, density: f64) -> Self {
+        let ratio = (density / TEST_DENSITY).powf(COOLING_EXPONENT);
+        Self { thermal_resistance: self.thermal_resistance / ratio, ..self }
     }
 
     /// Heat at a temperature, W: constant part and growth per kelvin, less what cooling takes.

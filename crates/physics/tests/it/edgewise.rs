@@ -3,7 +3,7 @@
 use std::f64::consts::TAU;
 
 use physics::Vec3;
-use physics::aircraft::{Aircraft, Battery, Body, Chemistry, Esc, Motor, Shape, WindingHeat};
+use physics::aircraft::{Aircraft, Motor, WindingHeat};
 use physics::edgewise::{flow, speed_for_thrust};
 use physics::interference::{Balance, LOWER_INFLOW, coaxial, download_share, ground_effect};
 use physics::layout;
@@ -11,86 +11,20 @@ use physics::powertrain::airspeed::{envelope, trim};
 use physics::powertrain::ledger::{cell_power, energy};
 use physics::powertrain::thermal::Winding;
 use physics::powertrain::{endurance, endurance_at_power, operating_point};
-use physics::rotor::{Coefficients, Rotor};
+use physics::rotor::Rotor;
 
+use crate::craft::{craft, point};
 use crate::table::{close, number, report, rows};
 
 const PEER: &str = include_str!("../../../../reference/forward_flight.csv");
 
-fn rotor() -> Rotor {
-    Rotor {
-        diameter: 0.381,
-        pitch: Some(0.127),
-        blades: 2,
-        inertia: 9.5e-5,
-        unbalance: 0.0,
-        download: 0.0,
-        coefficients: Coefficients::Constant { ct: 0.105, cp: 0.040 },
-    }
+fn quad() -> Aircraft {
+    let stations = layout::stations("quad-x", 0.31, 0.0, true).unwrap();
+    craft(stations, vec![point("all", 3.2, Vec3::zeros())])
 }
 
-fn quad() -> Aircraft {
-    Aircraft {
-        magnetic: Default::default(),
-        safety: Default::default(),
-        sensors: Default::default(),
-        structure: Default::default(),
-        name: "forward".to_owned(),
-        stations: layout::stations("quad-x", 0.31, 0.0, true).unwrap(),
-        bodies: vec![Body {
-            item: "all".to_owned(),
-            mass: 3.2,
-            at: Vec3::zeros(),
-            shape: Shape::Point,
-            payload: false,
-        }],
-        rotor: rotor(),
-        motor: Some(Motor {
-            kv: 41.9,
-            resistance: 0.062,
-            no_load_current: 0.9,
-            no_load_voltage: 10.0,
-            no_load_growth: 0.0,
-            inertia: 2.5e-5,
-            max_current: Some(40.0),
-            winding_temperature: 333.15,
-            thermal: None,
-        }),
-        esc: Some(Esc {
-            response_up: None,
-            response_down: None,
-            resistance: 0.003,
-            dead_time: 0.0015,
-            update_period: 0.0005,
-            protocol_period: 0.0001,
-            switching_frequency: 0.0,
-            edge_time: 0.0,
-            braking: true,
-            usable_minimum: 0.04,
-            max_current: None,
-        }),
-        battery: Some(Battery {
-            chemistry: Chemistry::Lipo,
-            series: 6,
-            parallel: 1,
-            capacity: 28_800.0,
-            cell_resistance: 0.0024,
-            lead_resistance: 0.004,
-            polarisation_resistance: 0.0015,
-            polarisation_time: 30.0,
-            cutoff: 3.3,
-            reserve: 0.2,
-            max_current: None,
-        }),
-        avionics_power: 9.0,
-        imu: None,
-        filters: Vec::new(),
-        rate_loop: None,
-        attitude_loop: None,
-        velocity_loop: None,
-        position_loop: None,
-        drag_area: 0.03,
-    }
+fn rotor() -> Rotor {
+    quad().rotor
 }
 
 #[test]
@@ -313,11 +247,23 @@ fn val_winding_temperature() {
         assert!(close(v[1], time, 1e-9));
     }
     // The rise that a winding is known by comes out again.
-    let heat = WindingHeat { rise: 45.0, current: 18.0, time: 70.0, limit: None, burst: 10.0 };
+    let heat = WindingHeat { rise: 45.0, current: 18.0, time: 70.0, limit: None, burst: 10.0, air: 298.15 };
     let known = Motor { thermal: Some(heat), ..motor };
     let settled = Winding::of(&known).unwrap().settled(&known, 18.0, 0.0, 298.15).unwrap();
     assert!(close(343.15, settled, 1e-12), "{settled}");
     assert!(winding.settled(&motor, 10.0, 2.0, 298.15).unwrap() < 320.0);
+    // Thinner air: R_th by the density to the power 0.618 (Hilpert 1933), here by half.
+    let thin = winding.in_density(0.592).thermal_resistance;
+    let expected = 1.5 * 2f64.powf(0.618);
+    assert!(close(expected, thin, 1e-12), "{thin}");
+    report(
+        "winding heat",
+        "thermal resistance in air of half the density, K/W",
+        "Hilpert 1933, Re^0.618",
+        expected,
+        thin,
+        "1e-12 relative",
+    );
     // 1.5 K/W x I^2 x 0.062 ohm x 0.00385/K = 1 at 53 A.
     assert!(winding.settled(&motor, 55.0, 2.0, 298.15).is_none());
     assert!(winding.settled(&motor, 51.0, 2.0, 298.15).is_some());

@@ -3,7 +3,7 @@
 use std::f64::consts::PI;
 
 use physics::Vec3;
-use physics::aircraft::{Aircraft, Battery, Body, Chemistry, Esc, Motor, Shape};
+use physics::aircraft::Aircraft;
 use physics::homeward::energy::{Leg, PowerCurve, Store, Way, Wind};
 use physics::homeward::impact::{
     FOOT_POUND, THRESHOLDS, critical_area, fall_speed, kinetic, terminal_speed, throw,
@@ -18,8 +18,8 @@ use physics::homeward::spare;
 use physics::homeward::stop::Brakes;
 use physics::layout;
 use physics::powertrain::airspeed::trim;
-use physics::rotor::{Coefficients, Rotor};
 
+use crate::craft::{craft, point};
 use crate::table::{number, report, rows};
 
 const PEER: &str = include_str!("../../../../reference/homeward.csv");
@@ -32,73 +32,9 @@ fn check(what: &str, source: &str, expected: f64, computed: f64, tolerance: f64)
 
 fn aircraft(layout: &str) -> Aircraft {
     let stations = layout::stations(layout, 0.31, 0.0, true).unwrap();
-    let body =
-        |item: &str, mass, at| Body { item: item.to_owned(), mass, at, shape: Shape::Point, payload: false };
-    let mut bodies = vec![body("body", 2.2, Vec3::zeros())];
-    bodies.extend(stations.iter().map(|s| body("drive", 0.3, s.at)));
-    Aircraft {
-        name: "home".to_owned(),
-        stations,
-        bodies,
-        rotor: Rotor {
-            diameter: 0.381,
-            pitch: Some(0.127),
-            blades: 2,
-            inertia: 9.5e-5,
-            unbalance: 0.0,
-            download: 0.0,
-            coefficients: Coefficients::Constant { ct: 0.105, cp: 0.040 },
-        },
-        motor: Some(Motor {
-            kv: 41.9,
-            resistance: 0.062,
-            no_load_current: 0.9,
-            no_load_voltage: 10.0,
-            no_load_growth: 0.0,
-            inertia: 2.5e-5,
-            max_current: Some(40.0),
-            winding_temperature: 298.15,
-            thermal: None,
-        }),
-        esc: Some(Esc {
-            resistance: 0.003,
-            dead_time: 1.5e-3,
-            update_period: 0.5e-3,
-            protocol_period: 0.1e-3,
-            braking: true,
-            response_up: None,
-            response_down: None,
-            usable_minimum: 0.04,
-            max_current: None,
-            switching_frequency: 0.0,
-            edge_time: 0.0,
-        }),
-        battery: Some(Battery {
-            chemistry: Chemistry::Lipo,
-            series: 6,
-            parallel: 1,
-            capacity: 8.0 * 3600.0,
-            cell_resistance: 2.4e-3,
-            lead_resistance: 4.0e-3,
-            polarisation_resistance: 1.5e-3,
-            polarisation_time: 30.0,
-            cutoff: 3.3,
-            reserve: 0.2,
-            max_current: None,
-        }),
-        avionics_power: 9.0,
-        imu: None,
-        filters: Vec::new(),
-        rate_loop: None,
-        attitude_loop: None,
-        velocity_loop: None,
-        position_loop: None,
-        drag_area: 0.03,
-        structure: Default::default(),
-        magnetic: Default::default(),
-        safety: Default::default(),
-        sensors: Default::default(),
-    }
+    let mut bodies = vec![point("body", 2.2, Vec3::zeros())];
+    bodies.extend(stations.iter().map(|s| point("drive", 0.3, s.at)));
+    craft(stations, bodies)
 }
 
 const PLAN: Plan = Plan { speed: 8.0, height: 30.0, climb: 2.0, descent: 1.5, landing: 15.0, react: 3.0 };

@@ -5,6 +5,7 @@
 mod atmosphere;
 mod bem;
 mod control;
+mod craft;
 mod edgewise;
 mod effect;
 mod filter_search;

@@ -540,10 +540,11 @@ fn prop_a_warm_winding_binds() {
     let mut aircraft = plain();
     let free = full_thrust(&aircraft, 1.0, 1.2).unwrap();
     let motor = aircraft.motor.as_mut().unwrap();
-    let heat =
-        |burst| Some(WindingHeat { rise: 45.0, current: 18.0, time: 70.0, limit: Some(393.15), burst });
+    let heat = |burst| {
+        Some(WindingHeat { rise: 45.0, current: 18.0, time: 70.0, limit: Some(393.15), burst, air: 298.15 })
+    };
     motor.thermal = heat(60.0);
-    let (motor, node) = (motor.clone(), Winding::of(motor).unwrap());
+    let (motor, node) = (motor.clone(), Winding::of(motor).unwrap().in_density(1.2));
     let full = full_thrust(&aircraft, 1.0, 1.2).unwrap();
     assert_eq!(full.binding, LimitKind::WindingTemperature);
     assert!(full.total < free.total);
@@ -553,6 +554,11 @@ fn prop_a_warm_winding_binds() {
     assert!(close(393.15, reached, 1e-8), "{reached}");
     aircraft.motor.as_mut().unwrap().thermal = heat(40.0);
     assert!(full_thrust(&aircraft, 1.0, 1.2).unwrap().total > full.total);
+    // Hotter or thinner air leaves the winding less.
+    let hot = aircraft.in_air(318.15);
+    let burst = |a: &Aircraft, density| full_thrust(a, 1.0, density).unwrap().point.rotors[0].motor_current;
+    assert!(burst(&hot, 1.2) < burst(&aircraft, 1.2) && burst(&aircraft, 0.9) < burst(&aircraft, 1.2));
+    assert_eq!(*aircraft.in_air(298.15), aircraft);
     // Steady flight is held to the settled temperature.
     let most = node.steady_current(&motor, 9.0, 298.15, 393.15);
     assert!(close(393.15, node.settled(&motor, most, 9.0, 298.15).unwrap(), 1e-12));

@@ -9,6 +9,7 @@ pub(crate) mod ladder;
 pub(crate) mod ledger;
 pub(crate) mod mark;
 pub(crate) mod number;
+pub(crate) mod reach;
 pub(crate) mod rule;
 pub(crate) mod siting;
 pub(crate) mod spec;

@@ -82,3 +82,27 @@ pub(in crate::gates) fn homeward(ctx: &Context<'_>) -> Vec<Candidate> {
     }));
     out
 }
+
+/// The time until a fail-safe acts, stated as it was measured.
+pub(in crate::gates) fn stated_time(ctx: &Context<'_>, output: &str, late: Option<f64>) -> Vec<Candidate> {
+    let Some((f, late)) = ctx.subject.resolved().aircraft.safety.failsafe.zip(late.filter(|l| *l > 0.0))
+    else {
+        return Vec::new();
+    };
+    let (key, current) = match output {
+        "homeward.lost_link_time" => ("failsafe.lost_link_time", f.lost_link_time),
+        _ => ("failsafe.low_battery_time", f.low_battery_time),
+    };
+    vec![scalar(Scalar {
+        name: "acts later than the file states",
+        class: ChangeClass::Configuration,
+        keys: vec![key.to_owned()],
+        unit: "s",
+        factor: 1.0,
+        current,
+        reference: current + late,
+        departure: 0.8,
+        basis: "as it acted in flight".to_owned(),
+        test: "the same trigger on the bench, without propellers: time until the mode changes",
+    })]
+}

@@ -13,7 +13,7 @@ mod parts;
 pub(super) mod structure;
 
 pub(super) use self::geometry::{moves, payload_nearer, yaw};
-pub(super) use self::homeward::homeward;
+pub(super) use self::homeward::{homeward, stated_time};
 pub(super) use self::loops::{delays, filters, gains, rotor_inertia};
 pub(super) use self::outer::{attitude_gain, hold, velocity};
 pub(super) use self::parts::{lighter, thrust, unbalance};

@@ -5,7 +5,7 @@ use axum::response::Response;
 use dossier::homeward::{Ask, RULES};
 use maud::html;
 
-use crate::figures::data;
+use crate::figures::{data, figure, reach};
 use crate::web::AppState;
 use crate::web::view::shell;
 use crate::web::whatif::{Pairs, WhatIf};
@@ -22,6 +22,7 @@ pub(crate) async fn page(State(state): State<AppState>, Query(pairs): Query<Pair
             @match &answer {
                 Ok(h) => {
                     p.verdict { (h.verdict) }
+                    (figure("", &reach::drawing(h), "Home in the middle, the wind from the top, to scale: inside the full line the come-home charge is enough. Rings are distances over the ground."))
                     (data::shown("homeward", &h.charts(), &h.tables()))
                 }
                 Err(why) => {
