@@ -161,6 +161,14 @@ fn flight_model_20_s_four_table_rotors(bencher: Bencher) {
     bencher.bench_local(|| fly(&aircraft, &air, &flight(1)));
 }
 
+/// With every event at its instant.
+#[divan::bench(sample_count = 5, sample_size = 1)]
+fn flight_model_20_s_exact_steps(bencher: Bencher) {
+    let (Some(aircraft), Some(air)) = (quad(), sea_level()) else { return };
+    let exact = Scenario { stepping: Stepping::Exact, step: 1.0 / 16_000.0, ..flight(1) };
+    bencher.bench_local(|| fly(&aircraft, &air, &exact));
+}
+
 #[divan::bench(sample_count = 1, sample_size = 1)]
 fn a_thousand_flights_of_20_s_all_cores(bencher: Bencher) {
     let (Some(aircraft), Some(air)) = (quad(), sea_level()) else { return };

@@ -25,9 +25,11 @@ mod imu;
 mod log;
 mod outer;
 mod plant;
+pub mod replay;
 mod run;
 mod scenario;
 mod setup;
+mod warmth;
 mod wind;
 
 pub use faults::{Fault, FaultKind, objection};
