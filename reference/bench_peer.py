@@ -10,7 +10,7 @@ import time
 import numpy as np
 import scipy
 from make_blade_element import solve
-from scipy import optimize, signal
+from scipy import integrate, optimize, signal
 
 
 def series(length, phase):
@@ -114,11 +114,11 @@ def gain_search(derivatives=(0.0,)):
 timed("gain_search_1600_gains_30_plants", gain_search)
 
 
-def once(name, call):
-    """Long runs are timed once."""
+def once(name, call, share=1.0):
+    """Long runs are timed once; of some only a share is run."""
     start = time.perf_counter()
     call()
-    print(f"PEER|{name}|{time.perf_counter() - start:.9e}")
+    print(f"PEER|{name}|{(time.perf_counter() - start) / share:.9e}")
 
 
 def hour_of_spectra():
@@ -184,3 +184,130 @@ loop = closed_loop()
 once("identification_of_600000_samples", lambda: identification(*loop))
 once("streamed_welch_one_hour_8khz_six_channels", hour_of_spectra)
 once("orders_1_2_4_one_hour_8khz_six_channels", hour_of_orders)
+
+
+class Flight:
+    """The quadrotor of benches/flight.rs: body, four table rotors with inflow, motors, battery, loops at 1 kHz.
+
+    State: position, velocity, quaternion, rate, charge, polarisation, four rotor speeds, four induced speeds; north-east-down.
+    Delays, filter and sensor noise are left out: the peer has less to do.
+    """
+
+    mass, density, radius, spin, kt, path = 4.42, 1.225, 0.1905, 1.2e-4, 1 / 41.9, 0.065
+    inertia = np.array([0.0621, 0.0666, 0.1247])
+    hubs = 0.2192 * np.array([[1, 1, 0], [-1, -1, 0], [1, -1, 0], [-1, 1, 0]], float)
+    turn = np.array([-1.0, -1.0, 1.0, 1.0])  # reaction about +z: minus where the rotor turns clockwise
+    area = np.pi * radius**2
+    depth = 8 / (3 * np.pi) * radius
+    speeds = np.array([2000.0, 4000.0, 6000.0, 8000.0]) * 2 * np.pi / 60
+
+    def __init__(self):
+        ct = np.array([0.098, 0.101, 0.104, 0.106]) * 4 / np.pi**3
+        cp = np.array([0.041, 0.040, 0.040, 0.040]) * 4 / np.pi**4
+        hover = np.sqrt(ct / 2)
+        moving = 0.8 * ct
+        half = 0.5 * 0.15 / np.pi
+        self.k2 = (ct - moving) / (half + np.sqrt(half**2 + moving / 2) - hover)
+        self.k1 = ct + self.k2 * hover
+        self.profile = cp - 1.15 * hover * ct
+        self.mix = np.linalg.pinv(np.array([np.ones(4), -self.hubs[:, 1], self.hubs[:, 0], 0.0155 * self.turn]))
+        rng = np.random.default_rng(1)
+        self.gusts = np.array([-8.0, 0, 0]) + signal.lfilter([0.02], [1, -0.999], rng.standard_normal((30_000, 3)), axis=0)
+        self.integral, self.outer = np.zeros(3), np.zeros(3)
+
+    def start(self):
+        w = 400.0
+        return np.concatenate([[0, 0, -20, 0, 0, 0, 1, 0, 0, 0, 0, 0, 0, 1, 0], np.full(4, w), np.full(4, 6.2)])
+
+    def commands(self, x, dt):
+        """Position, velocity, attitude and rate loop; voltage fractions."""
+        q, rate = x[6:10], x[10:13]
+        place = np.clip(0.25 * (np.array([0, 0, -20]) - x[:3]), -5, 5) - x[3:6]
+        self.outer = self.outer + 0.2 * place * dt
+        ask = np.array([1.0, 1.0, 2.0]) * place + self.outer
+        yaw = np.arctan2(2 * (q[0] * q[3] + q[1] * q[2]), 1 - 2 * (q[2] ** 2 + q[3] ** 2))
+        c, s = np.cos(yaw), np.sin(yaw)
+        pitch = np.clip(-(c * ask[0] + s * ask[1]) / 9.80665, -0.44, 0.44)
+        roll = np.clip((-s * ask[0] + c * ask[1]) / 9.80665, -0.44, 0.44)
+        now = np.array([2 * (q[0] * q[1] + q[2] * q[3]), 2 * (q[0] * q[2] - q[3] * q[1]), yaw])
+        wanted = np.clip(np.array([4.0, 4.0, 2.0]) * (np.array([roll, pitch, 0.0]) - now), -3.8, 3.8)
+        error = wanted - rate
+        self.integral = self.integral + np.array([30.0, 30.0, 8.0]) * error * dt
+        moment = self.inertia * (np.array([14.0, 14.0, 6.0]) * error + self.integral)
+        lift = self.mass * (9.80665 - ask[2])
+        thrust = np.clip(self.mix @ np.concatenate([[lift], moment]), 0.1, 30.0)
+        w = np.sqrt(thrust / 6.75e-5)
+        torque = 0.0155 * thrust
+        return np.clip((self.kt * w + self.path * (torque / self.kt + 0.9)) / 24.5, 0.04, 1.0)
+
+    def slope(self, x, command, wind):
+        v, q, rate, w, induced = x[3:6], x[6:10], x[10:13], x[15:19], x[19:23]
+        a, b, c, d = q / np.linalg.norm(q)
+        turn = np.array([
+            [1 - 2 * (c * c + d * d), 2 * (b * c - a * d), 2 * (b * d + a * c)],
+            [2 * (b * c + a * d), 1 - 2 * (b * b + d * d), 2 * (c * d - a * b)],
+            [2 * (b * d - a * c), 2 * (c * d + a * b), 1 - 2 * (b * b + c * c)],
+        ])
+        air = turn.T @ (v - wind)
+        hub = air + np.cross(rate, self.hubs)
+        climb, along2 = -hub[:, 2], hub[:, 0] ** 2 + hub[:, 1] ** 2
+        k1, k2, p0 = (np.interp(w, self.speeds, k) for k in (self.k1, self.k2, self.profile))
+        tip = self.radius * w
+        mu2 = along2 / tip**2
+        through = climb + induced
+        lift = k1 * (1 + 1.5 * mu2) * tip - k2 * through
+        plane = 1.5 * k1 * through + 2 * p0 * tip
+        torque = lift * (through + 0.15 * induced) + p0 * tip**2 * (1 + 4.65 * mu2) - plane * mu2 * tip
+        scale = self.density * self.area
+        force = np.column_stack([-scale * plane * hub[:, 0], -scale * plane * hub[:, 1], -scale * lift * tip])
+        charge = x[13]
+        cell = -1.031 * np.exp(-35 * charge) + 3.685 + charge * (0.2156 + 0.0971 + charge * (-0.1178 + 0.3201 * charge))
+        source, resistance = 6 * cell - x[14], 6 * 0.0024 + 0.004
+        one = 1 + resistance / self.path * np.sum(command**2)
+        two = source + resistance / self.path * self.kt * np.sum(command * w)
+        bus = (two + np.sqrt(two**2 - 4 * one * resistance * 9.0)) / (2 * one)
+        current = (command * bus - self.kt * w) / self.path
+        drawn = np.sum(command * current) + 9.0 / bus
+        shaft = self.kt * (current - 0.9)
+        total = force.sum(axis=0) - 0.5 * self.density * 0.02 * np.linalg.norm(air) * air
+        moment = np.cross(self.hubs, force).sum(axis=0) + np.array([0, 0, np.sum(self.turn * shaft)])
+        spins = np.array([0, 0, -self.spin * np.sum(self.turn * w)])
+        angular = (moment - np.cross(rate, self.inertia * rate + spins)) / self.inertia
+        out = np.empty(23)
+        out[:3] = v
+        out[3:6] = turn @ total / self.mass + np.array([0, 0, 9.80665])
+        p, y, z = rate
+        out[6:10] = 0.5 * np.array([-b * p - c * y - d * z, a * p + c * z - d * y, a * y + d * p - b * z, a * z + b * y - c * p])
+        out[10:13] = angular
+        out[13] = -drawn / 28_800
+        out[14] = (drawn * 6 * 0.0015 - x[14]) / 30
+        out[15:19] = (shaft - scale * self.radius * torque) / self.spin
+        out[19:23] = (lift * tip - 2 * induced * np.sqrt(along2 + through**2)) / self.depth
+        return out
+
+
+def flight_by_numpy():
+    """Heun's method at 1 kHz, commands held over a step."""
+    f = Flight()
+    x = f.start()
+    for k in range(20_000):
+        command = f.commands(x, 1e-3)
+        first = f.slope(x, command, f.gusts[k])
+        second = f.slope(x + 1e-3 * first, command, f.gusts[k + 1])
+        x = x + 0.5e-3 * (first + second)
+    assert np.linalg.norm(x[:3] - np.array([0, 0, -20])) < 5, x[:3]
+
+
+def flight_by_scipy():
+    """The same by solve_ivp from one run of the loops to the next, RK45 at its usual tolerances; the first 2 s."""
+    f = Flight()
+    x = f.start()
+    for k in range(2_000):
+        command = f.commands(x, 1e-3)
+        wind = f.gusts[k]
+        x = integrate.solve_ivp(lambda t, y: f.slope(y, command, wind), (0.0, 1e-3), x).y[:, -1]
+    assert np.linalg.norm(x[:3] - np.array([0, 0, -20])) < 5, x[:3]
+
+
+once("flight_model_20_s_four_table_rotors", flight_by_numpy)
+once("flight_model_20_s_exact_steps", flight_by_scipy, 0.1)

@@ -116,6 +116,8 @@ fn quad() -> Option<Aircraft> {
             d: [0.0; 3],
             d_lag: 2e-3,
             linearised: true,
+            voltage_corrected: false,
+            set_up_at: None,
         }),
         attitude_loop: Some(AttitudeLoop { gain: [4.0, 4.0, 2.0], rate_limit: 3.8, full_tilt: None }),
         velocity_loop: Some(VelocityLoop {
@@ -135,6 +137,7 @@ fn quad() -> Option<Aircraft> {
         drag_area: 0.02,
         structure: Default::default(),
         magnetic: Default::default(),
+        sensors: Default::default(),
         safety: Default::default(),
     })
 }
@@ -159,6 +162,14 @@ fn sea_level() -> Option<Air> {
 fn flight_model_20_s_four_table_rotors(bencher: Bencher) {
     let (Some(aircraft), Some(air)) = (quad(), sea_level()) else { return };
     bencher.bench_local(|| fly(&aircraft, &air, &flight(1)));
+}
+
+/// With every event at its instant.
+#[divan::bench(sample_count = 5, sample_size = 1)]
+fn flight_model_20_s_exact_steps(bencher: Bencher) {
+    let (Some(aircraft), Some(air)) = (quad(), sea_level()) else { return };
+    let exact = Scenario { stepping: Stepping::Exact, step: 1.0 / 16_000.0, ..flight(1) };
+    bencher.bench_local(|| fly(&aircraft, &air, &exact));
 }
 
 #[divan::bench(sample_count = 1, sample_size = 1)]

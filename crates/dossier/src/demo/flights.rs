@@ -95,6 +95,7 @@ pub(super) fn records(
     }
     for f in &mut all {
         f.scenario.unbalance_factors = unbalance.to_vec();
+        f.scenario.ground = true;
     }
     all.par_iter()
         .map(|f| {

@@ -29,6 +29,7 @@ mod outer;
 mod programme;
 mod real;
 mod real_bench;
+mod real_replay;
 mod real_thrust_step;
 mod realdata;
 mod record_store;

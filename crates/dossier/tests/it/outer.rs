@@ -339,7 +339,7 @@ fn val_response_of_velocity_and_heave_in_gusts() {
         // The model's integral leaves its steps with overshoot, which is read as such.
         assert!(value(&f, "climb.step.overshoot").0 > 0.0 && value(&f, "climb.step.rise").0 < 1.5);
     }
-    let share = f64::from(inside) / f64::from(count);
+    let share = inside as f64 / count as f64;
     println!(
         "VALIDATION|outer loops|velocity and heave in gusts: truths inside the 95 % interval, 8 flights of 96 s|planted by formula|0.95|{share:.3}|0.85 to 1"
     );

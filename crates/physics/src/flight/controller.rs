@@ -33,7 +33,17 @@ pub(super) struct ThrustCurve {
 impl ThrustCurve {
     /// Command for a thrust, N, linear between the points, held beyond the ends.
     pub(super) fn command(&self, thrust: f64) -> f64 {
-        interpolate(&self.thrusts, &self.commands, thrust)
+        // The points lie evenly in rotor speed, so that thrust goes about as the square of their number: a guess, and a walk.
+        let (x, last) = (&self.thrusts, self.thrusts.len().saturating_sub(1));
+        let top = x.last().copied().unwrap_or(0.0);
+        let mut above = (((thrust / top).max(0.0).sqrt() * last as f64) as usize).min(last);
+        while x.get(above).is_some_and(|v| *v < thrust) {
+            above += 1;
+        }
+        while above > 0 && x.get(above - 1).is_some_and(|v| *v >= thrust) {
+            above -= 1;
+        }
+        between(x, &self.commands, above, thrust)
     }
 
     /// Thrust at a command, N.
@@ -49,7 +59,11 @@ impl ThrustCurve {
 }
 
 fn interpolate(x: &[f64], y: &[f64], at: f64) -> f64 {
-    let above = x.partition_point(|&v| v < at);
+    between(x, y, x.partition_point(|&v| v < at), at)
+}
+
+/// Linear between the points before and at `above`, the first one not below `at`.
+fn between(x: &[f64], y: &[f64], above: usize, at: f64) -> f64 {
     match (above.checked_sub(1), x.get(above)) {
         (None, _) => y.first().copied().unwrap_or(0.0),
         (_, None) => y.last().copied().unwrap_or(0.0),
@@ -407,7 +421,7 @@ impl Controller {
             let output = self.full * lift * thrust_demand + mix.dot(&moment);
             let wanted =
                 times * if gains.linearised { self.curve.command(output) } else { output / self.full };
-            let beyond = gains.linearised && output > self.curve.thrust(1.0);
+            let beyond = gains.linearised && output > self.full;
             let command = wanted.clamp(self.least_command, 1.0);
             self.clamped |= beyond || command != wanted;
             *sent = Some(command);

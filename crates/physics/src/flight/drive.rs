@@ -5,7 +5,7 @@
 //! and c i drawn from the bus. A braking ESC lets the current reverse, which feeds the bus; one that
 //! does not holds it at zero or above, so that the rotor runs down freely.
 
-use super::plant::Commands;
+use super::plant::{Commands, MOST_ROTORS};
 use crate::powertrain::{BatteryModel, MotorModel};
 
 /// Intervals of the open-circuit curve.
@@ -18,8 +18,11 @@ pub(super) struct Supply {
     pub battery: BatteryModel,
     /// Constant power of everything but the motors, W.
     pub avionics: f64,
-    /// Resistance in a motor's current path, ohm.
-    pub path: f64,
+    /// Resistance in each motor's current path, ohm, and one over it.
+    pub paths: [f64; MOST_ROTORS],
+    per_path: [f64; MOST_ROTORS],
+    /// Resistance of the cells as stated, ohm.
+    pub cell_resistance_cold: f64,
     /// Open-circuit voltage of the pack at evenly spaced charges, V.
     curve: Vec<f64>,
 }
@@ -35,7 +38,26 @@ pub(super) struct Bus {
 impl Supply {
     pub(super) fn new(motor: MotorModel, battery: BatteryModel, avionics: f64) -> Self {
         let curve = (0..=CURVE).map(|k| battery.open_circuit(k as f64 / CURVE as f64)).collect();
-        Self { path: motor.path_resistance(), motor, battery, avionics, curve }
+        let path = motor.path_resistance();
+        Self {
+            paths: [path; MOST_ROTORS],
+            per_path: [1.0 / path; MOST_ROTORS],
+            cell_resistance_cold: battery.cell_resistance,
+            motor,
+            battery,
+            avionics,
+            curve,
+        }
+    }
+
+    /// Sets the resistance in the current path of motor k, ohm; a nonsense one is left out.
+    pub(super) fn set_path(&mut self, k: usize, path: f64) {
+        if let Some((own, inverse)) = self.paths.get_mut(k).zip(self.per_path.get_mut(k))
+            && path > 0.0
+            && path.is_finite()
+        {
+            (*own, *inverse) = (path, 1.0 / path);
+        }
     }
 
     /// Open-circuit voltage of the pack, V, at a charge of 0 to 1: linear between 1025 points of its curve.
@@ -71,7 +93,6 @@ impl Supply {
     pub(super) fn bus(&self, source: f64, commands: &Commands, speeds: &[f64], currents: &mut [f64]) -> Bus {
         let (kt, braking) = (self.motor.kt, self.motor.braking);
         let resistance = self.battery.ohmic_resistance();
-        let drop = resistance / self.path;
         let chops = self.motor.chopping > 0.0;
         // Edges of chopping draw whichever way the current goes.
         let share = |c: f64, drives: bool| {
@@ -91,7 +112,7 @@ impl Supply {
                 let drives = c * voltage >= kt * w;
                 driven |= u32::from(drives) << k;
                 if drives || braking {
-                    let share = share(c, drives);
+                    let share = share(c, drives) * self.per_path[k];
                     slope += share * c;
                     emf += share * w;
                 }
@@ -101,8 +122,8 @@ impl Supply {
             }
             let first = last == u32::MAX;
             last = driven;
-            let a = 1.0 + drop * slope;
-            let b = source + drop * kt * emf;
+            let a = 1.0 + resistance * slope;
+            let b = source + resistance * kt * emf;
             let root = b * b - 4.0 * a * resistance * self.avionics;
             voltage = if root >= 0.0 {
                 power = self.avionics;
@@ -116,8 +137,7 @@ impl Supply {
             }
         }
         let mut drawn = if voltage > 0.0 { power / voltage } else { 0.0 };
-        let per_path = 1.0 / self.path;
-        for ((c, &w), current) in commands.iter().zip(speeds).zip(currents) {
+        for (((c, &w), current), per_path) in commands.iter().zip(speeds).zip(currents).zip(&self.per_path) {
             *current = 0.0;
             if let Some(c) = *c {
                 let free = (c * voltage - w * kt) * per_path;

@@ -206,6 +206,7 @@ impl Effects {
 
 /// One cell of a series string with a greater resistance.
 fn weaken(supply: &mut Supply, factor: f64) {
-    let b = &mut supply.battery;
-    b.cell_resistance *= 1.0 + (factor - 1.0) / b.series.max(1.0);
+    let whole = 1.0 + (factor - 1.0) / supply.battery.series.max(1.0);
+    supply.battery.cell_resistance *= whole;
+    supply.cell_resistance_cold *= whole;
 }

@@ -86,6 +86,10 @@ pub struct Truth {
     pub hover: Option<Hover>,
     /// Energy over the whole flight.
     pub energy: Energy,
+    /// Winding temperature of each motor at the end, K.
+    pub windings: Vec<f64>,
+    /// Rise of the battery's temperature over the flight, K.
+    pub battery_rise: f64,
     /// Angular momentum about the centre of mass at start and end, earth axes, kg m^2/s.
     pub angular_momentum: [Vec3; 2],
 }

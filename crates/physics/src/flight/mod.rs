@@ -27,11 +27,13 @@ mod imu;
 mod log;
 mod outer;
 mod plant;
+pub mod replay;
 mod run;
 mod scenario;
 mod senses;
 mod sensors;
 mod setup;
+mod warmth;
 mod wind;
 
 pub use estimator::{fix_gain, height_gain};

@@ -134,6 +134,18 @@ impl Outputs {
     }
 }
 
+/// What the motion yields beside its derivative.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Felt {
+    /// Specific force at the centre of mass, body axes, m/s^2.
+    pub specific_force: Vec3,
+    /// Angular acceleration, rad/s^2.
+    pub angular_acceleration: Vec3,
+    /// Power given to the shafts and that of the air and unbalance on rotors and body, W.
+    pub shaft: f64,
+    pub external: f64,
+}
+
 /// Three numbers of a state from `at` on.
 pub(super) fn three(x: &[f64], at: usize) -> Vec3 {
     Vec3::new(x[at], x[at + 1], x[at + 2])
@@ -169,7 +181,7 @@ fn turned(x: &[f64]) -> Mat3 {
     )
 }
 
-fn put(x: &mut [f64], at: usize, v: &Vec3) {
+pub(super) fn put(x: &mut [f64], at: usize, v: &Vec3) {
     x[at] = v.x;
     x[at + 1] = v.y;
     x[at + 2] = v.z;
@@ -211,6 +223,49 @@ impl Plant<'_> {
         dx: &mut [f64],
         out: &mut Outputs,
     ) {
+        let speeds = &x[SPEED..SPEED + self.rotors()];
+        let supply = &self.supply;
+        let open = supply.open_circuit(x[CHARGE]);
+        let bus = supply.bus(open - x[POLARISATION], commands, speeds, &mut out.currents);
+        let mut torques = [0.0; MOST_ROTORS];
+        let (mut copper, mut friction) = (0.0, 0.0);
+        let drives = torques.iter_mut().zip(&out.currents).zip(commands).zip(speeds).zip(&supply.paths);
+        for ((((torque, &current), command), &w), path) in drives {
+            let rubbing = supply.friction(w);
+            *torque = supply.motor.kt * current - rubbing;
+            friction += rubbing * w;
+            copper += path * current * current;
+            if let Some(c) = *command
+                && supply.motor.chopping > 0.0
+            {
+                copper += supply.motor.chopping_at(c) * bus.voltage * current.abs();
+            }
+        }
+        let felt = self.motion(x, wind, |k, _| torques[k], dx);
+        dx[CHARGE] = supply.battery.charge_rate(bus.current);
+        dx[POLARISATION] = supply.polarisation_rate(x[POLARISATION], bus.current);
+        dx[ENERGY] = open * bus.current;
+        dx[ENERGY + 1] = (open - bus.voltage) * bus.current;
+        dx[ENERGY + 2] = bus.avionics_power;
+        dx[ENERGY + 3] = copper;
+        dx[ENERGY + 4] = friction;
+        dx[ENERGY + 5] = felt.shaft;
+        dx[ENERGY + 6] = felt.external;
+        out.specific_force = felt.specific_force;
+        out.angular_acceleration = felt.angular_acceleration;
+        out.bus_voltage = bus.voltage;
+        out.battery_current = bus.current;
+    }
+
+    /// Derivative of the motion, of the rotors' speeds and angles and of their inflow: all but battery and energies. `torque`
+    /// gives that between stator and rotor, N m, from the rotor's number and the torque of the air on it.
+    pub(super) fn motion(
+        &self,
+        x: &[f64],
+        wind: &Vec3,
+        torque: impl Fn(usize, f64) -> f64,
+        dx: &mut [f64],
+    ) -> Felt {
         let n = self.rotors();
         let (velocity, omega) = (three(x, VELOCITY), three(x, RATE));
         let turn = turned(x);
@@ -222,18 +277,12 @@ impl Plant<'_> {
         let (speed_rates, rest) = rotor_rates.split_at_mut(n);
         let (angle_rates, inflow_rates) = rest.split_at_mut(n);
 
-        let open = self.supply.open_circuit(x[CHARGE]);
-        let source = open - x[POLARISATION];
-        let bus = self.supply.bus(source, commands, speeds, &mut out.currents);
-
         let mut force = -0.5 * self.density * self.drag_area * air_body.norm() * air_body;
         let mut external = force.dot(&ground_body);
-        let mut moment = Vec3::zeros();
-        let mut spin = Vec3::zeros();
-        let (mut copper, mut friction, mut shaft) = (0.0, 0.0, 0.0);
+        let (mut moment, mut spin, mut shaft) = (Vec3::zeros(), Vec3::zeros(), 0.0);
         let down = turn.row(2).transpose();
         for (k, hub) in self.hubs.iter().enumerate() {
-            let (w, current) = (speeds[k], out.currents[k]);
+            let w = speeds[k];
             let swing = omega.cross(&hub.arm);
             let through_air = air_body + swing;
             let axial = through_air.dot(&hub.axis);
@@ -251,26 +300,17 @@ impl Plant<'_> {
                 at_hub += hub.axis * (loads.thrust * hub.thrust_factor * passage)
                     + (hub.side_a * cos + hub.side_b * sin) * pull;
             }
-            let drag_torque = loads.torque * hub.torque_factor;
             force += at_hub;
-
-            let rubbing = self.supply.friction(w);
-            let torque = self.supply.motor.kt * current - rubbing;
+            let drag_torque = loads.torque * hub.torque_factor;
+            let torque = torque(k, drag_torque);
             moment += hub.arm.cross(&at_hub) - hub.turn * torque;
             let absolute = w + hub.turn.dot(&omega);
             spin += hub.turn * (self.spin_inertia * absolute);
-
+            shaft += torque * w;
+            external += at_hub.dot(&(ground_body + swing)) - drag_torque * absolute;
             speed_rates[k] = (torque - drag_torque) * self.per_spin_inertia;
             angle_rates[k] = w;
             inflow_rates[k] = loads.inflow_rate;
-            let edges = match commands[k] {
-                Some(c) if self.supply.motor.chopping > 0.0 => self.supply.motor.chopping_at(c),
-                _ => 0.0,
-            };
-            copper += self.supply.path * current * current + edges * bus.voltage * current.abs();
-            friction += rubbing * w;
-            shaft += torque * w;
-            external += at_hub.dot(&(ground_body + swing)) - drag_torque * absolute;
         }
 
         let mut angular = self.inertia_inverse * (moment - omega.cross(&(self.inertia * omega + spin)));
@@ -291,20 +331,7 @@ impl Plant<'_> {
         dx[ATTITUDE + 2] = 0.5 * (w * omega.y + k * omega.x - i * omega.z);
         dx[ATTITUDE + 3] = 0.5 * (w * omega.z + i * omega.y - j * omega.x);
         put(dx, RATE, &angular);
-        dx[CHARGE] = self.supply.battery.charge_rate(bus.current);
-        dx[POLARISATION] = self.supply.polarisation_rate(x[POLARISATION], bus.current);
-        dx[ENERGY] = open * bus.current;
-        dx[ENERGY + 1] = (open - bus.voltage) * bus.current;
-        dx[ENERGY + 2] = bus.avionics_power;
-        dx[ENERGY + 3] = copper;
-        dx[ENERGY + 4] = friction;
-        dx[ENERGY + 5] = shaft;
-        dx[ENERGY + 6] = external;
-
-        out.specific_force = specific;
-        out.angular_acceleration = angular;
-        out.bus_voltage = bus.voltage;
-        out.battery_current = bus.current;
+        Felt { specific_force: specific, angular_acceleration: angular, shaft, external }
     }
 
     /// Kinetic and potential energy of body and rotors, J; potential is zero at position zero.
@@ -409,7 +436,7 @@ impl Integrator {
     }
 }
 
-fn normalise(x: &mut [f64]) {
+pub(super) fn normalise(x: &mut [f64]) {
     let q = &mut x[ATTITUDE..ATTITUDE + 4];
     let per_norm = 1.0 / q.iter().map(|c| c * c).sum::<f64>().sqrt();
     for component in q {
@@ -417,7 +444,7 @@ fn normalise(x: &mut [f64]) {
     }
 }
 
-fn advance(trial: &mut [f64], x: &[f64], slope: &[f64], h: f64) {
+pub(super) fn advance(trial: &mut [f64], x: &[f64], slope: &[f64], h: f64) {
     for ((t, &value), &d) in trial.iter_mut().zip(x).zip(slope) {
         *t = value + h * d;
     }

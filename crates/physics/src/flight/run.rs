@@ -15,6 +15,7 @@ use super::scenario::{Action, Scenario, Stepping};
 use super::senses::Senses;
 use super::sensors::World;
 use super::setup::{FilterBank, Setup};
+use super::warmth::Warmth;
 use super::wind::Gusts;
 use crate::Vec3;
 use crate::aircraft::Aircraft;
@@ -33,6 +34,7 @@ pub fn fly(aircraft: &Aircraft, air: &Air, scenario: &Scenario) -> Result<Flight
     let mut slope = vec![0.0; plant.states()];
     let mut before = vec![0.0; plant.states()];
     let mut out = Outputs::new();
+    let mut warmth = Warmth::new(aircraft, aircraft.motor()?, esc.resistance, air);
     let mut gusts = Gusts::new(scenario.wind, scenario.seed);
     let bias = scenario.sensing.map(|_| &aircraft.sensors.bias);
     let mut sensor = Sensor::new(imu, &centre, scenario.seed, bias);
@@ -204,6 +206,7 @@ pub fn fly(aircraft: &Aircraft, air: &Air, scenario: &Scenario) -> Result<Flight
             let h = seconds(until - now);
             let wind = (gusts.at(now), gusts.at(until));
             integrator.step(&plant, &mut state, &applied, wind, h, &mut out);
+            warmth.step(&mut plant.supply, &out, &state[SPEED..SPEED + rotors], h);
             now = until;
             continue;
         }
@@ -219,6 +222,7 @@ pub fn fly(aircraft: &Aircraft, air: &Air, scenario: &Scenario) -> Result<Flight
         before.copy_from_slice(&state);
         let (h, wind) = (seconds(until - now), gusts.at(until));
         let felt = integrator.finish(&plant, &mut state, &commands, &wind, h);
+        warmth.step(&mut plant.supply, &out, &state[SPEED..SPEED + rotors], h);
         let part = |at: u64| (at.saturating_sub(now)) as f64 / (until - now) as f64;
         while next_row < until {
             let p = part(next_row);
@@ -254,6 +258,8 @@ pub fn fly(aircraft: &Aircraft, air: &Air, scenario: &Scenario) -> Result<Flight
             external: energy[6],
             mechanical: plant.mechanical_energy(&state) - energy_before,
         },
+        windings: warmth.windings[..rotors].to_vec(),
+        battery_rise: warmth.battery_rise,
         angular_momentum: [momentum_before, plant.angular_momentum(&state)],
     };
     Ok(recorder.finish(script.marks, truth))

@@ -281,6 +281,20 @@ fn sensors(aircraft: &Aircraft, scenario: &Scenario) -> Result<(), FlightError> 
     Ok(())
 }
 
+/// The plant of an aircraft alone, without what loops and sensors need.
+pub(super) fn bare_plant<'a>(
+    aircraft: &'a Aircraft,
+    air: &Air,
+    scenario: &Scenario,
+) -> Result<Plant<'a>, FlightError> {
+    let rotors = aircraft.stations.len();
+    if rotors > MOST_ROTORS {
+        let what = "number of rotors".to_owned();
+        return Err(FlightError::Value { what, value: rotors as f64, allowed: "at most 16" });
+    }
+    plant(aircraft, air, scenario, &mass_properties(&aircraft.bodies))
+}
+
 fn plant<'a>(
     aircraft: &'a Aircraft,
     air: &Air,

@@ -71,6 +71,7 @@ pub(crate) fn craft(stations: Vec<Station>, bodies: Vec<Body>) -> Aircraft {
         drag_area: 0.03,
         structure: Default::default(),
         magnetic: Default::default(),
+        sensors: Default::default(),
         safety: Default::default(),
     }
 }

@@ -6,7 +6,9 @@ use physics::aircraft::{
     VelocityLoop,
 };
 use physics::atmosphere::{Air, air};
-use physics::flight::{Action, FlightLog, Scenario, Segment, Start, Wind, card_flight, fly, rate_steps};
+use physics::flight::{
+    Action, FlightLog, Scenario, Segment, Start, Stepping, Wind, card_flight, fly, rate_steps,
+};
 use physics::rotor::{Coefficients, Rotor};
 use physics::{STANDARD_GRAVITY, Vec3, layout};
 
@@ -399,10 +401,140 @@ fn prop_halving_the_step_changes_little() {
     }
 }
 
+/// Ten seconds of hard flying in Dryden gusts, without vibration: from loop to loop against every event at its instant.
+#[test]
+fn val_grid_follows_the_exact_steps_in_second_order() {
+    let mut aircraft = quad();
+    aircraft.rotor.unbalance = 0.0;
+    let sweep =
+        |direction: f64| Action::AttitudeSweep { tilt: 0.3, direction, from: 0.3, to: 3.0, duration: 3.5 };
+    let mut script = roll_steps(150.0);
+    script.push(Segment::new("sweep", 4.0, sweep(0.0)));
+    script.push(Segment::new("sweep", 3.5, sweep(1.2)));
+    let mut scenario = Scenario::new(script, 5, 0.9);
+    scenario.blade_passage = 0.0;
+    scenario.wind = Wind::dryden(Vec3::new(-8.0, 0.0, 0.0), 20.0);
+    let exact = fly(&aircraft, &sea_level(), &Scenario { step: 1.0 / 8000.0, ..scenario.clone() }).unwrap();
+    let grid = |step: f64| {
+        let s = Scenario { stepping: Stepping::Grid, step, ..scenario.clone() };
+        fly(&aircraft, &sea_level(), &s).unwrap()
+    };
+    let (whole, half) = (grid(1e-3), grid(0.5e-3));
+    let far = |log: &FlightLog, names: &[&str]| -> f64 {
+        let gap = |name: &&str| {
+            let pairs = channel(log, name).iter().zip(channel(&exact, name));
+            pairs.map(|(a, b)| (a - b).abs()).fold(0.0, f64::max)
+        };
+        names.iter().map(gap).fold(0.0, f64::max)
+    };
+    let size =
+        |names: &[&str]| names.iter().flat_map(|n| channel(&exact, n)).fold(0.0_f64, |m, v| m.max(v.abs()));
+    for (what, names, most) in [
+        ("rates, rad/s", &["rate_raw.x", "rate_raw.y", "rate_raw.z"][..], 2e-3),
+        ("attitude (quaternion)", &["attitude.i", "attitude.j", "attitude.k"], 1e-5),
+        ("velocity, m/s", &["velocity.x", "velocity.y", "velocity.z"], 2e-4),
+        ("position, m", &["position.x", "position.y", "position.z"], 1e-3),
+        ("rotor speeds, rad/s", &["rotor.1.speed", "rotor.2.speed", "rotor.3.speed", "rotor.4.speed"], 0.2),
+    ] {
+        let (a, b) = (far(&whole, names), far(&half, names));
+        println!("{what}: up to {:.3}; at half the step {b:.2e}, {:.1} times less", size(names), a / b);
+        let what = format!("largest difference of {what} over 10 s, steps of 1 ms");
+        validate(&what, "the same flight with every event at its instant, steps of 1/8 ms", 0.0, a, most);
+        // Second order is a factor of four. Of a rotor's speed the worst instant goes with f (1 - f) h^2, f the place of a command's
+        // change in its step, which is another one at half the step: it is not judged by its order.
+        assert!(a / b > 3.0 || what.contains("rotor"), "{what}: {a} {b}");
+    }
+}
+
+/// Windings and battery warm as one node each.
+#[test]
+fn val_warming_is_that_of_one_node() {
+    use physics::aircraft::WindingHeat;
+    use physics::powertrain::thermal::{Winding, cell_resistance_factor};
+    let mut aircraft = quad();
+    let motor = aircraft.motor.as_mut().unwrap();
+    motor.thermal =
+        Some(WindingHeat { rise: 60.0, current: 20.0, time: 25.0, limit: None, burst: 10.0, air: 298.15 });
+    motor.no_load_current = 0.0;
+    let motor = motor.clone();
+    aircraft.battery.as_mut().unwrap().capacity = 1e9;
+    let script = vec![Segment::new("held", 40.0, Action::Commands { commands: vec![0.6; 4] })];
+    let mut scenario = Scenario::new(script, 1, 0.8);
+    quiet(&mut aircraft, &mut scenario);
+    (scenario.held, scenario.log_rate) = (true, 100.0);
+    (scenario.stepping, scenario.step) = (Stepping::Grid, 1e-3);
+    let air = sea_level();
+    let log = fly(&aircraft, &air, &scenario).unwrap();
+    // By the trapezium rule over the logged currents, with the resistance of the moment.
+    let node = Winding::of(&motor).unwrap();
+    let mut warm = motor.winding_temperature;
+    for pair in channel(&log, "rotor.1.current").windows(2) {
+        let square = 0.5 * (pair[0] * pair[0] + pair[1] * pair[1]);
+        let lost = (warm - air.temperature) / node.thermal_resistance;
+        warm += 0.01 * (square * motor.resistance_at(warm) - lost) / node.heat_capacity;
+    }
+    validate(
+        "winding after 40 s of full load on a stand, K",
+        "Euler's rule over the log",
+        warm,
+        log.truth.windings[0],
+        0.1,
+    );
+    assert!(warm > motor.winding_temperature + 10.0, "{warm}");
+    let cells = 6.0 * aircraft.battery.as_ref().unwrap().cell_resistance;
+    let mut rise = 0.0;
+    for pair in channel(&log, "battery.current").windows(2) {
+        let square = 0.5 * (pair[0] * pair[0] + pair[1] * pair[1]);
+        rise += 0.01 * square * cells * cell_resistance_factor(298.15 + rise) / (1000.0 * 1.32);
+    }
+    validate(
+        "rise of the battery, K",
+        "Joule heat over 1000 J/(kg K)",
+        rise,
+        log.truth.battery_rise,
+        0.005 * rise,
+    );
+}
+
+/// Power of level flight: what a return costs by the flight model and by the trim that returns are predicted with.
+#[test]
+fn val_cruise_costs_what_the_trim_says() {
+    let mut aircraft = quad();
+    outer_loops(&mut aircraft);
+    for speed in [0.0, 6.0, 12.0] {
+        let go = Action::Velocity { demand: Vec3::new(speed, 0.0, 0.0) };
+        let mut scenario = Scenario::new(vec![Segment::new("cruise", 40.0, go)], 1, 1.0);
+        quiet(&mut aircraft, &mut scenario);
+        (scenario.log_rate, scenario.stepping, scenario.step) = (100.0, Stepping::Grid, 1e-3);
+        let log = fly(&aircraft, &sea_level(), &scenario).unwrap();
+        let last = log.time.len() - 500..log.time.len();
+        let mean = |name: &str| channel(&log, name)[last.clone()].iter().sum::<f64>() / 500.0;
+        let flown = mean("battery.voltage") * mean("battery.current");
+        let airspeed = mean("velocity.x").hypot(mean("velocity.z"));
+        let told = physics::powertrain::airspeed::trim(
+            &aircraft,
+            airspeed,
+            0.0,
+            mean("battery.charge"),
+            sea_level().density,
+        );
+        let told = told.unwrap().unwrap().bus_power;
+        // The trim takes the RC pair as settled, the flight's has had 40 s of 30 s.
+        validate(
+            &format!("power on the bus in level flight at {speed} m/s, W"),
+            "this project's trim of level flight",
+            told,
+            flown,
+            0.01 * told,
+        );
+    }
+}
+
 #[test]
 fn prop_same_seed_same_flight() {
     let aircraft = quad();
     let mut scenario = Scenario::new(roll_steps(60.0), 5, 1.0);
+    scenario.stepping = Stepping::Grid;
     let (first, second) =
         (fly(&aircraft, &sea_level(), &scenario).unwrap(), fly(&aircraft, &sea_level(), &scenario).unwrap());
     assert_eq!(channel(&first, "rate.x"), channel(&second, "rate.x"));
@@ -422,13 +554,21 @@ fn prop_energy_adds_up() {
     let mut script = roll_steps(100.0);
     script.push(Segment::new("pull", 0.4, Action::ThrustPull { demand: 1.0 }));
     script.push(Segment::new("hover", 1.0, Action::Hover));
-    let scenario = Scenario::new(script, 5, 1.0);
+    let mut scenario = Scenario::new(script, 5, 1.0);
+    scenario.height = 0.4;
+    scenario.ground = true;
+    scenario.wind = Wind::dryden(Vec3::new(4.0, 0.0, 0.0), 20.0);
+    let grid = Scenario { stepping: Stepping::Grid, step: 1e-3, blade_passage: 0.0, ..scenario.clone() };
+    let coarse = fly(&aircraft, &sea_level(), &grid).unwrap().truth.energy;
     let log = fly(&aircraft, &sea_level(), &scenario).unwrap();
     let e = log.truth.energy;
     let spent = e.battery_loss + e.avionics + e.copper + e.friction + e.shaft;
     assert!((e.source - spent).abs() < 1e-9 * e.source, "{e:?}");
     // At the ends the rotors' energies differ little; what is left is the quadrature's error.
     assert!((e.mechanical - e.shaft - e.external).abs() < 1e-6 * e.shaft, "{e:?}");
+    let spent = coarse.battery_loss + coarse.avionics + coarse.copper + coarse.friction + coarse.shaft;
+    assert!((coarse.source - spent).abs() < 1e-9 * coarse.source, "{coarse:?}");
+    assert!((coarse.mechanical - coarse.shaft - coarse.external).abs() < 1e-4 * coarse.shaft, "{coarse:?}");
     let (charge, current) = (channel(&log, "battery.charge"), channel(&log, "battery.current"));
     let drawn: f64 = current.windows(2).map(|w| 0.5 * (w[0] + w[1]) / scenario.log_rate).sum();
     let counted = (charge[0] - charge.last().unwrap()) * aircraft.battery.as_ref().unwrap().capacity;
