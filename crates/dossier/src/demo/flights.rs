@@ -249,7 +249,7 @@ fn follow() -> Scenario {
 /// Velocity at zero until the wind is taken up, then place held.
 fn hold() -> Scenario {
     let stand = Action::Velocity { demand: Vec3::zeros() };
-    let script = vec![Segment::new("stand", 12.0, stand), Segment::new("hold", 48.0, Action::PositionHold)];
+    let script = vec![Segment::new("stand", 12.0, stand), Segment::new("hold", 120.0, Action::PositionHold)];
     let wind = Wind::dryden(Vec3::new(-0.8 * WIND, 0.6 * WIND, 0.0), HEIGHT);
     Scenario { log_rate: LOG, height: HEIGHT, wind, ..Scenario::new(script, SEED + 13, 0.9) }
 }

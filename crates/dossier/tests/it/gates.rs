@@ -242,9 +242,7 @@ fn prop_cannot_tell() {
     // One axis alone does not meet a criterion on the worse of two.
     let r = with_channels(&|c| c != "rate_demand.y").check();
     let c = criterion(&r, "rate.drift");
-    let whole = criterion(base_result(), "rate.drift");
-    let expected = if whole.state == State::Met { State::Undecided } else { whole.state };
-    assert_eq!(c.state, expected);
+    assert_ne!(c.state, State::Met);
     if c.state == State::Undecided {
         assert!(c.waits_for.as_deref().unwrap().contains("step.y.drift"), "{:?}", c.waits_for);
     }

@@ -70,12 +70,20 @@ fn val_the_loop_of_a_simulated_flight() {
             Some(Outcome::Value { estimate }) => (estimate.value, estimate.uncertainty),
             other => panic!("{other:?}"),
         };
+        // Hubs that move meet the air before the inflow has followed, which weighs like more inertia.
+        let density = physics::atmosphere::air(640.0, 0.0, 0.0).unwrap().density;
+        let thrust = physics::mass::mass_properties(&aircraft.bodies).mass * physics::STANDARD_GRAVITY
+            / aircraft.stations.len() as f64;
+        let rotors = physics::loops::damping::rotor_air(&aircraft, thrust, density);
+        let decay = rotors.rate[usize::from(letter == 'y')];
+        let factor_seen = factor / (1.0 + decay * (2.0 * rotors.inflow.zero - rotors.inflow.pole));
+        println!("{name}: gain {gain} ± {sigma}, {factor}, with the air {factor_seen}");
         println!(
             "VALIDATION|identify|demo flight: {name} gain p at the voltage flown, 1/s|planted in the flight model|{:.3}|{gain:.3}|2 sigma",
-            30.0 * factor
+            30.0 * factor_seen
         );
         assert!(
-            factor < 0.99 && (gain - 30.0 * factor).abs() <= 2.0 * sigma,
+            factor < 0.99 && (gain - 30.0 * factor_seen).abs() <= 2.0 * sigma,
             "{name}: {gain} ± {sigma}, {factor}"
         );
         for what in ["crossover", "phase margin"] {

@@ -202,6 +202,22 @@ impl Disc {
         }
     }
 
+    /// Moments of stiff blades on the hub in wind, N m per m/s of it: about the line across the wind, nose up, by the inflow that
+    /// grows towards the rear (K2 lambda_i k_x/4, k_x = (15 pi/23) tan(skew/2), Pitt & Peters 1981, from memory), and about the
+    /// wind by the advancing side (mu (K1 - K2 lambda/2), Leishman ch. 3).
+    pub(super) fn hub_moments(&self, speed: f64, induced: f64, stream: &Stream) -> [f64; 2] {
+        let flow = (stream.axial + induced).max(0.0);
+        let swept = flow + (stream.along_squared + flow * flow).sqrt();
+        if speed <= 0.0 || swept <= 0.0 {
+            return [0.0; 2];
+        }
+        let Row { k1, k2, .. } = self.row(speed);
+        let (tip, scale) = (self.radius * speed, self.mass_per_length * self.radius);
+        let through = flow.min(MOST_THROUGH * k1 / k2 * tip);
+        let across = 0.25 * 15.0 * PI / 23.0 * k2 * tip * induced.max(0.0) / swept;
+        [scale * across, scale * (k1 * tip - 0.5 * k2 * through)]
+    }
+
     /// Induced speed at the disc near the ground over that far from it.
     fn ground(&self, induced: f64, stream: &Stream) -> f64 {
         let height = stream.height.max(0.5 * self.radius);

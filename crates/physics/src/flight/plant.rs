@@ -20,8 +20,8 @@
 //! angle; the blades modulate the thrust with a stated fraction at blades x w. Both act on the
 //! rigid airframe; its elasticity is not modelled.
 //!
-//! Left out: rotors that disturb each other, the uneven inflow of a disc in its plane's wind and the moments
-//! that it gives to the hub, drag moments of the body.
+//! Left out: rotors that disturb each other, drag moments of the body; and in flights, not in replays, the moments that
+//! a disc in wind gives to its hub.
 
 use nalgebra::{Quaternion, UnitQuaternion};
 
@@ -93,6 +93,8 @@ pub(super) struct Plant<'a> {
     pub blade_passage: f64,
     /// Whether height zero is ground.
     pub ground: bool,
+    /// Whether stiff blades give moments to their hubs in wind.
+    pub hub_moments: bool,
     /// Whether the airframe is held on a stand.
     pub held: bool,
 }
@@ -301,6 +303,10 @@ impl Plant<'_> {
                     + (hub.side_a * cos + hub.side_b * sin) * pull;
             }
             force += at_hub;
+            if self.hub_moments {
+                let [across, about] = self.disc.hub_moments(w, inflow[k], &stream);
+                moment += along.cross(&hub.axis) * across - along * (about * hub.turn.dot(&hub.axis));
+            }
             let drag_torque = loads.torque * hub.torque_factor;
             let torque = torque(k, drag_torque);
             moment += hub.arm.cross(&at_hub) - hub.turn * torque;

@@ -50,11 +50,15 @@ pub struct Replay<'a> {
 }
 
 impl<'a> Replay<'a> {
+    /// `hub_moments`: whether stiff blades give moments to their hubs in wind. Flights of the model leave them out, as the
+    /// predicted loops do.
+    ///
     /// # Errors
     /// What the flight model lacks or cannot work with.
-    pub fn new(aircraft: &'a Aircraft, air: &Air) -> Result<Self, FlightError> {
+    pub fn new(aircraft: &'a Aircraft, air: &Air, hub_moments: bool) -> Result<Self, FlightError> {
         let scenario = Scenario { blade_passage: 0.0, ..Scenario::new(Vec::new(), 0, 1.0) };
         let mut plant = bare_plant(aircraft, air, &scenario)?;
+        plant.hub_moments = hub_moments;
         plant.hubs.iter_mut().for_each(|h| h.unbalance = 0.0);
         Ok(Self { plant })
     }

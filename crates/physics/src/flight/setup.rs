@@ -345,6 +345,7 @@ fn plant<'a>(
         blade_passage: scenario.blade_passage,
         ground: scenario.ground,
         held: scenario.held,
+        hub_moments: false,
     })
 }
 

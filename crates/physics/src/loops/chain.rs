@@ -325,7 +325,10 @@ impl RateChain {
     pub fn with_rotors(self, air: &RotorAir) -> Self {
         let rate = air.rate.get(self.axis).copied().unwrap_or(0.0);
         let lead = if self.axis < 2 { air.inflow } else { RotorAir::NONE.inflow };
-        self.with_damping(rate).with_inflow(lead)
+        // A hub that moves meets the air before the inflow has followed: the decay is d (1 + 2 a s)/(1 + b s), a and b those of
+        // the lead. Well below 1/b that is d and an inertia more by d (2 a - b).
+        let heavier = 1.0 + rate * (2.0 * lead.zero - lead.pole);
+        self.with_damping(rate / heavier).with_gain_factor(1.0 / heavier).with_inflow(lead)
     }
 
     /// The same chain with its gyro on an isolator of this natural frequency (Hz) and damping ratio.
