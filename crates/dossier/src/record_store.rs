@@ -12,6 +12,7 @@ use std::path::{Path, PathBuf};
 
 use sha2::{Digest, Sha256};
 
+use crate::aircraft_file::spec::nearest;
 use crate::diagnostic::{Diagnostic, Diagnostics};
 use crate::import::parquet_file;
 use crate::import::table::Limit;
@@ -38,7 +39,7 @@ pub enum StoreError {
         error: std::io::Error,
     },
     /// No such record.
-    #[error("there is no record `{id}`; there are: {}", known.join(", "))]
+    #[error("there is no record `{id}`{}; there are: {}", near(id, known), known.join(", "))]
     Unknown {
         /// What was asked for.
         id: String,
@@ -150,6 +151,11 @@ pub fn list(dir: &Path) -> Result<Vec<RecordMeta>, StoreError> {
         ids(dir)?.iter().map(|id| load_meta(dir, id).map(|(m, _)| m)).collect::<Result<Vec<_>, _>>()?;
     all.sort_by(|a, b| (&a.date, &a.id).cmp(&(&b.date, &b.id)));
     Ok(all)
+}
+
+/// The record that a wrong name is likely to mean, as a question.
+fn near(id: &str, known: &[String]) -> String {
+    nearest(id, known.iter().map(String::as_str)).map_or(String::new(), |n| format!(", did you mean `{n}`?"))
 }
 
 fn load_meta(dir: &Path, id: &str) -> Result<(RecordMeta, Option<String>), StoreError> {

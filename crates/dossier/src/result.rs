@@ -366,4 +366,18 @@ pub struct Replaced {
     pub score: Option<f64>,
     /// Records behind the measurement.
     pub records: Vec<String>,
+    /// What each gives by itself, where it was measured in more than one way; else empty.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub ways: Vec<Way>,
+}
+
+/// One of several ways in which an input was measured.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Way {
+    /// Record.
+    pub record: String,
+    /// Value, SI.
+    pub value: f64,
+    /// Standard uncertainty, SI.
+    pub uncertainty: f64,
 }

@@ -7,10 +7,12 @@ use serde::Serialize;
 
 use super::drives::{self, DriveRanking};
 use super::vibration;
+use crate::aircraft_file::spec::nearest;
 use crate::chart::Shown;
 use crate::check::{Opened, evidence};
 use crate::diagnostic::{Diagnostic, Diagnostics};
 use crate::gates::{Evidence, Flight};
+use crate::programme::Programme;
 use crate::record::{Kind, RecordMeta};
 use crate::record_store;
 
@@ -42,6 +44,24 @@ pub struct VibrationPair {
 /// Kinds that can be compared.
 pub fn comparable(kind: Kind) -> bool {
     matches!(kind, Kind::Step | Kind::Sound | Kind::Flight)
+}
+
+/// The records that names stand for, exactly or by a slip of the pen; none where one of them is a build or stands for
+/// no record.
+///
+/// # Errors
+/// All that is wrong with the programme, or records that cannot be listed.
+pub fn meant(dir: &Path, names: &[String]) -> Result<Option<Vec<String>>, Diagnostics> {
+    let programme = Programme::load(dir)?;
+    let all = record_store::list(&dir.join("records"))?;
+    let one = |name: &String| -> Option<String> {
+        if programme.builds.iter().any(|b| b.id == *name) {
+            return None;
+        }
+        let exact = all.iter().find(|m| m.id == *name).map(|m| m.id.as_str());
+        exact.or_else(|| nearest(name, all.iter().map(|m| m.id.as_str()))).map(str::to_owned)
+    };
+    Ok(names.iter().map(one).collect())
 }
 
 /// Compares records of the dossier in `dir`. Drives are judged in the rate loop of `build`, the last for `None`.
@@ -112,15 +132,20 @@ fn chosen<'r>(dir: &Path, all: &'r [RecordMeta], ids: &[String]) -> Result<Vec<&
             format!("there are {}", list.join(", "))
         }
     };
-    let wrong = |message: String| -> Diagnostics {
+    let helped = |message: String, meant: &str| -> Diagnostics {
         Diagnostic::error(&at, message)
-            .help(format!("step, sound and flight records compare: {}", there()))
+            .help(format!("{meant}step, sound and flight records compare: {}", there()))
             .into()
+    };
+    let wrong = |message: String| helped(message, "");
+    let unknown = |id: &str| {
+        let names = all.iter().filter(|m| comparable(m.kind)).map(|m| m.id.as_str());
+        let meant = nearest(id, names).map_or(String::new(), |n| format!("did you mean `{n}`? "));
+        helped(format!("there is no record `{id}`"), &meant)
     };
     let mut metas: Vec<&RecordMeta> = Vec::new();
     for id in ids {
-        let m =
-            all.iter().find(|m| m.id == *id).ok_or_else(|| wrong(format!("there is no record `{id}`")))?;
+        let m = all.iter().find(|m| m.id == *id).ok_or_else(|| unknown(id))?;
         if !comparable(m.kind) {
             return Err(wrong(format!("{id} is a {} record and compares with nothing", m.kind.word())));
         }

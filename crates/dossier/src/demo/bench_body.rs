@@ -1,4 +1,4 @@
-//! Simulated records of the body and the battery: taps of an arm, swings, a discharge.
+//! Simulated records of the body and the battery: taps of an arm, swings, a falling weight, a discharge.
 //!
 //! Made from the aircraft file by closed forms with small errors of reading, by a generator with a
 //! fixed seed, so that the demo is the same everywhere.
@@ -45,7 +45,7 @@ fn channel(name: &str, unit: &str) -> ChannelMeta {
 /// All of them that the aircraft file allows.
 pub(super) fn records(aircraft: &Aircraft, fingerprint: &BTreeMap<String, String>) -> Vec<Record> {
     let bare = aircraft.without_payload();
-    let mut all = vec![tap(&bare, fingerprint), swing(&bare, fingerprint)];
+    let mut all = vec![tap(&bare, fingerprint), swing(&bare, fingerprint), fall(&bare, fingerprint)];
     all.extend(aircraft.battery.as_ref().map(|b| discharge(b, fingerprint)));
     all
 }
@@ -123,6 +123,57 @@ fn swing(bare: &Aircraft, fingerprint: &BTreeMap<String, String>) -> Record {
     meta.values.insert("length".to_owned(), hand(length, 0.002, "m"));
     meta.values.insert("mass".to_owned(), hand(mass.mass + 0.001, 0.002, "kg"));
     Record { meta, time: Vec::new(), channels: BTreeMap::new() }
+}
+
+/// Turned about pitch by a weight on a thread, the rate logged at 200 Hz: a quarter turn, then the weight lands. The air
+/// brakes with the square of the rate, the bearing with what just keeps it turning.
+fn fall(bare: &Aircraft, fingerprint: &BTreeMap<String, String>) -> Record {
+    const RATE: f64 = 200.0;
+    const RELEASE: f64 = 0.8;
+    const TURN: f64 = 0.8;
+    let remark = "On a shaft along the pitch axis, payload off; the weight lands after a quarter turn.";
+    let mut meta = meta("2026-03-01-fall", Kind::Fall, DATE, remark, fingerprint);
+    let inertia = mass_properties(&bare.bodies).inertia[(1, 1)];
+    let (radius, rig): (f64, f64) = (0.03, 3e-4);
+    let wanted = PI / (TURN * TURN);
+    let weight =
+        (100.0 * (inertia + rig) * wanted / (radius * (STANDARD_GRAVITY - radius * wanted))).ceil() / 100.0;
+    // The bearing takes 1.2 % of the weight, the air 2 % of its pull at 4 rad/s.
+    let (bearing, air) = (0.012 * weight, 0.02 * weight * STANDARD_GRAVITY * radius / 16.0);
+    let mut noise = Noise(29);
+    let (mut angle, mut rate): (f64, f64) = (0.0, 0.0);
+    let (mut time, mut rates) = (Vec::new(), Vec::new());
+    let h = 1.0 / RATE / 10.0;
+    for k in 0..(2.6 * RATE) as usize {
+        time.push(k as f64 / RATE);
+        rates.push(((rate + 0.004 * noise.next()) / 1e-3).round() * 1e-3);
+        for i in 0..10 {
+            let now = k as f64 / RATE + f64::from(i) * h;
+            let hangs = angle < 0.5 * PI;
+            let (pull, whole) = if hangs {
+                (weight - bearing, inertia + rig + weight * radius * radius)
+            } else {
+                (-bearing, inertia + rig)
+            };
+            if now >= RELEASE {
+                let slope = (pull * STANDARD_GRAVITY * radius - air * rate * rate) / whole;
+                rate = (rate + h * slope).max(0.0);
+                angle += h * rate;
+            }
+        }
+    }
+    for (key, value, error, unit) in [
+        ("y.mass", weight, 5e-4, "kg"),
+        ("y.radius", radius, 1e-4, "m"),
+        ("y.friction_mass", bearing, 1e-3, "kg"),
+        ("y.rig", rig, 3e-5, "kg m^2"),
+    ] {
+        meta.values.insert(key.to_owned(), hand(value, error, unit));
+    }
+    meta.rate = RATE;
+    meta.report.rows = time.len() as u64;
+    meta.channels = vec![channel("rate.y", "rad/s")];
+    Record { meta, time, channels: BTreeMap::from([("rate.y".to_owned(), rates)]) }
 }
 
 /// The battery emptied on a load that changes, at 2 Hz.

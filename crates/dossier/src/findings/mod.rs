@@ -33,6 +33,8 @@ mod upset;
 mod velocity;
 mod vibration;
 
+pub(crate) use self::bench::MOUNTED;
+
 use physics::aircraft::Aircraft;
 use physics::magnetic::LocalField;
 use serde::Serialize;

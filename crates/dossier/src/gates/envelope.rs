@@ -14,7 +14,7 @@ use physics::structure::Section;
 
 use crate::chart::{Axis, Chart, Mark, Series, Shown, Style, Table};
 use crate::gates::context::Context;
-use crate::gates::{hover_point, hover_point_near_ground, margins};
+use crate::gates::{hover_point, hover_point_near_ground, margins, ways};
 use crate::predict::{AIRSPEED_CHARGE, Group, SiteAir};
 
 /// Steps of airspeed in the figures, m/s.
@@ -28,6 +28,7 @@ pub(super) fn shown(ctx: &Context<'_>) -> Shown {
     let a = &ctx.subject.resolved().aircraft;
     let air = ctx.subject.air().usual;
     let mut shown = Shown::default();
+    shown.tables.extend(ways::table(ctx));
     let Ok(battery) = a.battery() else { return shown };
     let reserve = battery.reserve;
     let charges = [("full charge", 1.0), ("half charge", 0.5), ("reserve charge", reserve)];

@@ -25,6 +25,7 @@ mod structure;
 mod velocity;
 mod vibration;
 mod vibration_cost;
+mod ways;
 
 use std::collections::BTreeSet;
 

@@ -19,7 +19,7 @@ use crate::predict::outer_loops::OuterBase;
 use crate::predict::rate_loop::LoopBase;
 use crate::predict::reach::Centre;
 use crate::programme::Site;
-use crate::result::{Figure, InputLine, KeyChange, Replaced};
+use crate::result::{Figure, InputLine, KeyChange, Replaced, Way};
 
 /// An aircraft file at a site: what predictions are made of.
 #[derive(Debug, Clone)]
@@ -51,6 +51,8 @@ pub struct Measured {
     pub origin: Origin,
     /// Records behind it.
     pub records: Vec<String>,
+    /// What each way of measuring gives by itself, where there are several; else empty.
+    pub ways: Vec<Way>,
 }
 
 impl Measured {
@@ -340,6 +342,7 @@ impl Subject {
                 stated_uncertainty: stated.map_or(0.0, |s| s.1),
                 score,
                 records: m.records.clone(),
+                ways: m.ways.clone(),
             });
         }
         all.extend(self.site.inputs.iter().cloned());

@@ -77,6 +77,7 @@ fn regress_a_measured_coefficient_rules_over_the_blade() {
         unit: "1".to_owned(),
         origin: Origin::Measured,
         records: vec!["sweep".to_owned()],
+        ways: Vec::new(),
     };
     let (after, refused) =
         subject.with_measured(&BTreeMap::from([("rotor.ct".to_owned(), measured)])).unwrap();

@@ -261,6 +261,7 @@ fn prop_numbers_in_place_are_the_file_read_again() {
         unit: unit.to_owned(),
         origin: Origin::Measured,
         records: Vec::new(),
+        ways: Vec::new(),
     };
     let measured = BTreeMap::from([
         ("esc.response_up".to_owned(), figure(0.012, "s")),

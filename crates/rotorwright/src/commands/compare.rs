@@ -29,7 +29,7 @@ pub(super) struct Args {
     /// Folder of the dossier
     dir: PathBuf,
     /// Two builds
-    #[arg(value_name = "BUILD", num_args = 0..=2)]
+    #[arg(value_name = "BUILD", num_args = 0..)]
     builds: Vec<String>,
     /// Records: step and sound, or flights
     #[arg(long, value_name = "RECORD", num_args = 1.., conflicts_with = "builds")]
@@ -55,6 +55,16 @@ pub(super) fn run(args: &Args, out: &mut dyn Write) -> Outcome {
             out.write_all(text::compare::records(&c).as_bytes())?;
         }
         return Ok(if told { Status::Met } else { Status::NotMet });
+    }
+    if !args.builds.is_empty()
+        && let Some(meant) = dossier::compare::records::meant(&args.dir, &args.builds)?
+    {
+        let call = format!("rotorwright compare {} --records {}", args.dir.display(), meant.join(" "));
+        let what = if args.builds.len() == 1 { "is no build" } else { "are no builds" };
+        return Err(Failure::call(
+            format!("{} {what}: records are named after --records", args.builds.join(", ")),
+            format!("write `{call}`; builds and more: {}", there_is(&args.dir)?),
+        ));
     }
     let [before, after] = args.builds.as_slice() else {
         return Err(Failure::call("two builds or --records are needed", there_is(&args.dir)?));

@@ -47,13 +47,65 @@ impl Table {
         self.rows.is_empty()
     }
 
-    /// The text, each line ended.
+    /// The text, each line ended. What is too wide however it wraps stands in parts below each other, each with the
+    /// first column again.
     pub fn render(&self, width: usize) -> String {
-        let widths = self.widths(width.saturating_sub(self.indent));
+        let room = width.saturating_sub(self.indent);
+        let widths = self.widths(room);
+        if taken(&widths) <= room {
+            return self.text(&widths, width);
+        }
+        let parts: Vec<String> = self
+            .stacked(room)
+            .iter()
+            .map(|part| {
+                let widths = part.widths(room);
+                part.text(&widths, width)
+            })
+            .collect();
+        parts.join("\n")
+    }
+
+    /// The parts of a table too wide: as many columns each as fit with their words whole, at least one beside the first.
+    fn stacked(&self, room: usize) -> Vec<Table> {
+        let least: Vec<usize> = (0..self.headers.len()).map(|i| self.most(i, longest_word)).collect();
+        let mut groups: Vec<Vec<usize>> = Vec::new();
+        for i in 1..least.len() {
+            match groups.last_mut() {
+                Some(g)
+                    if taken(&[0].iter().chain(&*g).chain(&[i]).map(|k| least[*k]).collect::<Vec<_>>())
+                        <= room =>
+                {
+                    g.push(i);
+                }
+                _ => groups.push(vec![i]),
+            }
+        }
+        if groups.is_empty() {
+            return vec![self.clone()];
+        }
+        groups
+            .iter()
+            .enumerate()
+            .map(|(k, group)| {
+                let pick = |cells: &[String]| -> Vec<String> {
+                    [0].iter().chain(group).filter_map(|i| cells.get(*i)).cloned().collect()
+                };
+                Table {
+                    headers: pick(&self.headers),
+                    rows: self.rows.iter().map(|r| pick(r)).collect(),
+                    spans: if k == 0 { self.spans.clone() } else { BTreeMap::new() },
+                    indent: self.indent,
+                }
+            })
+            .collect()
+    }
+
+    fn text(&self, widths: &[usize], width: usize) -> String {
         let mut out = String::new();
-        self.line(&mut out, &self.headers, &widths);
+        self.line(&mut out, &self.headers, widths);
         let rules: Vec<String> = widths.iter().map(|&w| "-".repeat(w)).collect();
-        self.line(&mut out, &rules, &widths);
+        self.line(&mut out, &rules, widths);
         for k in 0..=self.rows.len() {
             for (first, text) in self.spans.get(&k).into_iter().flatten() {
                 let lead = widths.first().map_or(0, |w| self.indent + w + GAP);
@@ -61,7 +113,7 @@ impl Table {
                 out.push_str(&paragraph(text, &first, lead, width));
             }
             if let Some(row) = self.rows.get(k) {
-                self.line(&mut out, row, &widths);
+                self.line(&mut out, row, widths);
             }
         }
         out
@@ -71,21 +123,14 @@ impl Table {
     /// the table grow least, none below its longest word; where that is not enough, none below the longest part of a word
     /// between hyphens.
     fn widths(&self, width: usize) -> Vec<usize> {
-        let column = |i: usize| {
-            self.rows.iter().chain([&self.headers]).filter_map(move |r| r.get(i)).map(String::as_str)
-        };
-        let most = |i: usize, measure: fn(&str) -> usize| -> usize {
-            let spans = self.spans.values().flatten().filter(|_| i == 0).map(|(first, _)| measure(first));
-            column(i).map(measure).chain(spans).max().unwrap_or(0)
-        };
-        let mut widths: Vec<usize> = (0..self.headers.len()).map(|i| most(i, length)).collect();
-        let mut least: Vec<usize> = (0..self.headers.len()).map(|i| most(i, longest_word)).collect();
+        let mut widths: Vec<usize> = (0..self.headers.len()).map(|i| self.most(i, length)).collect();
+        let mut least: Vec<usize> = (0..self.headers.len()).map(|i| self.most(i, longest_word)).collect();
         let mut whole_words = true;
         let room = width.saturating_sub(GAP * self.headers.len().saturating_sub(1));
         // Lines of every row by column and width, found once.
         let mut known: HashMap<(usize, usize), Vec<usize>> = HashMap::new();
         let mut heights = |i: usize, w: usize| -> Vec<usize> {
-            known.entry((i, w)).or_insert_with(|| column(i).map(|c| wrap(c, w).len()).collect()).clone()
+            known.entry((i, w)).or_insert_with(|| self.column(i).map(|c| wrap(c, w).len()).collect()).clone()
         };
         while widths.iter().sum::<usize>() > room {
             let mut best: Option<(usize, std::cmp::Reverse<usize>, usize)> = None;
@@ -103,12 +148,22 @@ impl Table {
                 Some((_, _, i)) => widths[i] -= 1,
                 None if whole_words => {
                     whole_words = false;
-                    least = (0..self.headers.len()).map(|i| most(i, longest_part)).collect();
+                    least = (0..self.headers.len()).map(|i| self.most(i, longest_part)).collect();
                 }
                 None => break,
             }
         }
         widths
+    }
+
+    fn column(&self, i: usize) -> impl Iterator<Item = &str> {
+        self.rows.iter().chain([&self.headers]).filter_map(move |r| r.get(i)).map(String::as_str)
+    }
+
+    /// The largest measure of a column's cells.
+    fn most(&self, i: usize, measure: fn(&str) -> usize) -> usize {
+        let spans = self.spans.values().flatten().filter(|_| i == 0).map(|(first, _)| measure(first));
+        self.column(i).map(measure).chain(spans).max().unwrap_or(0)
     }
 
     fn line(&self, out: &mut String, cells: &[String], widths: &[usize]) {
@@ -128,6 +183,11 @@ impl Table {
             out.push('\n');
         }
     }
+}
+
+/// Width of columns and the gaps between them.
+fn taken(widths: &[usize]) -> usize {
+    widths.iter().sum::<usize>() + GAP * widths.len().saturating_sub(1)
 }
 
 fn length(text: &str) -> usize {
@@ -249,6 +309,18 @@ mod tests {
             "Record           Rate\n---------------  -------\n2026-03-02-      1000 Hz\nstep-1-slow-\nframes\n"
         );
         assert_eq!(wrap("-12.5 a-b", 4), ["-12.5", "a-b"]);
+    }
+
+    #[test]
+    fn too_wide_is_stacked_without_loss() {
+        let mut t = Table::new(&["Corner", "Crossover", "Margin", "Bandwidth", "Overshoot"]);
+        t.row(["roll", "12.51\u{a0}rad/s", "44.27\u{a0}deg", "23.45\u{a0}rad/s", "17.5\u{a0}%"]);
+        let text = t.render(32);
+        assert_eq!(
+            text,
+            "Corner  Crossover    Margin\n------  -----------  ---------\nroll    12.51 rad/s  44.27 deg\n\n\
+             Corner  Bandwidth    Overshoot\n------  -----------  ---------\nroll    23.45 rad/s  17.5 %\n"
+        );
     }
 
     #[test]

@@ -81,6 +81,9 @@ impl Spread {
     }
 }
 
+/// Least factor on the variances where the figures agree better than their errors say.
+const LEAST_SCALE: f64 = 0.05;
+
 /// Fits `values` with their standard `errors` on a constant and `covariates` (each as long as the
 /// values). `priors` gives a known standard deviation about zero of a covariate's coefficient,
 /// where there is one. A figure alone keeps its own error.
@@ -89,6 +92,18 @@ pub fn spread(
     errors: &[f64],
     covariates: &[Vec<f64>],
     priors: &[Option<f64>],
+) -> Option<Spread> {
+    spread_at_least(values, errors, covariates, priors, LEAST_SCALE)
+}
+
+/// As [`spread`], with the least factor by which the scatter may scale the variances of the figures: one where the errors
+/// hold what the figures at hand need not show.
+pub fn spread_at_least(
+    values: &[f64],
+    errors: &[f64],
+    covariates: &[Vec<f64>],
+    priors: &[Option<f64>],
+    least: f64,
 ) -> Option<Spread> {
     let usable: Vec<usize> = (0..values.len())
         .filter(|&i| {
@@ -111,7 +126,7 @@ pub fn spread(
     let mut kept = usable;
     let mut left_out = Vec::new();
     for round in 0..2 {
-        let fit = weighted(values, errors, covariates, priors, &kept, &used)?;
+        let fit = weighted(values, errors, covariates, priors, &kept, &used, least)?;
         if round == 1 || kept.len() < 5 {
             return Some(finish(&fit, covariates.len(), &used, left_out));
         }
@@ -149,6 +164,7 @@ fn weighted(
     priors: &[Option<f64>],
     kept: &[usize],
     used: &[usize],
+    least: f64,
 ) -> Option<Weighted> {
     let (n, p) = (kept.len(), used.len() + 1);
     let prior: Vec<Option<f64>> = used.iter().map(|&j| priors.get(j).copied().flatten()).collect();
@@ -207,7 +223,7 @@ fn weighted(
     let q = fit(excess, 1.0)?.3;
     // The scatter scales the errors, downwards too, where there are enough figures to show it: below
     // three degrees of freedom a lucky agreement would pass for precision.
-    let scale = if degrees >= 3.0 { (q / degrees).max(0.05) } else { 1.0 };
+    let scale = if degrees >= 3.0 { (q / degrees).max(least) } else { 1.0 };
     let (coefficients, inverse, residuals, _) = fit(excess, scale)?;
     let factor = if degrees >= 3.0 { expansion(degrees) } else { 1.0 };
     let errors = (0..p)

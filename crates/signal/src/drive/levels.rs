@@ -161,7 +161,7 @@ fn mean_of(columns: &Columns<'_>, rows: &[usize]) -> Point {
         let v = values(c)?;
         let (rows, steady) = (v.len(), steady(&v));
         match robust::mean_error(&v) {
-            Some(m) => Some(Mean { value: m.mean, error: m.error, scatter: m.deviation, rows, steady }),
+            Some(m) => Some(Mean { value: m.mean, error: error(&v, &m), scatter: m.deviation, rows, steady }),
             None => v.first().map(|v| Mean { value: *v, error: 0.0, scatter: 0.0, rows, steady }),
         }
     };
@@ -178,6 +178,15 @@ fn mean_of(columns: &Columns<'_>, rows: &[usize]) -> Point {
         steady: speed.is_none_or(|s| s.steady),
         rising: None,
     }
+}
+
+/// Standard error of a mean. A correlation between rows counts where it stands out from chance (lag one beyond two
+/// standard deviations, 1/sqrt(n)); the length found in white rows is otherwise half as long again as one row.
+fn error(level: &[f64], m: &robust::MeanError) -> f64 {
+    let n = level.len() as f64;
+    let pairs: f64 = level.windows(2).map(|p| (p[0] - m.mean) * (p[1] - m.mean)).sum();
+    let lag = pairs / (n * m.deviation * m.deviation);
+    if lag > 2.0 / n.sqrt() { m.error } else { m.deviation / n.sqrt() }
 }
 
 /// Whether the halves of a level agree, within their own scatter or half a per cent.

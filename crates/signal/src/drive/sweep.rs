@@ -6,7 +6,7 @@
 //! voltage/nominal voltage: a rotor's steady speed depends on the voltage applied alone, so that a sweep
 //! on a sagging battery gives the curve at nominal voltage.
 
-use super::combine::{Figure, spread};
+use super::combine::{Figure, spread, spread_at_least};
 use super::levels::{Mean, Point};
 use crate::lsq;
 use crate::robust;
@@ -43,6 +43,12 @@ const ALONG: f64 = 0.3;
 /// The same of k2/k0, the curve of k over ln w: 0.10 for both coefficients over 179 static series, each of a range of
 /// three to one in speed (UIUC Propeller Database, volumes 1 and 3).
 const CURVE: f64 = 0.1;
+/// The same of the next coefficient, of the cube of ln w: 0.15 in the same series. It is not fitted: a state far from
+/// the reference speed is trusted the less for it.
+const CUBE: f64 = 0.15;
+/// The cube is one for all states, and the lower terms take up most of it, so that they scatter by less than their errors
+/// say: their variances are scaled down to this at most (planted drives with such cubes).
+const LEAST: f64 = 0.65;
 /// Standard deviation of a load cell's zero where no row is at rest, as a share of the largest load (common practice,
 /// no source), and of its wandering over a sweep (three open seven-inch sweeps: by one per cent between the rests before
 /// and after).
@@ -76,7 +82,10 @@ pub fn coefficient(points: &[Point], load: Load, reference: Option<f64>) -> Opti
     let full = used.iter().map(|b| b.2.value.abs()).fold(0.0, f64::max);
     let scatters: Vec<f64> = both.iter().map(|b| b.2).filter(|m| m.rows >= 4).map(|m| m.scatter).collect();
     let usual = robust::median(&scatters).unwrap_or(0.0);
-    let error = |m: &Mean| m.error.max(1e-4 * full).max(usual / (m.rows.max(1) as f64).sqrt());
+    let error = |m: &Mean| {
+        let own = if m.rows < 4 { m.error.max(usual / (m.rows.max(1) as f64).sqrt()) } else { m.error };
+        own.max(1e-4 * full)
+    };
     let zero = if rest.is_empty() {
         None
     } else {
@@ -98,8 +107,9 @@ pub fn coefficient(points: &[Point], load: Load, reference: Option<f64>) -> Opti
         let w2 = w.value * w.value;
         values.push((sign * y.value - z0) / w2);
         let k = y.value.abs() / w2;
-        errors.push((error(&y) / w2).hypot(2.0 * k * w.error / w.value));
         let x = (w.value / reference).ln();
+        let own = (error(&y) / w2).hypot(2.0 * k * w.error / w.value);
+        errors.push(own.hypot(CUBE * k * x.abs().powi(3)));
         along.push(x);
         curve.push(x * x);
         offset.push(1.0 / w2);
@@ -110,7 +120,7 @@ pub fn coefficient(points: &[Point], load: Load, reference: Option<f64>) -> Opti
     let prior = zero.map_or(ZERO * full, |z| z.uncertainty.max(1e-5 * full));
     let usual = robust::median(&values).unwrap_or(0.0).abs();
     let priors = [Some(ALONG * usual), Some(CURVE * usual), Some(prior), Some(WANDER * full)];
-    let s = spread(&values, &errors, &[along, curve, offset, drift], &priors)?;
+    let s = spread_at_least(&values, &errors, &[along, curve, offset, drift], &priors, LEAST)?;
     let value = s.constant()?;
     let slope =
         s.coefficients.get(1).filter(|c| c.uncertainty.is_finite()).map(|c| c.scaled(1.0 / value.value));

@@ -5,10 +5,14 @@
 //! fits the response itself to the samples, so that no window stands between the lag and its
 //! estimate. [`command`] finds the edges of a command line recorded beside the microphone.
 
+mod band;
 pub mod command;
 mod fit;
+mod fitter;
+mod known;
 mod model;
 mod track;
+mod whiten;
 
 pub use fit::{StepFit, fit_step};
 pub use track::{Octave, Track, TrackOptions, TrackStep, steps, track};

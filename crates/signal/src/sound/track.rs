@@ -6,7 +6,7 @@ use std::f64::consts::TAU;
 use rustfft::FftPlanner;
 use rustfft::num_complex::Complex;
 
-use super::fit::Band;
+use super::band::Band;
 use crate::SignalError;
 use crate::robust;
 

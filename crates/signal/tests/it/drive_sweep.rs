@@ -13,16 +13,18 @@ use signal::drive::sweep::{Load, coefficient, curve, ends};
 
 use crate::series::{coverage, median_of, truths};
 
-/// Standard deviation of the planted bend.
+/// Standard deviations of the planted coefficients of the square and the cube of ln w, as propellers have them.
 const BEND: f64 = 0.1;
+const CUBE: f64 = 0.15;
 
-/// A planted drive. `thrust` and `torque` hold at `reference`; both drift with speed by `reynolds` and `bend`, over the
-/// logarithm of speed and its square (spread of the bend: see the fit's own).
+/// A planted drive. `thrust` and `torque` hold at `reference`; both drift with speed by `reynolds`, `bend` and `cube`,
+/// over the logarithm of speed, its square and its cube.
 struct Planted {
     thrust: f64,
     torque: f64,
     reynolds: f64,
     bend: f64,
+    cube: f64,
     reference: f64,
     kv: f64,
     resistance: f64,
@@ -42,6 +44,7 @@ fn planted(rng: &mut ChaCha8Rng) -> Planted {
     // From a 5-inch to an 18-inch drive: full speed falls as size grows.
     let size: f64 = rng.random_range(0.0..1.0);
     let volts = 22.0;
+    let normal = Normal::new(0.0, 1.0).unwrap();
     let full: f64 = 2600.0 * (0.2_f64).powf(size);
     let full_thrust = 8.0 * (7.0_f64).powf(size);
     let thrust = full_thrust / full.powi(2);
@@ -64,7 +67,8 @@ fn planted(rng: &mut ChaCha8Rng) -> Planted {
         thrust,
         torque,
         reynolds: rng.random_range(-0.05..0.1),
-        bend: BEND * Normal::new(0.0, 1.0).unwrap().sample(rng),
+        bend: BEND * normal.sample(rng),
+        cube: CUBE * normal.sample(rng),
         reference: 0.7 * full,
         kv,
         resistance,
@@ -113,7 +117,9 @@ fn make(p: &Planted, rng: &mut ChaCha8Rng) -> Made {
             ((c * open - kt * w) / (p.resistance + source * c * c)).max(if c > 0.0 { -5.0 } else { 0.0 });
         let v = open - source * c * amps;
         let x = (w.max(1.0) / p.reference).ln();
-        let k = 1.0 + (p.reynolds + p.bend * x.max(-1.8)) * x;
+        // Below a fifth of full speed nobody looks.
+        let bent = x.max(-1.3);
+        let k = 1.0 + (p.reynolds + (p.bend + p.cube * bent) * bent) * bent;
         let load = p.torque * k * w * w;
         let friction = kt * p.no_load * (w / 3.0).tanh();
         let rate_of = (kt * amps - friction - load) / inertia;
@@ -168,18 +174,25 @@ fn bounds(p: &Planted, m: &Made) -> [f64; 5] {
             .map(|q| {
                 let w = q.speed.unwrap().value.max(1e-3);
                 let x = (w / p.reference).ln();
-                let g = DVector::from_vec(vec![w * w, w * w * x, w * w * x * x, 1.0, q.time / length - 0.5]);
+                let g = DVector::from_vec(vec![
+                    w * w,
+                    w * w * x,
+                    w * w * x * x,
+                    w * w * x.powi(3),
+                    1.0,
+                    q.time / length - 0.5,
+                ]);
                 let own = sigma[j].hypot(2.0 * k * w * sigma[2]) / (q.rows as f64).sqrt();
                 (g, own)
             })
             .collect();
-        one(&rows, &[(2, k * BEND)], &[0])[0]
+        one(&rows, &[(2, k * BEND), (3, k * CUBE)], &[0])[0]
     };
     let mut voltage = Vec::new();
-    // No-load current: torque and current rows together, with the torque's coefficient, its exponent and bend, the cell's
-    // zero and the zero's drift unknown as well. Unknown: those five, i0, ln kv.
-    let mut info = DMatrix::<f64>::zeros(7, 7);
-    let mut add = |g: [f64; 7], s: f64| {
+    // No-load current: torque and current rows together, with the torque's coefficient, its three coefficients over ln w, the cell's
+    // zero and the zero's drift unknown as well. Unknown: those six, i0, ln kv.
+    let mut info = DMatrix::<f64>::zeros(8, 8);
+    let mut add = |g: [f64; 8], s: f64| {
         let g = DVector::from_row_slice(&g) / s;
         info += &g * g.transpose();
     };
@@ -189,7 +202,19 @@ fn bounds(p: &Planted, m: &Made) -> [f64; 5] {
         let (square, log) = (w * w, (w.max(1e-3) / p.reference).ln());
         if w > 0.2 * top || w < 0.01 * top {
             let own = sigma[4].hypot(2.0 * p.torque * w * sigma[2]) / n;
-            add([square, square * log, square * log * log, 1.0, q.time / length - 0.5, 0.0, 0.0], own);
+            add(
+                [
+                    square,
+                    square * log,
+                    square * log * log,
+                    square * log.powi(3),
+                    1.0,
+                    q.time / length - 0.5,
+                    0.0,
+                    0.0,
+                ],
+                own,
+            );
         }
         let (Some(c), Some(i)) = (q.command, q.current) else { continue };
         if c < 0.12 {
@@ -197,7 +222,7 @@ fn bounds(p: &Planted, m: &Made) -> [f64; 5] {
         }
         let torque = p.torque * square;
         let kv = p.kv * square;
-        add([kv, kv * log, kv * log * log, 0.0, 0.0, 1.0, p.kv * torque], sigma[1] / c / n);
+        add([kv, kv * log, kv * log * log, kv * log.powi(3), 0.0, 0.0, 1.0, p.kv * torque], sigma[1] / c / n);
         let i = i.value / c;
         let own =
             ((c * sigma[0]).powi(2) + (sigma[2] / p.kv).powi(2) + (p.resistance * sigma[1] / c).powi(2))
@@ -208,11 +233,12 @@ fn bounds(p: &Planted, m: &Made) -> [f64; 5] {
     }
     let v = one(&voltage, &[], &[0, 1]);
     // kv known from the voltages as a prior.
-    info[(6, 6)] += v[0].powi(-2);
+    info[(7, 7)] += v[0].powi(-2);
     info[(2, 2)] += (p.torque * BEND).powi(-2);
-    let scale: Vec<f64> = (0..7).map(|i| info[(i, i)].sqrt()).collect();
-    let unit = DMatrix::from_fn(7, 7, |i, j| info[(i, j)] / scale[i] / scale[j]).try_inverse().unwrap();
-    let i0 = unit[(5, 5)].sqrt() / scale[5];
+    info[(3, 3)] += (p.torque * CUBE).powi(-2);
+    let scale: Vec<f64> = (0..8).map(|i| info[(i, i)].sqrt()).collect();
+    let unit = DMatrix::from_fn(8, 8, |i, j| info[(i, j)] / scale[i] / scale[j]).try_inverse().unwrap();
+    let i0 = unit[(6, 6)].sqrt() / scale[6];
     [load(p.thrust, 3), load(p.torque, 4), v[0] * p.kv, v[1], i0]
 }
 

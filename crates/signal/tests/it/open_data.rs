@@ -5,6 +5,8 @@
 
 use std::path::{Path, PathBuf};
 
+use signal::drive::levels::{Columns, points};
+use signal::drive::sweep::{Load, coefficient};
 use signal::response::model::{Parameter, Plant};
 use signal::response::{Stretch, fit, spectra};
 
@@ -136,5 +138,53 @@ fn val_rig_attitude() {
         );
         assert!(best.0 <= theirs, "{} {theirs}", best.0);
         assert!((best.1 - 2.5).abs() <= 1.5, "{}", best.1);
+    }
+}
+
+/// Three open sweeps of one seven-inch propeller, four to one in speed, telemetry with gaps, a load cell that follows
+/// slowly: the coefficient is that of the levels within a tenth of the reference speed, within the stated interval.
+#[test]
+fn val_seven_inch_sweeps_stand_on_their_levels() {
+    for name in ["2019-11-05_171350", "2019-11-07_175456", "2019-11-09_181347"] {
+        let Some(path) = file("bench_motor_7in", &format!("Log_{name}.csv")) else { return };
+        let mut columns: [Vec<f64>; 4] = Default::default();
+        let mut reader = csv::ReaderBuilder::new().flexible(true).from_path(path).unwrap();
+        for row in reader.records().map(Result::unwrap) {
+            for (list, k) in columns.iter_mut().zip([0, 8, 9, 12]) {
+                list.push(row.get(k).and_then(|v| v.parse().ok()).unwrap_or(f64::NAN));
+            }
+        }
+        let [time, torque, thrust, speed] = columns;
+        let thrust: Vec<f64> = thrust.iter().map(|g| g * 9.80665e-3).collect();
+        let speed: Vec<f64> = speed.iter().map(|rpm| rpm * std::f64::consts::PI / 30.0).collect();
+        let list = points(&Columns {
+            time: &time,
+            speed: Some(&speed),
+            thrust: Some(&thrust),
+            torque: Some(&torque),
+            ..Columns::default()
+        });
+        for (load, what) in [(Load::Thrust, "thrust"), (Load::Torque, "torque")] {
+            let found = coefficient(&list, load, None).unwrap();
+            let zero = found.zero.unwrap();
+            let mut near: Vec<f64> = list
+                .iter()
+                .filter_map(|p| {
+                    let y = if load == Load::Thrust { p.thrust? } else { p.torque? };
+                    Some((p.speed?.value, y)).filter(|l| p.steady && l.1.steady)
+                })
+                .filter(|(w, _)| (w / found.reference - 1.0).abs() < 0.1)
+                .map(|(w, y)| (y.value.abs() - zero.value) / (w * w))
+                .collect();
+            near.sort_by(f64::total_cmp);
+            let middle = signal::robust::median(&near).unwrap();
+            let (off, half) = (found.value.value / middle - 1.0, 1.96 * found.value.uncertainty / middle);
+            println!(
+                "VALIDATION|drive sweeps|seven-inch propeller, {name}: {what} coefficient over the median of the levels within 10 % of {:.0} rad/s, less one, against its own interval|open stand logs, alspitz/esc_test|{half:.4}|{:.4}|at most",
+                found.reference,
+                off.abs()
+            );
+            assert!(off.abs() <= half && half < 0.06, "{name} {what}: {off} of {half}");
+        }
     }
 }

@@ -20,6 +20,8 @@ mod sweep_shown;
 mod swing;
 mod tap;
 
+pub(crate) use self::sweep::MOUNTED;
+
 use std::collections::BTreeMap;
 
 use physics::aircraft::Aircraft;
