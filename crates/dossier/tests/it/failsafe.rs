@@ -9,8 +9,9 @@ use dossier::homeward::{Ask as Way, of_check};
 use dossier::record::{ChannelMeta, HandValue, ImportReport, Kind, Record, RecordMeta, RecordOrigin};
 use dossier::record_store;
 use dossier::rehearse::{Ask, fault, rehearse};
-use dossier::result::State;
+use dossier::result::{Sense, State};
 
+use crate::gates::limit;
 use crate::tarn::{Copy, base, base_result, criterion, set};
 
 const HOME: &str = "2026-03-04-come-home";
@@ -120,6 +121,45 @@ fn prop_a_late_trigger_is_short_with_a_cause() {
     assert!(c.causes.iter().any(|x| x.name == "turns home too late" && x.effect.meets), "{:?}", c.causes);
     // A changed fail-safe makes the times stale.
     assert_eq!(criterion(&r, "fail-safe.lost-link").state, State::Open);
+}
+
+/// What an input of the file moves names it when it is short, and what the change buys; what none moves says with what
+/// it rests.
+#[test]
+fn prop_short_figures_name_their_causes() {
+    let asked = [
+        ("fail-safe.charge-left", 0.95),
+        ("fail-safe.low-battery", -5.0),
+        ("fail-safe.lost-link", -5.0),
+        ("payload.phase-margin", 2.5),
+        ("payload.gain-margin", 40.0),
+        ("payload.overshoot", 1e-4),
+    ];
+    for (id, value) in asked {
+        let copy = Copy::new();
+        limit(&copy, id, value);
+        let r = copy.check();
+        let c = criterion(&r, id);
+        assert_eq!(c.state, State::Short, "{id} {:?} {:?}", c.measured, c.waits_for);
+        // A figure of zero or less has nothing to be restated.
+        let late = c.measured.as_ref().map_or(0.0, |m| m.estimate.value);
+        let restated = id == "fail-safe.low-battery" || id == "fail-safe.lost-link";
+        assert!(!c.causes.is_empty() || (restated && late <= 0.0), "{id} {late}");
+        for cause in &c.causes {
+            let (was, is) = (cause.effect.before.value, cause.effect.after.value);
+            let better = match c.limit.sense {
+                Sense::AtMost => is < was,
+                Sense::AtLeast => is > was,
+            };
+            assert!(better, "{id} {}: {was} {is}", cause.name);
+            // The change can be written into the file.
+            copy.edit(&cause.edits);
+        }
+    }
+    for id in ["fail-safe.charge-error", "fail-safe.in-a-row", "fail-safe.take-over"] {
+        let note = criterion(base_result(), id).note.clone().unwrap();
+        assert!(note.contains("it rests with"), "{id} {note}");
+    }
 }
 
 #[test]

@@ -16,7 +16,8 @@ use crate::tarn::{Copy, base, base_result, criterion, input, mass_key, set};
 const NOTE: &str = "records/2026-03-04-case-temperature/record.toml";
 const FLIGHT: &str = "2026-03-04-rate-steps";
 
-fn limit(copy: &Copy, id: &str, value: f64) {
+/// Another limit for one criterion.
+pub(crate) fn limit(copy: &Copy, id: &str, value: f64) {
     let c = criterion(base_result(), id);
     let (gate, name) = id.split_once('.').unwrap();
     let sense = if c.limit.sense == Sense::AtMost { "at-most" } else { "at-least" };

@@ -1,5 +1,7 @@
 //! How far out it may fly, seen from above: home in the middle, the wind from the top, everything to one scale.
 
+use std::f64::consts::FRAC_1_SQRT_2;
+
 use dossier::homeward::{Homeward, Reach};
 use maud::{Markup, html};
 
@@ -86,7 +88,7 @@ pub(crate) fn drawing(h: &Homeward) -> Markup {
             desc id="reach-desc" { (told) }
             @for r in &rings {
                 circle.chain fill="none" cx=(c(HOME.0)) cy=(c(HOME.1)) r=(c(r * scale)) {}
-                text.small x=(c(HOME.0 + 0.7071 * r * scale + 3.0)) y=(c(HOME.1 - 0.7071 * r * scale - 3.0)) { (far_words(*r)) }
+                text.small x=(c(HOME.0 + FRAC_1_SQRT_2 * r * scale + 3.0)) y=(c(HOME.1 - FRAC_1_SQRT_2 * r * scale - 3.0)) { (far_words(*r)) }
             }
             path.thin stroke-dasharray="7 3" d=(pieces(&h.outline, |r| r.radius, &at)) {}
             path.hotline d=(pieces(&h.outline, |r| r.reach, &at)) {}
