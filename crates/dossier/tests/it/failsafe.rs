@@ -277,3 +277,42 @@ fn prop_rehearsals_repeat_and_are_no_evidence() {
     let unknown = rehearse(dir, None, &ask("loop", &[], 3, 3), &|| ()).unwrap_err().to_string();
     assert!(unknown.contains("rate-steps"), "{unknown}");
 }
+
+/// Loops fly on what the file describes; what it does not describe is named, and what cannot be measured has not passed.
+#[test]
+fn prop_rehearsals_fly_on_the_sensors_of_the_file() {
+    let flown = |dir: &Path, ask: &Ask| rehearse(dir, None, ask, &|| ()).unwrap_or_else(|d| panic!("{d}"));
+    let hold = Ask { wind: Some(6.0), ..ask("hold", &[], 4, 3) };
+    let (sound, record) = flown(base(), &hold);
+    assert_eq!(sound.flown_on.len(), 1, "{:?}", sound.flown_on);
+    let record = record.unwrap();
+    for name in ["mag.x", "pressure", "satellite.position.x", "velocity_estimate.x", "attitude_estimate.w"] {
+        assert!(record.channels.contains_key(name), "{name}");
+    }
+    let unit = |n: &str| record.meta.channels.iter().find(|c| c.name == n).map(|c| c.unit.clone()).unwrap();
+    assert_eq!((unit("satellite.position.x").as_str(), unit("satellite.velocity.x").as_str()), ("m", "m/s"));
+    // Without satellites from before the hold on it drifts away with the wind, and does not pass for want of a demand.
+    let half =
+        |r: &dossier::rehearse::Rehearsal| r.figures.iter().find(|f| f.id == "place").unwrap().quantiles[1];
+    let (lost, _) = flown(base(), &Ask { faults: vec![fault("satellites@1s").unwrap()], ..hold.clone() });
+    assert!(lost.pass == 0.0 && half(&lost) > 5.0 && half(&lost) > 4.0 * half(&sound), "{}", half(&lost));
+    let copy = Copy::new();
+    let text = std::fs::read_to_string(copy.aircraft()).unwrap();
+    let (before, rest) = text.split_once("[barometer]").unwrap();
+    let after = rest.split_once("[satellite]").unwrap().1;
+    std::fs::write(copy.aircraft(), format!("{before}[satellite]{after}")).unwrap();
+    let (answer, _) = flown(copy.dir(), &hold);
+    assert!(
+        answer.flown_on[1].contains("height") && answer.flown_on[1].contains("`barometer`"),
+        "{:?}",
+        answer.flown_on
+    );
+    let stuck = Ask { faults: vec![fault("sensor:barometer@3s").unwrap()], ..hold };
+    let error = rehearse(copy.dir(), None, &stuck, &|| ()).unwrap_err().to_string();
+    assert!(error.contains("describes no barometer"), "{error}");
+    // Half a magnetometer or half a dropout is a mistake in the file.
+    for (from, to) in [("noise = \"0.25 uT\"", ""), ("dropout_time = \"1.2 s\"", "")] {
+        std::fs::write(copy.aircraft(), text.replace(from, to)).unwrap();
+        assert!(AircraftFile::load(&copy.aircraft()).is_err(), "{from}");
+    }
+}

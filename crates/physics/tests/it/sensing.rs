@@ -340,3 +340,29 @@ fn prop_failing_sensors_are_felt() {
     s.faults = vec![fault(FaultKind::StuckBarometer, 5.0)];
     assert!(fly(&bare, &sea_level(), &s).unwrap_err().to_string().contains("no barometer"));
 }
+
+/// The coarse steps of rehearsals keep what the unbalance does to the accelerometer: force over mass.
+#[test]
+fn val_coarse_steps_keep_the_vibration() {
+    let mut a = sensing_quad();
+    a.rotor.unbalance = 4e-5;
+    let imu = a.imu.as_mut().unwrap();
+    (imu.accel_noise, imu.rate_noise) = (0.0, 0.0);
+    a.sensors.bias = Bias::default();
+    imu.at = physics::mass::mass_properties(&a.bodies).centre;
+    let mut s = scenario(Action::Hover, 8.0, false);
+    (s.log_rate, s.unbalance_factors) = (1000.0, vec![1.0, 0.0, 0.0, 0.0]);
+    let log = flown(&a, &s);
+    let speed = log.truth.hover.as_ref().unwrap().speeds[0];
+    let accel = &log.channels["accel.x"][2000..];
+    let mean = accel.iter().sum::<f64>() / accel.len() as f64;
+    let rms = (accel.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / accel.len() as f64).sqrt();
+    let expected = 4e-5 * speed * speed / log.truth.mass / 2.0_f64.sqrt();
+    check(
+        "r.m.s. of accel.x by unbalance with steps of 1 ms, m/s^2",
+        "m e omega^2/(sqrt(2) M)",
+        expected,
+        rms,
+        0.03 * expected,
+    );
+}
