@@ -1,6 +1,8 @@
 //! Gate rate: are rate steps crisp, without overshoot or drift?
 
+use physics::loops::chain::RateChain;
 use physics::loops::ledger;
+use physics::loops::response::step_seen;
 
 use crate::chart::Shown;
 use crate::check::as_flown;
@@ -10,7 +12,7 @@ use crate::gates::candidate::{self, Candidate};
 use crate::gates::context::Context;
 use crate::gates::criterion::{Carry, Compare, Draft, Metric};
 use crate::gates::evidence::{Answer, Found};
-use crate::predict::{Group, delay_budget};
+use crate::predict::{Group, delay_budget, required_crossover};
 use crate::result::{Ledger, LedgerLine};
 use crate::tuning::{self, chain_of};
 
@@ -85,7 +87,7 @@ fn drafts(ctx: &Context<'_>) -> Vec<Draft> {
             measured: ctx.flight_worst(&["step.x.overshoot", "step.y.overshoot"]),
             compare: Compare::Interval,
             needs: steps,
-            note: None,
+            note: overshoot_flown_at(ctx),
             candidates: latency(),
         },
         Draft {
@@ -136,6 +138,24 @@ fn flown_at(ctx: &Context<'_>) -> Option<String> {
     let factor = tuning::voltage_factor(ctx, 0)?;
     Some(format!(
         "predicted on a full battery; at the bus voltage flown the loop's gain is {factor:.3} of that"
+    ))
+}
+
+/// The same for the overshoot, with what the voltage changes of it.
+fn overshoot_flown_at(ctx: &Context<'_>) -> Option<String> {
+    let factor = tuning::voltage_factor(ctx, 0)?;
+    let aircraft = ctx.subject.resolved().aircraft.without_payload();
+    let chain = chain_of(&aircraft, 0, ctx.subject.air().usual.density)?;
+    let span = 12.0 / required_crossover(&aircraft);
+    let overshoot = |chain: &RateChain| {
+        let step = step_seen(&|s| chain.closed_at(s), span, span / 300.0).ok()?;
+        Some(step.figures().overshoot)
+    };
+    let more = overshoot(&chain)? - overshoot(&chain.clone().with_gain_factor(factor))?;
+    Some(format!(
+        "predicted on a full battery; at the bus voltage flown the loop's gain is {factor:.3} of that and the same step overshoots {:.1} % of its size {}, so that a prediction after a change and the measured figure carried to it differ by as much",
+        100.0 * more.abs(),
+        if more >= 0.0 { "less" } else { "more" }
     ))
 }
 

@@ -2,7 +2,7 @@
 
 use dossier::check::Opened;
 use dossier::findings::Outcome;
-use dossier::result::State;
+use dossier::result::{KeyChange, State};
 use dossier::tuning::{self, Tuning};
 
 use crate::tarn;
@@ -139,10 +139,7 @@ fn prop_recommended_gains_are_reached_in_safe_steps() {
 #[test]
 fn val_milliseconds_to_save() {
     let copy = tarn::Copy::new();
-    copy.edit(&[dossier::result::KeyChange {
-        key: "esc.dead_time".to_owned(),
-        value: "\"30 ms +- 1 ms\"".to_owned(),
-    }]);
+    copy.edit(&[KeyChange { key: "esc.dead_time".to_owned(), value: "\"30 ms +- 1 ms\"".to_owned() }]);
     let t = choice(copy.dir());
     assert!(!t.measured, "the flight is stale");
     let save = t.save.unwrap_or_else(|| panic!("{}", t.verdict));
@@ -227,7 +224,16 @@ fn prop_the_sheet_of_the_loops() {
     };
     let s = sheet(tarn::base());
     assert!(s.gains.is_some() && s.oscillations.is_empty(), "{:?}", s.oscillations);
-    assert_eq!(s.responses.len(), 6);
+    // Gain, phase and coherence of roll and pitch, of velocity and of heave, each but the coherence with its prediction.
+    assert_eq!(s.responses.len(), 12);
+    for c in s.responses.iter().filter(|c| !c.id.ends_with("coherence")) {
+        assert!(c.series.iter().any(|s| s.name == "predicted"), "{}", c.id);
+    }
+    let slow =
+        s.tables.iter().find(|t| t.id == "slow").unwrap_or_else(|| panic!("no table of slow responses"));
+    for what in ["velocity response", "heave response", "climb step"] {
+        assert!(slow.rows.iter().any(|r| r[0].starts_with(what) && r[1] != "-"), "{what}: {:?}", slow.rows);
+    }
     for c in &s.steps {
         let names: Vec<&str> = c.series.iter().map(|s| s.name.as_str()).collect();
         assert!(names.contains(&"predicted") && names.contains(&"identified"), "{names:?}");
@@ -262,4 +268,46 @@ fn prop_the_sheet_of_the_loops() {
         "{}",
         yaw.reason
     );
+}
+
+/// A command that is corrected for the bus voltage keeps the loop gain as the battery empties: what payload changes is inertia
+/// alone. Gains set up at another voltage act with its square.
+#[test]
+fn prop_the_voltage_that_gains_hold_at_counts() {
+    let at = |edits: &[KeyChange]| {
+        dossier::check::check(tarn::base(), None, edits).unwrap_or_else(|d| panic!("{d}"))
+    };
+    let figure = |r: &dossier::result::CheckResult, id: &str| {
+        r.figures.iter().find(|f| f.id == id).unwrap_or_else(|| panic!("{id}")).estimate.value
+    };
+    let r = at(&[tarn::set("loop.rate.voltage_corrected", "true")]);
+    let (all, part) = (
+        physics::mass::mass_properties(&r.aircraft.bodies).inertia,
+        physics::mass::mass_properties(&r.aircraft.without_payload().bodies).inertia,
+    );
+    let want = (0..3).map(|k| (20.0 * (part[(k, k)] / all[(k, k)]).log10()).abs()).fold(0.0, f64::max);
+    let got = figure(&r, "payload.gain");
+    assert!((got - want).abs() < 1e-6, "{got} {want}");
+    let base = tarn::base_result();
+    assert!(figure(base, "payload.gain") > want + 0.5);
+    // Nothing about a full battery has changed.
+    assert!((figure(&r, "loop.x.crossover") - figure(base, "loop.x.crossover")).abs() < 1e-9);
+    let volts = figure(base, "hover.full.bare.bus_voltage");
+    let up = at(&[tarn::set("loop.rate.set_up_at", &format!("\"{} V\"", volts / 1.1))]);
+    let p = at(&[
+        tarn::set(
+            "loop.rate.p",
+            &format!("[\"{0} 1/s\", \"{0} 1/s\", \"{1} 1/s\"]", 30.0 * 1.21, 9.0 * 1.21),
+        ),
+        tarn::set(
+            "loop.rate.i",
+            &format!("[\"{0} 1/s^2\", \"{0} 1/s^2\", \"{1} 1/s^2\"]", 64.0 * 1.21, 12.0 * 1.21),
+        ),
+    ]);
+    let (a, b) = (figure(&up, "loop.x.crossover"), figure(&p, "loop.x.crossover"));
+    // The motor's resistance takes a percent of the square.
+    assert!((a / b - 1.0).abs() < 0.015, "{a} {b}");
+    let wrong = dossier::check::check(tarn::base(), None, &[tarn::set("loop.rate.set_up_at", "\"3.8 V\"")]);
+    let text = wrong.err().unwrap_or_else(|| panic!("taken")).to_string();
+    assert!(text.contains("no voltage of a pack") && text.contains("set_up_at = "), "{text}");
 }

@@ -23,8 +23,15 @@ fn flown(edits: &[KeyChange]) -> Aircraft {
 
 /// What a hover, or a held velocity, of it shows.
 fn record(a: &Aircraft, action: Action, duration: f64) -> Record {
-    let script = vec![Segment::new("hold", duration, action)];
-    let scenario = Scenario { log_rate: 500.0, ..Scenario::new(script, 5, 0.95) };
+    logged(a, action, duration, 500.0)
+}
+
+fn logged(a: &Aircraft, action: Action, duration: f64, log_rate: f64) -> Record {
+    scripted(a, vec![Segment::new("hold", duration, action)], log_rate)
+}
+
+fn scripted(a: &Aircraft, script: Vec<Segment>, log_rate: f64) -> Record {
+    let scenario = Scenario { log_rate, ..Scenario::new(script, 5, 0.95) };
     let air = atmosphere::air(640.0, 0.0, 0.0).unwrap();
     let log = fly(a, &air, &scenario).unwrap();
     flight_record("r", "b1", "2026-01-01", "", &log, &Default::default())
@@ -68,7 +75,7 @@ fn check(what: &str, f: &Findings, key: &str, planted: &str) -> Result<(), Strin
 fn val_oscillations_planted_in_flight() {
     let still = || Action::Velocity { demand: Vec3::zeros() };
     // The demo's gain margin upwards is 11.7 dB, a factor of 3.8; an integral far too high turns the phase below crossover.
-    let cases: [(&str, Vec<KeyChange>, Action, f64, &str, &str); 9] = [
+    let cases: [(&str, Vec<KeyChange>, Action, f64, &str, &str); 10] = [
         ("hover with the demo's gains, roll", vec![], Action::Hover, 20.0, "oscillation.x", "none seen"),
         ("hover with the demo's gains, pitch", vec![], Action::Hover, 20.0, "oscillation.y", "none seen"),
         ("velocity held with the demo's gains", vec![], still(), 40.0, "oscillation.velocity", "none seen"),
@@ -120,6 +127,14 @@ fn val_oscillations_planted_in_flight() {
             "oscillation.velocity.source",
             "velocity loop",
         ),
+        (
+            "position gain thirteen times too high",
+            vec![set("loop.position.gain", "\"3.2 1/s\"")],
+            Action::PositionHold,
+            90.0,
+            "oscillation.velocity.source",
+            "position loop",
+        ),
     ];
     let wrong: Vec<String> = cases
         .iter()
@@ -160,4 +175,82 @@ fn val_a_swinging_part_is_no_loop() {
     check("a part that swings at 19 Hz under the gyro", &f, "oscillation.x.source", "structure")
         .unwrap_or_else(|why| panic!("{why}"));
     assert!(f.get("oscillation.x.source").unwrap().text.contains("Tap arm and mount"));
+}
+
+#[test]
+fn val_lines_that_a_slow_log_folds() {
+    // The rate loop oscillates near 20 Hz; a log at 26 Hz shows it near 6 Hz, where no loop of the file is near neutral.
+    let a = flown(&[set("loop.rate.p.x", "\"114 1/s\"")]);
+    let f = findings(&logged(&a, Action::Hover, 20.0, 26.0), Some(&a));
+    check(
+        "the rate loop's oscillation in a log at 26 Hz",
+        &f,
+        "oscillation.x.source",
+        "rate loop, folded by the log",
+    )
+    .unwrap_or_else(|why| panic!("{why}"));
+    // A rotor out of balance turns above half the rate of the log: its 1/rev comes back as a slow line.
+    let mut a = flown(&[]);
+    a.rotor.unbalance *= 40.0;
+    let f = findings(&logged(&a, Action::Hover, 20.0, 50.0), Some(&a));
+    check("1/rev of an unbalanced rotor in a log at 50 Hz", &f, "oscillation.x.source", "rotor line")
+        .unwrap_or_else(|why| panic!("{why}"));
+}
+
+#[test]
+fn val_two_loops_near_neutral_are_both_named() {
+    // The rate loop is within 20 deg and 4 dB of neutral; the attitude gain about it goes up until the aircraft swings.
+    let what = "attitude gain just too high about a rate loop that nearly is";
+    let f = [18.0, 19.5, 21.0, 22.5, 24.0, 25.5].into_iter().find_map(|gain| {
+        let gain = format!("\"{gain} 1/s\"");
+        let a = flown(&[set("loop.rate.p.y", "\"75 1/s\""), set("loop.attitude.gain.y", &gain)]);
+        let f = findings(&record(&a, Action::Hover, 20.0), Some(&a));
+        println!("{gain}: {}", answer(&f, "oscillation.y.source"));
+        f.get("oscillation.y.source").is_some().then_some(f)
+    });
+    let f = f.unwrap_or_else(|| panic!("no attitude gain makes it swing"));
+    check(what, &f, "oscillation.y.source", "rate loop or attitude loop")
+        .unwrap_or_else(|why| panic!("{why}"));
+    let text = &f.get("oscillation.y.source").unwrap().text;
+    assert!(
+        text.contains("lower the attitude gain by a third") && text.contains("lower p by a third"),
+        "{text}"
+    );
+}
+
+#[test]
+fn val_a_line_that_grows_with_thrust() {
+    // A hover, then short pulls above and below its thrust; a part under the gyro swings with the thrust, or as it likes.
+    let a = flown(&[]);
+    let mut script = vec![Segment::new("hover", 10.0, Action::Hover)];
+    for _ in 0..6 {
+        for demand in [0.62, 0.3] {
+            script.push(Segment::new("pull", 0.7, Action::ThrustPull { demand }));
+        }
+        script.push(Segment::new("hover", 1.5, Action::Hover));
+    }
+    let flight = scripted(&a, script, 500.0);
+    let commands: Vec<&Vec<f64>> = (1..=4).map(|k| &flight.channels[&format!("rotor.{k}.command")]).collect();
+    let thrust: Vec<f64> =
+        (0..flight.time.len()).map(|k| commands.iter().map(|c| c[k].powi(2)).sum::<f64>()).collect();
+    let hover = thrust[2000];
+    for (what, power, said) in [
+        ("grows with thrust", 1.0, "It grows with thrust"),
+        ("does not grow with thrust", 0.0, "It does not grow with thrust"),
+    ] {
+        let mut r = flight.clone();
+        let (size, w) = (6_f64.to_radians() * 2f64.sqrt(), TAU * 19.0);
+        for (k, x) in r.channels.get_mut("rate.x").unwrap().iter_mut().enumerate() {
+            *x += size * (thrust[k] / hover).powf(power) * (w * flight.time[k]).sin();
+        }
+        let f = findings(&r, Some(&a));
+        check(&format!("a part that {what}"), &f, "oscillation.x.source", "structure")
+            .unwrap_or_else(|why| panic!("{why}"));
+        let text = &f.get("oscillation.x.source").unwrap().text;
+        println!(
+            "VALIDATION|oscillations|a part that {what}|planted|{said}|{}|exact",
+            if text.contains(said) { said } else { text }
+        );
+        assert!(text.contains(said), "{text}");
+    }
 }

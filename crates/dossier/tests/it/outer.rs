@@ -283,7 +283,7 @@ fn val_response_of_velocity_and_heave_in_gusts() {
     let climb = |t: f64| steps(t, 1.5, 46.0);
     let flat = Planted { gain: 0.94, delay: 0.24, decay: 0.15, control: (0.9, 0.1), gust: 0.25 };
     let heave = Planted { gain: 0.95, delay: 0.03, decay: 0.6, control: (2.2, 0.8), gust: 0.4 };
-    let (mut inside, mut count) = (0, 0);
+    let (mut inside, mut count, mut wrong) = (0, 0, false);
     for seed in 0..8 {
         let (ax, vx) = flat.fly(&level, 10 * seed + 1, n);
         let (ay, vy) = flat.fly(&|t| level(t - 48.0), 10 * seed + 2, n);
@@ -326,8 +326,7 @@ fn val_response_of_velocity_and_heave_in_gusts() {
             let (got, sigma) = value(&f, key);
             count += 1;
             inside += usize::from((got - planted).abs() <= 1.96 * sigma);
-            println!("{seed} {key}: planted {planted:.4}, {got:.4} ± {sigma:.4}");
-            assert!((got - planted).abs() <= 4.0 * sigma, "{key}: {got} ± {sigma}, {planted}");
+            wrong |= (got - planted).abs() > 4.0 * sigma;
             assert!(
                 sigma <= 0.25 * planted || key.ends_with("decay") || key == "heave.delay",
                 "{key}: {sigma}"
@@ -336,14 +335,54 @@ fn val_response_of_velocity_and_heave_in_gusts() {
         // The direct estimate stands beside it.
         let table = f.tables.iter().find(|t| t.id == "velocity-response-fit").unwrap();
         assert!(table.rows.iter().any(|r| r[0].starts_with("direct estimate")), "{table:?}");
-        // The model's integral leaves its steps with overshoot, which is read as such.
-        assert!(value(&f, "climb.step.overshoot").0 > 0.0 && value(&f, "climb.step.rise").0 < 1.5);
     }
-    let share = inside as f64 / count as f64;
+    let share = inside as f64 / f64::from(count);
     println!(
         "VALIDATION|outer loops|velocity and heave in gusts: truths inside the 95 % interval, 8 flights of 96 s|planted by formula|0.95|{share:.3}|0.85 to 1"
     );
+    assert!(!wrong);
     assert!(share >= 0.85, "{inside} of {count}");
+}
+
+#[test]
+fn val_climb_steps_of_a_second_order() {
+    // Damping 0.6, 2.5 rad/s: overshoot exp(-pi 0.6/0.8) = 9.5 %, up and down, settled in 4 s.
+    let (zeta, w) = (0.6_f64, 2.5_f64);
+    let wd = w * (1.0 - zeta * zeta).sqrt();
+    let unit = |t: f64| {
+        if t <= 0.0 {
+            return 0.0;
+        }
+        1.0 - (-zeta * w * t).exp() * ((wd * t).cos() + zeta * w / wd * (wd * t).sin())
+    };
+    let edges = [(2.0, 1.5), (7.0, -1.5), (12.0, -1.5), (17.0, 1.5)];
+    let n = (24.0 * RATE) as usize;
+    let at = |f: &dyn Fn(f64) -> f64| -> Vec<f64> {
+        let sum = |k: usize| -edges.iter().map(|(t, size)| size * f(k as f64 / RATE - t)).sum::<f64>();
+        (0..n).map(sum).collect()
+    };
+    let zero = vec![0.0; n];
+    let mut channels = vec![
+        ("velocity.z".to_owned(), at(&unit)),
+        ("velocity_demand.z".to_owned(), at(&|t| f64::from(u8::from(t >= -1e-9)))),
+    ];
+    channels.extend(
+        ["velocity.x", "velocity.y", "velocity_demand.x", "velocity_demand.y"]
+            .map(|c| (c.to_owned(), zero.clone())),
+    );
+    channels.extend(["x", "y", "z"].map(|x| (format!("rate.{x}"), vec![0.3; n])));
+    channels.extend(rotors(n, &|_| 0.5));
+    let f = findings(&record(channels), Some(&aircraft(AIRCRAFT)));
+    let expected = (-PI * zeta / (1.0 - zeta * zeta).sqrt()).exp();
+    validate(
+        "overshoot of climb steps at a damping of 0.6",
+        expected,
+        value(&f, "climb.step.overshoot").0,
+        0.03,
+    );
+    validate("overshoot on stopping a climb", expected, value(&f, "climb.step.stop_overshoot").0, 0.03);
+    assert!(value(&f, "climb.step.steady").0 < 0.01);
+    assert!(missing(&f, "velocity.step.overshoot").contains("3 m/s"));
 }
 
 /// A position loop makes the velocity demand: it comes from inside, and no response is read through it.
@@ -355,7 +394,7 @@ fn prop_a_demand_from_inside_tells_no_response() {
     }
     // Nor does a flight that hardly moves its thrust.
     let steps = demo_findings("2026-03-04-attitude");
-    assert!(steps.get("heave.by_throttle.gain").is_none() && steps.get("heave.gain").is_none());
+    assert!(steps.get("heave.gain").is_none());
 }
 
 fn demo_findings(id: &str) -> Findings {
@@ -384,19 +423,18 @@ fn val_flights_of_the_model_show_its_gains() {
     }
     // Velocity over tilt has the gain 1; heave that of the hover's demand on a bus that sags, as predicted.
     let told = |id: &str| base_result().figures.iter().find(|f| f.id == id).unwrap().estimate.value;
-    for (key, planted, least) in [
-        ("velocity.response.gain", 1.0, 0.02),
-        ("velocity.response.delay", told("outer.velocity_delay"), 0.01),
-        ("heave.gain", told("heave.gain"), 0.2),
-        ("heave.decay", told("heave.decay"), 0.05),
-        ("heave.delay", told("heave.delay"), 0.005),
+    for (key, planted) in [
+        ("velocity.response.gain", 1.0),
+        ("velocity.response.delay", told("outer.velocity_delay")),
+        ("heave.gain", told("heave.gain")),
+        ("heave.decay", told("heave.decay")),
+        ("heave.delay", told("heave.delay")),
     ] {
         let (got, sigma) = value(&follow, key);
         println!(
             "VALIDATION|outer loops|{key} from a simulated flight|the flight model's own prediction|{planted:.4}|{got:.4}|2 sigma"
         );
-        println!("{key}: {got} ± {sigma}, {planted}");
-        assert!((got - planted).abs() <= 2.0 * sigma.max(0.5 * least), "{key}: {got} ± {sigma}, {planted}");
+        assert!((got - planted).abs() <= 2.0 * sigma, "{key}: {got} ± {sigma}, {planted}");
     }
     assert!(value(&follow, "climb.step.overshoot").0 < 0.3);
     assert!(value(&attitude, "diagonal.share").0 > 0.9);

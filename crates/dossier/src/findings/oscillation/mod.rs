@@ -17,6 +17,9 @@ const RESTS: &[&str] = &["loop", "filter", "esc", "motor", "rotor", "mass"];
 /// An oscillation below this is not worth a word, rad/s r.m.s. (1 deg/s). Our choice.
 const LEAST: f64 = 0.0175;
 
+/// Fastest over slowest turning of the rotors up to which they have a speed of their own. Our choice.
+const STEADY: f64 = 1.6;
+
 pub(super) fn run(context: &Context<'_>, out: &mut Out) {
     let (hover, in_hover) = quiet(context);
     // A loop that swings hard looks like no hover: all of the air time then, but for steps and pulls.
@@ -43,7 +46,8 @@ pub(super) fn run(context: &Context<'_>, out: &mut Out) {
         };
         let nyquist = 0.5 / joint.period;
         // Below the rotors' own turning; rotors that a loop drives to their ends have no speed of their own.
-        let slowest = if in_hover { turns(context, &windows).map(|t| 0.7 * t.0) } else { None };
+        let own = |t: &(f64, f64)| in_hover && t.1 <= STEADY * t.0;
+        let slowest = turns(context, &windows).filter(own).map(|t| 0.7 * t.0);
         let top = slowest.unwrap_or(40.0).min(40.0).min(0.9 * nyquist);
         let options =
             peaks::Options { low: 1.5 * d.resolution.max(0.5), floor_bins: 16, least: 8.0, most: 12 };

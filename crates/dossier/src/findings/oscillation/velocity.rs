@@ -103,13 +103,9 @@ pub(super) fn run(context: &Context<'_>, out: &mut Out) {
                 continue;
             }
             held += 1;
-            // The whole of it, and its second half: what grows is no single sine.
-            for (axis, c, from) in [
-                (0, 1, begin),
-                (1, 3, begin),
-                (0, 1, begin + (k - begin) / 2),
-                (1, 3, begin + (k - begin) / 2),
-            ] {
+            // The whole of it, its second half, its last quarter: what grows is no single sine.
+            let parts = [begin, begin + (k - begin) / 2, begin + (k - begin) / 4 * 3];
+            for (axis, c, from) in parts.into_iter().flat_map(|from| [(0, 1, from), (1, 3, from)]) {
                 let v: Vec<f64> = s.channels[c][from..k].iter().step_by(every).copied().collect();
                 let Some((f, share)) = sine(&v, period) else { continue };
                 let window = (s.start + from as f64 * joint.period, s.start + k as f64 * joint.period);
