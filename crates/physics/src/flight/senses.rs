@@ -54,7 +54,7 @@ impl Senses {
             _ => None,
         };
         let mut estimator = Estimator::new(imu, s, sensing.earth.as_ref(), truth, air.density)
-            .ok_or_else(|| FlightError::NoEstimate)?;
+            .ok_or(FlightError::NoEstimate)?;
         if let Some((m, _)) = &magnetometer {
             estimator.align(&m.field(world));
         }

@@ -276,7 +276,7 @@ fn prop_what_has_no_sensor_is_true_and_named() {
     let mut bad = a.clone();
     bad.sensors.satellite.as_mut().unwrap().period = 0.0;
     assert!(fly(&bad, &sea_level(), &s).unwrap_err().to_string().contains("satellite.rate"));
-    bad = a.clone();
+    bad = a;
     bad.sensors.barometer.as_mut().unwrap().noise = f64::NAN;
     assert!(fly(&bad, &sea_level(), &s).unwrap_err().to_string().contains("barometer.noise"));
 }
@@ -334,7 +334,7 @@ fn prop_failing_sensors_are_felt() {
     // On the true motion nothing of this is felt, and saying so is better than flying it.
     s.sensing = None;
     assert!(fly(&a, &sea_level(), &s).unwrap_err().to_string().contains("does not feel"));
-    let mut bare = a.clone();
+    let mut bare = a;
     bare.sensors.barometer = None;
     s.sensing = Some(Sensing { earth: None, flown: true });
     s.faults = vec![fault(FaultKind::StuckBarometer, 5.0)];
