@@ -124,7 +124,7 @@ impl OuterBase {
         Self(all)
     }
 
-    fn at(&self, aircraft: &Aircraft, axis: usize, lag: f64) -> Option<[f64; COUNT]> {
+    fn at(&self, aircraft: &Aircraft, axis: usize, lag: f64, rotors: &RotorAir) -> Option<[f64; COUNT]> {
         let central = self.0.iter().find(|c| c.slopes.axis == axis)?;
         // The decay by drag is kept: its own uncertainty matters little.
         let drag = central.outer.drag;
@@ -132,7 +132,7 @@ impl OuterBase {
             return None;
         }
         let Slopes { low, high, early, late, .. } = &central.slopes;
-        let place = central.slopes.place(aircraft, lag)?;
+        let place = central.slopes.place(aircraft, lag, rotors)?;
         Some(std::array::from_fn(|k| place.figure(low[k], high[k], early[k], late[k])))
     }
 }
@@ -249,7 +249,7 @@ pub(super) fn outputs(
     let mut seen: Vec<(RateChain, Outer, [f64; COUNT])> = Vec::new();
     for axis in 0..2 {
         let Some(gains) = outer(a, axis, air.usual.density) else { continue };
-        let values = match base.and_then(|b| b.at(a, axis, lag)) {
+        let values = match base.and_then(|b| b.at(a, axis, lag, rotors)) {
             Some(v) => v,
             None => {
                 let chain = match chain::rate_chain(a, axis, lag, 0.0) {

@@ -85,7 +85,7 @@ pub(super) struct LoopBase {
 impl LoopBase {
     /// Of the central aircraft; `None` where it has no rate loop.
     ///
-    /// `rotors` is what their air does: it is kept where inputs move, as its own uncertainty matters little.
+    /// `rotors` is what their air does: it is kept where inputs move it little.
     pub(super) fn new(
         aircraft: &Aircraft,
         axes: &[usize],
@@ -119,7 +119,7 @@ impl LoopBase {
         &self,
         aircraft: &Aircraft,
         axis: usize,
-        lag: f64,
+        (lag, rotors): (f64, &RotorAir),
         with_step: bool,
     ) -> Option<AxisFigures> {
         let central = self.axes.iter().find(|c| c.axis == axis)?;
@@ -127,7 +127,7 @@ impl LoopBase {
         if with_step != self.with_step || all.iter().any(|f| f.stable != central.low.stable) {
             return None;
         }
-        let place = central.place(aircraft, lag)?;
+        let place = central.place(aircraft, lag, rotors)?;
         let [low, high, early, late] = all.map(|f| &f.values);
         let mut out = central.low.clone();
         for (k, v) in out.values.iter_mut().enumerate() {
@@ -156,7 +156,7 @@ pub(super) fn axis_figures(
     with_step: bool,
     base: Option<&LoopBase>,
 ) -> Result<AxisFigures, Missing> {
-    if let Some(f) = base.and_then(|b| b.at(aircraft, axis, lag, with_step)) {
+    if let Some(f) = base.and_then(|b| b.at(aircraft, axis, (lag, rotors), with_step)) {
         return Ok(f);
     }
     let chain = chain::rate_chain(aircraft, axis, lag, 0.0)?.with_rotors(rotors);
@@ -186,7 +186,7 @@ mod tests {
         let required = required_crossover(&central);
         for (key, value) in [("esc.dead_time", 1.8e-3), ("imu.delay", 3.5e-4), ("loop.rate.delay", 5e-4)] {
             let moved = at(&[(key, value)]);
-            let quick = base.at(&moved, 0, lag, true).expect("near enough");
+            let quick = base.at(&moved, 0, (lag, &rotors), true).expect("near enough");
             let chain = chain::rate_chain(&moved, 0, lag, 0.0).unwrap().with_rotors(&rotors);
             let exact = figures(&chain, required, true);
             for (k, (name, ..)) in FIGURES.iter().enumerate() {

@@ -13,6 +13,9 @@ const DELAY_STEP: f64 = 2e-4;
 /// Step of the motor's time constant, as a fraction of it, either way.
 const LAG_STEP: f64 = 0.02;
 
+/// What the rotors' air may differ by from the central one and is kept, as a fraction.
+const AIR_STEP: f64 = 0.05;
+
 /// One axis of the central aircraft with its figures on either side.
 pub(super) struct Slopes<F> {
     pub(super) axis: usize,
@@ -72,8 +75,15 @@ impl<F: Clone + Send> Slopes<F> {
         Some(Self { axis, chain: centre, rotors, lag, low, high, early, late })
     }
 
-    /// Where an aircraft with another lag stands; `None` where more than lag and delays differs, or they are far off.
-    pub(super) fn place(&self, aircraft: &Aircraft, lag: f64) -> Option<Place> {
+    /// Where an aircraft with another lag stands; `None` where more than lag and delays differs, or they are far off, or its
+    /// rotors meet the air otherwise by more than [`AIR_STEP`].
+    pub(super) fn place(&self, aircraft: &Aircraft, lag: f64, rotors: &RotorAir) -> Option<Place> {
+        let near = |a: f64, b: f64| (a - b).abs() <= AIR_STEP * b.abs();
+        let (air, central) = (rotors.rate.get(self.axis)?, self.rotors.rate.get(self.axis)?);
+        let (inflow, kept) = (rotors.inflow, self.rotors.inflow);
+        if !(near(*air, *central) && near(inflow.zero, kept.zero) && near(inflow.pole, kept.pole)) {
+            return None;
+        }
         let step = LAG_STEP * self.lag;
         if (lag - self.lag).abs() > 2.0 * step {
             return None;
