@@ -131,10 +131,7 @@ fn prop_recommended_gains_are_reached_in_safe_steps() {
 #[test]
 fn val_milliseconds_to_save() {
     let copy = tarn::Copy::new();
-    copy.edit(&[dossier::result::KeyChange {
-        key: "esc.dead_time".to_owned(),
-        value: "\"30 ms +- 1 ms\"".to_owned(),
-    }]);
+    copy.edit(&[KeyChange { key: "esc.dead_time".to_owned(), value: "\"30 ms +- 1 ms\"".to_owned() }]);
     let t = choice(copy.dir());
     assert!(!t.measured, "the flight is stale");
     let save = t.save.unwrap_or_else(|| panic!("{}", t.verdict));
