@@ -627,7 +627,10 @@ fn read_tolerance(text: &str, value: f64, unit_text: &str, expected: Dimension) 
         if value == 0.0 && number > 0.0 {
             return Err(wrong(
                 "is a percentage of zero",
-                format!("write the tolerance in a unit, such as `0 {0} +- 2 {0}`", expected.si()),
+                match expected.si() {
+                    "1" => "write the tolerance as a plain number, such as `0 +- 0.02`".to_owned(),
+                    unit => format!("write the tolerance in a unit, such as `0 {unit} +- 2 {unit}`"),
+                },
             ));
         }
         value.abs() * number / 100.0
