@@ -111,9 +111,8 @@ pub fn read_wav(path: &Path) -> Result<Sound, Diagnostics> {
             path,
             format!("the recording has {shortest} samples, 256 are the least"),
         )
-        .help(
-            "record from a second before the first change to a second after the last, and export all of it",
-        ));
+        .help("record from a second before the first change to a second after the last, and export all of it")
+        .into());
     }
     channels.iter_mut().for_each(|c| c.truncate(shortest));
     Ok(Sound { rate: f64::from(spec.sample_rate), channels, bits: spec.bits_per_sample, clipped })
