@@ -107,7 +107,12 @@ pub fn read_wav(path: &Path) -> Result<Sound, Diagnostics> {
     }
     let shortest = channels.iter().map(Vec::len).min().unwrap_or(0);
     if shortest < 256 {
-        return Err(wrong(path, format!("the recording has {shortest} samples only")));
+        return Err(Diagnostic::error(
+            path,
+            format!("the recording has {shortest} samples, 256 are the least"),
+        )
+        .help("record from a second before the first change to a second after the last, and export all of it")
+        .into());
     }
     channels.iter_mut().for_each(|c| c.truncate(shortest));
     Ok(Sound { rate: f64::from(spec.sample_rate), channels, bits: spec.bits_per_sample, clipped })

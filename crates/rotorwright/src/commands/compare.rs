@@ -63,7 +63,7 @@ pub(super) fn run(args: &Args, out: &mut dyn Write) -> Outcome {
         let what = if args.builds.len() == 1 { "is no build" } else { "are no builds" };
         return Err(Failure::call(
             format!("{} {what}: records are named after --records", args.builds.join(", ")),
-            format!("write `{call}`; builds and more: {}", there_is(&args.dir)?),
+            format!("write `{call}`"),
         ));
     }
     let [before, after] = args.builds.as_slice() else {

@@ -318,6 +318,64 @@ fn compare_names_the_changed_key() {
     ends(&run(&["compare", text(&place), "--records", "no-such"]), 2);
 }
 
+/// Records named where builds stand, and names that are nearly right: what is meant is said. A source is not gone from a
+/// flight that did not log its channel.
+#[test]
+fn compare_tells_records_from_builds() {
+    let dir = tempfile::tempdir().unwrap();
+    let place = dir.path().join("heron");
+    let heron = text(&place);
+    let csv = dir.path().join("hop.csv");
+    ends(&run(&["new", heron, "--layout", "quad-x"]), 0);
+    // A line at 88 Hz in the vertical acceleration, above the noise of rates and acceleration.
+    let mut rows = String::from("t,p,q,r,z\n");
+    let mut state = 1_u64;
+    let mut noise = || {
+        state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        (state >> 40) as f64 / f64::from(1 << 24) - 0.5
+    };
+    for k in 0..16_000 {
+        let t = f64::from(k) * 1e-3;
+        let tone = (std::f64::consts::TAU * 88.0 * t).sin();
+        let _ = writeln!(
+            rows,
+            "{t:.3},{:.5},{:.5},{:.5},{:.5}",
+            0.01 * noise(),
+            0.01 * noise(),
+            0.01 * noise(),
+            -9.81 + 3.0 * tone + 0.05 * noise()
+        );
+    }
+    std::fs::write(&csv, rows).unwrap();
+    let map = MAP.replace("deg/s", "rad/s");
+    let without = map.split("[[channel]]\nname = \"accel.z\"").next().unwrap().to_owned();
+    for (id, map) in [("hop-1", &map), ("hop-2", &without)] {
+        let file = dir.path().join(id);
+        std::fs::write(&file, map).unwrap();
+        let args = ["import", text(&csv), "--into", heron, "--kind", "flight", "--channels", text(&file)];
+        ends(&run(&[&args[..], &["--date", "2026-03-04", "--id", id]].concat()), 0);
+    }
+    let told = run(&["compare", heron, "hop-1", "hop-2"]);
+    ends(&told, 2);
+    let said = stderr(&told).split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(said.contains("hop-1, hop-2 are no builds") && said.contains("--records hop-1 hop-2"), "{said}");
+    for args in
+        [["compare", heron, "--records", "hop-1", "hop2"], ["compare", heron, "hop-1", "hop2", "--json"]]
+    {
+        let told = run(&args);
+        ends(&told, 2);
+        let said = stderr(&told).split_whitespace().collect::<Vec<_>>().join(" ");
+        assert!(said.contains("did you mean `hop-2`?") || said.contains("--records hop-1 hop-2"), "{said}");
+    }
+    ends(&run(&["compare", heron, "b1", "hop-1"]), 2);
+    let told = run(&["show", heron, "hop-3"]);
+    ends(&told, 2);
+    assert!(stderr(&told).contains("did you mean"), "{}", stderr(&told));
+    let told = run(&["compare", heron, "--records", "hop-1", "hop-2"]);
+    let said = stdout(&told).split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(said.contains("cannot tell: accel.z is not logged"), "{said}\n{}", stderr(&told));
+}
+
 #[test]
 fn a_missing_dossier_ends_with_2() {
     for args in [
