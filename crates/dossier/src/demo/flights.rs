@@ -216,8 +216,8 @@ fn attitude(aircraft: &Aircraft) -> Scenario {
         script.push(Segment::new(name, duration, action));
         script.push(level("stop", 3.0));
     };
-    sweep("roll sweep", 5_f64.to_radians(), 90.0, 16.0, 0.3, 20.0);
-    sweep("pitch sweep", 5_f64.to_radians(), 0.0, 16.0, 0.3, 20.0);
+    sweep("roll sweep", 5_f64.to_radians(), 90.0, 20.0, 0.3, 20.0);
+    sweep("pitch sweep", 5_f64.to_radians(), 0.0, 20.0, 0.3, 20.0);
     for direction in [45.0, 135.0] {
         for share in [0.86, 0.96] {
             sweep("diagonal", share * full, direction, 2.3, 0.18, 14.0);

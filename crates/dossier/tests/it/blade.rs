@@ -88,7 +88,7 @@ fn regress_interval_of_advancing_flow() {
         assert_eq!(effect(plain.clone(), "hover.half.payload.power", source), 0.0);
     }
     let (wide, narrow) = (
-        effect(plain.clone(), "climb.most", "rotor.ct_advance"),
+        effect(plain, "climb.most", "rotor.ct_advance"),
         effect(stated, "climb.most", "rotor.ct_advance"),
     );
     assert!(narrow < 0.5 * wide, "{narrow} {wide}");

@@ -405,8 +405,10 @@ fn prop_json_estimates_are_whole() {
                     let word = o.get("origin").and_then(serde_json::Value::as_str).unwrap_or_default();
                     assert!(["stated", "computed", "measured", "simulated"].contains(&word), "{path}: {v}");
                 } else {
-                    // A contribution names its source; a value entered by hand stands in a record with an origin.
-                    let known = o.contains_key("source") || path.contains(".values");
+                    // A contribution names its source, a way of measuring its record; a value entered by hand stands in a
+                    // record with an origin.
+                    let known =
+                        o.contains_key("source") || o.contains_key("record") || path.contains(".values");
                     assert!(!o.contains_key("uncertainty") || known, "{path}: {v}");
                 }
                 for (k, v) in o {

@@ -76,14 +76,15 @@ fn val_the_loop_of_a_simulated_flight() {
             / aircraft.stations.len() as f64;
         let rotors = physics::loops::damping::rotor_air(&aircraft, thrust, density);
         let decay = rotors.rate[usize::from(letter == 'y')];
+        let p = aircraft.rate_loop.as_ref().unwrap().p[0];
         let factor_seen = factor / (1.0 + decay * (2.0 * rotors.inflow.zero - rotors.inflow.pole));
         println!("{name}: gain {gain} ± {sigma}, {factor}, with the air {factor_seen}");
         println!(
             "VALIDATION|identify|demo flight: {name} gain p at the voltage flown, 1/s|planted in the flight model|{:.3}|{gain:.3}|2 sigma",
-            30.0 * factor_seen
+            p * factor_seen
         );
         assert!(
-            factor < 0.99 && (gain - 30.0 * factor_seen).abs() <= 2.0 * sigma,
+            factor < 0.99 && (gain - p * factor_seen).abs() <= 2.0 * sigma,
             "{name}: {gain} ± {sigma}, {factor}"
         );
         for what in ["crossover", "phase margin"] {
@@ -312,15 +313,11 @@ fn prop_the_voltage_that_gains_hold_at_counts() {
     assert!((figure(&r, "loop.x.crossover") - figure(base, "loop.x.crossover")).abs() < 1e-9);
     let volts = figure(base, "hover.full.bare.bus_voltage");
     let up = at(&[tarn::set("loop.rate.set_up_at", &format!("\"{} V\"", volts / 1.1))]);
+    let rate = base.aircraft.rate_loop.as_ref().unwrap();
+    let (p, i) = (rate.p.map(|v| 1.21 * v), rate.i.map(|v| 1.21 * v));
     let p = at(&[
-        tarn::set(
-            "loop.rate.p",
-            &format!("[\"{0} 1/s\", \"{0} 1/s\", \"{1} 1/s\"]", 30.0 * 1.21, 9.0 * 1.21),
-        ),
-        tarn::set(
-            "loop.rate.i",
-            &format!("[\"{0} 1/s^2\", \"{0} 1/s^2\", \"{1} 1/s^2\"]", 64.0 * 1.21, 12.0 * 1.21),
-        ),
+        tarn::set("loop.rate.p", &format!("[\"{} 1/s\", \"{} 1/s\", \"{} 1/s\"]", p[0], p[1], p[2])),
+        tarn::set("loop.rate.i", &format!("[\"{} 1/s^2\", \"{} 1/s^2\", \"{} 1/s^2\"]", i[0], i[1], i[2])),
     ]);
     let (a, b) = (figure(&up, "loop.x.crossover"), figure(&p, "loop.x.crossover"));
     // The motor's resistance takes a percent of the square.

@@ -468,10 +468,7 @@ fn prop_gates_attitude_and_velocity_of_the_demo() {
     ] {
         let c = criterion(r, id);
         let (p, m) = (c.predicted.as_ref().unwrap().value, c.measured.as_ref().unwrap().estimate.value);
-        // Phase at twice the frequency of -180 deg (15 Hz) comes out 0.9 ms late of the loops' without inflow already, at the
-        // end of what the sweep excites; 1.5 ms with it, of a delay that is shorter.
-        let most = if id == "attitude.phase-delay" { 0.15 } else { 0.1 };
-        assert!((p / m - 1.0).abs() < most, "{id}: {p}, {m}");
+        assert!((p / m - 1.0).abs() < 0.1, "{id}: {p}, {m}");
     }
     // The overshoot of a step that speeds up, with its drag.
     let c = criterion(r, "velocity.overshoot");
