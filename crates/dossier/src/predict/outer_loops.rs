@@ -148,6 +148,7 @@ pub(crate) fn vertical(aircraft: &Aircraft, share: f64, density: f64) -> Option<
         climb: (velocity.climb_gain, velocity.climb_integral),
         height: aircraft.position_loop.as_ref().map_or(0.0, |p| p.height_gain),
         lift: lift.gain,
+        slower: lift.slower,
         decay: climb_damping(aircraft, share, density, [0.0; 2]),
         body: 0.0,
         lifted: 0.0,
@@ -177,7 +178,7 @@ fn responses(out: &mut Nominal, a: &Aircraft, chain: &RateChain, outer: &Outer, 
     out.put("heave.gain", head, name, "m/s^2", STANDARD_GRAVITY * lift.relative);
     out.put("heave.decay", head, "vertical damping", "1/s", vertical.decay);
     if vertical.climb.0 > 0.0 {
-        let delay = delay_of(chain.thrust_at(at(vertical.climb.0)), vertical.climb.0);
+        let delay = delay_of(vertical.thrust_at(chain, at(vertical.climb.0)), vertical.climb.0);
         out.put("heave.delay", head, "heave response, total delay", "s", delay);
     }
 }

@@ -87,10 +87,8 @@ fn regress_interval_of_advancing_flow() {
         assert!(effect(plain.clone(), "climb.most", source) > 0.0, "{source}");
         assert_eq!(effect(plain.clone(), "hover.half.payload.power", source), 0.0);
     }
-    let (wide, narrow) = (
-        effect(plain, "climb.most", "rotor.ct_advance"),
-        effect(stated, "climb.most", "rotor.ct_advance"),
-    );
+    let (wide, narrow) =
+        (effect(plain, "climb.most", "rotor.ct_advance"), effect(stated, "climb.most", "rotor.ct_advance"));
     assert!(narrow < 0.5 * wide, "{narrow} {wide}");
     let too_much = told("ct = 0.1\ncp = 0.04\nct_advance = 0.8\n", BLADE);
     assert!(too_much.contains("another one"), "{too_much}");

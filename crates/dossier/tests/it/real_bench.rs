@@ -130,15 +130,21 @@ fn val_one_propeller_on_three_motors() {
             &format!("{k:.3e}"),
             "5 %",
         );
+        // Both at one speed: each is given at that of its own middle.
+        let at = HandValue { value: reference, uncertainty: 0.0, unit: "rad/s".to_owned() };
+        let file = folder.join(format!("Log_{name}.csv"));
+        let values = BTreeMap::from([("reference_speed".to_owned(), at)]);
+        let (f, _) = seen_with(&[file], "motor_7in/sweep.toml", Kind::Sweep, &[], values);
+        let ratio = value(&f, "sweep.torque_per_speed2").0 / value(&f, "sweep.thrust_per_speed2").0;
         row(
             &format!("{what}: torque over thrust, m (published 0.0129 to 0.0136)"),
             source,
             "0.01325",
-            &format!("{:.5}", q / k),
+            &format!("{ratio:.5}"),
             "5 %",
         );
         assert!(within(k, 4.3e-6, 4.6e-6, 0.02), "{k:e}");
-        assert!(within(q / k, 0.0129, 0.0136, 0.02), "{}", q / k);
+        assert!(within(ratio, 0.0129, 0.0136, 0.02), "{ratio}");
     }
     let speed = HandValue { value: 1200.0, uncertainty: 0.0, unit: "rad/s".to_owned() };
     let at_one: Vec<(f64, f64)> = names

@@ -15,7 +15,7 @@
 use crate::STANDARD_GRAVITY;
 use crate::aircraft::Aircraft;
 use crate::mass::mass_properties;
-use crate::powertrain::{MotorModel, operating_point};
+use crate::powertrain::{BatteryModel, MotorModel, motor_lag, operating_point};
 use crate::root::root;
 
 /// Sea level of ISO 2533, kg/m^3: what a stated voltage is worth hardly depends on it.
@@ -89,12 +89,26 @@ impl<'a> Effect<'a> {
         Some(self.gain(thrust, voltage)? / self.gain(self.hover.0, self.hover.1)?)
     }
 
+    /// What the motors take longer, s, where all speed up together: with i = (c (V - n c R_b i) - K w) / R the battery's
+    /// resistance R_b stands n c^2 times in each motor's path.
+    fn slower(&self, aircraft: &Aircraft, thrusts: &[f64], charge: f64) -> Option<f64> {
+        let point = operating_point(aircraft, thrusts, charge, self.density).ok()?;
+        let count = point.rotors.len().max(1) as f64;
+        let speed = point.rotors.iter().map(|r| r.speed).sum::<f64>() / count;
+        let squares: f64 = point.rotors.iter().map(|r| r.command.powi(2)).sum();
+        let battery = BatteryModel::new(aircraft).ok()?.ohmic_resistance();
+        let alone = motor_lag(aircraft, speed, self.density).ok()?.braked;
+        let mut all = aircraft.clone();
+        all.esc.as_mut()?.resistance += squares * battery;
+        Some(motor_lag(&all, speed, self.density).ok()?.braked - alone)
+    }
+
     /// What all rotors together make of a change of the thrust asked of them, each at a thrust, N, at a charge, 0 to 1: the bus
     /// sags as they all draw more, which a controller that corrects for it makes good. The battery's RC pair is too slow to
     /// follow. None beyond a limit of the powertrain.
     pub fn lift(&self, thrusts: &[f64], charge: f64) -> Option<Lift> {
         if self.linearised() && self.corrected() {
-            return Some(Lift { gain: 1.0, relative: 1.0 });
+            return Some(Lift { gain: 1.0, relative: 1.0, slower: 0.0 });
         }
         let mut aircraft = self.aircraft.clone();
         aircraft.battery.as_mut()?.polarisation_resistance = 0.0;
@@ -115,8 +129,11 @@ impl<'a> Effect<'a> {
         const STEP: f64 = 0.01;
         let (high, low) = (asked(1.0 + STEP)?, asked(1.0 - STEP)?);
         let mean = thrusts.iter().sum::<f64>() / count;
-        let lift =
-            Lift { gain: 2.0 * STEP * mean / (high - low), relative: STEP * (high + low) / (high - low) };
+        let lift = Lift {
+            gain: 2.0 * STEP * mean / (high - low),
+            relative: STEP * (high + low) / (high - low),
+            slower: if self.corrected() { 0.0 } else { self.slower(&aircraft, thrusts, charge)? },
+        };
         (lift.gain.is_finite() && lift.gain > 0.0).then_some(lift)
     }
 }
@@ -129,6 +146,8 @@ pub struct Lift {
     /// Share of the thrust gained per share of the demand: 1 on a stiff bus where the demand is proportional to thrust, 2 where
     /// it is to the command of a square law.
     pub relative: f64,
+    /// What the motors' lag is longer by than where the rotors share a change, s.
+    pub slower: f64,
 }
 
 /// Gain in a hover on a full battery over the stated one: 1 but where the file says that the gains hold at another voltage,

@@ -71,6 +71,8 @@ pub struct Vertical {
     pub height: f64,
     /// Thrust gained per thrust asked: the bus sags as all rotors draw more ([`super::effect::Effect::lift`]).
     pub lift: f64,
+    /// What the motors take longer as all speed up together, s ([`super::effect::Lift`]).
+    pub slower: f64,
     /// Decay of the climb rate by the rotors' axial flow in the mean wind, 1/s ([`super::damping::climb_damping`]). With
     /// that by drag it is also the acceleration by a vertical gust of 1 m/s.
     pub decay: f64,
@@ -81,9 +83,14 @@ pub struct Vertical {
 }
 
 impl Vertical {
+    /// Thrust over what is asked for of all rotors together at s, 1 at rest but for the sag.
+    pub fn thrust_at(&self, chain: &RateChain, s: Complex<f64>) -> Complex<f64> {
+        chain.thrust_at(s) / (s * self.slower + 1.0)
+    }
+
     /// Vertical acceleration by an error of climb speed of one at s.
     fn asked_at(&self, chain: &RateChain, s: Complex<f64>) -> Complex<f64> {
-        chain.thrust_at(s) * self.lift * (s.inv() * self.climb.1 + self.climb.0)
+        self.thrust_at(chain, s) * self.lift * (s.inv() * self.climb.1 + self.climb.0)
     }
 
     /// Climb speed over its demand, closed loop, at s; the loop works on a climb speed that is late by `delay`, s.

@@ -350,6 +350,41 @@ fn val_small_step_has_the_powertrains_lag_and_the_stated_delays() {
     );
 }
 
+/// All motors at once sag the bus, which takes them longer than a change that they share.
+#[test]
+fn val_motors_that_speed_up_together_take_longer() {
+    let density = sea_level().density;
+    let mut reached = Vec::new();
+    let mut told = Vec::new();
+    for cell in [0.0, 8e-3] {
+        let mut aircraft = quad();
+        let scenario = stand(&mut aircraft, 0.45, 0.455);
+        aircraft.battery.as_mut().unwrap().cell_resistance = cell;
+        aircraft.esc.as_mut().unwrap().update_period = 0.0;
+        let log = fly(&aircraft, &sea_level(), &scenario).unwrap();
+        let speed = channel(&log, "rotor.1.speed");
+        let start = 1.0 + 0.4e-3 + 0.1e-3 + 1.5e-3;
+        let from = speed[(start * scenario.log_rate).round() as usize];
+        let target = from + (speed.last().unwrap() - from) * (1.0 - (-1.0_f64).exp());
+        let k = speed.iter().position(|&w| w >= target).unwrap();
+        let part = (target - speed[k - 1]) / (speed[k] - speed[k - 1]);
+        reached.push(((k - 1) as f64 + part) / scenario.log_rate - start);
+        let thrust = aircraft.rotor.thrust(from, 0.0, density);
+        let volts = *channel(&log, "battery.voltage").last().unwrap();
+        let effect = physics::loops::effect::Effect::new(&aircraft, (thrust, volts), density).unwrap();
+        told.push(effect.lift(&[thrust; 4], 0.8).unwrap().slower);
+    }
+    assert!(told[0].abs() < 1e-6, "{told:?}");
+    let (more, told) = (reached[1] - reached[0], told[1]);
+    validate(
+        "lag of all motors together less that of one, s",
+        "flight model on a stand",
+        told,
+        more,
+        0.05 * told,
+    );
+}
+
 #[test]
 fn val_coasting_rotor_follows_its_drag() {
     // Without current J dw/dt = -Q(w, v), the induced speed v behind. With v settled, Q = k w^2: w0 / (1 + k w0 t / J).
@@ -956,10 +991,12 @@ fn val_hold_in_gusts_is_that_of_the_loops() {
     let axial = wind * lean(drag[1], wind).sin();
     let point = physics::powertrain::operating_point(&aircraft, &[thrust; 4], 1.0, density).unwrap();
     let lift = Effect::new(&aircraft, (thrust, point.bus_voltage), density).unwrap();
+    let lift = lift.lift(&[thrust; 4], 1.0).unwrap();
     let vertical = Vertical {
         climb: (2.0, 0.5),
         height: 0.8,
-        lift: lift.lift(&[thrust; 4], 1.0).unwrap().gain,
+        lift: lift.gain,
+        slower: lift.slower,
         decay: climb_damping(&aircraft, thrust, density, [wind, axial]),
         body,
         lifted: lift_by_wind(&aircraft, thrust, density, [wind, axial]),

@@ -249,6 +249,7 @@ fn val_hold_in_gusts_against_lyapunov() {
             climb: (of("climb"), of("climb_integral")),
             height: of("height"),
             lift: of("lift"),
+            slower: 0.0,
             decay: of("decay"),
             body: 0.5 * of("drag"),
             lifted: of("lifted"),
