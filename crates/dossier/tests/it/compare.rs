@@ -173,3 +173,28 @@ fn wrong_calls_say_what_there_is() {
     assert!(builds(dir, "b1", "b1").unwrap_err().to_string().contains("named twice"));
     assert!(builds(dir, "b1", "b7").unwrap_err().to_string().contains("builds are b1"));
 }
+
+/// A source is gone where its channel was logged, and cannot be told where it was not.
+#[test]
+fn prop_a_source_is_not_gone_from_what_was_not_logged() {
+    let record = dossier::record_store::load(&tarn::base().join("records"), "2026-03-04-rate-steps").unwrap();
+    let aircraft = tarn::base_result().aircraft.without_payload();
+    let before = dossier::findings::findings(&record, Some(&aircraft));
+    let kind = dossier::findings::SourceKind::CannotTell;
+    let source = before.sources.iter().find(|s| s.kind != kind).unwrap().clone();
+    let mut quiet = before.clone();
+    quiet.sources.clear();
+    let mut less = quiet.clone();
+    less.spectra.retain(|s| s.channel != source.channel);
+    assert!(!less.spectra.is_empty());
+    let told = |a: &dossier::findings::Findings, b: &dossier::findings::Findings| {
+        let shown = compare::vibration::vibration(a, b);
+        let table = shown.tables.iter().find(|t| t.id == "compare-sources").unwrap();
+        table.rows.iter().find(|r| r[0] == source.name).unwrap().clone()
+    };
+    let unlogged = format!("cannot tell: {} is not logged", source.channel);
+    assert_eq!(told(&before, &quiet)[2], "gone");
+    assert_eq!(told(&before, &less)[2], unlogged);
+    assert_eq!(told(&quiet, &before)[1..=3], ["not there", &format!("{:.3e}", source.rms), "new"]);
+    assert_eq!(told(&less, &before)[1], unlogged);
+}
