@@ -360,11 +360,15 @@ fn val_real_agile_flight_is_replayed_better_than_by_constant_coefficients() {
         for (h, horizon) in HORIZONS.iter().enumerate() {
             for (q, what) in ["rates, rad/s", "attitude, rad", "velocity, m/s"].iter().enumerate() {
                 let (a, b) = (theirs[h][q], mine[h][q]);
+                // At 1 s every model has lost the attitude (errors beyond 1 rad), and the rates with it: there the baseline,
+                // which hardly turns, errs less.
+                let lost = h == 2 && q == 0;
+                let (note, tolerance) =
+                    if lost { (" (the baseline is better: see the notes)", "70 %") } else { ("", "at most") };
                 println!(
-                    "VALIDATION|real records|agile flight replayed {horizon} s: r.m.s. error of {what}, rotors {name} against constant coefficients|each fitted on its first 12 s, tested on the rest|{a:.3}|{b:.3}|below"
+                    "VALIDATION|real records|agile flight replayed {horizon} s: r.m.s. error of {what}, rotors {name} against constant coefficients{note}|each fitted on its first 12 s, tested on the rest|{a:.3}|{b:.3}|{tolerance}"
                 );
-                // At 1 s every model has lost the attitude (errors beyond 1 rad), and the rates with it.
-                assert!(b < a || (h == 2 && q == 0), "{name}, {horizon} s, {what}: {b} against {a}");
+                assert!(b < if lost { 1.7 * a } else { a }, "{name}, {horizon} s, {what}: {b} against {a}");
             }
         }
     }
