@@ -182,7 +182,7 @@ impl Disc {
         let near =
             if stream.height < GROUND_REACH * self.radius { self.ground(induced, stream) } else { 1.0 };
         let felt = near * induced;
-        let through = (stream.axial + felt).clamp(0.0, MOST_THROUGH * k1 / k2 * tip);
+        let through = (stream.axial + felt).clamp(0.0, (MOST_THROUGH * k1 / k2 * tip).max(0.0));
         let lift = k1 * (1.0 + 1.5 * mu2) * tip - k2 * through;
         let drag = 1.5 * k1 * through + 2.0 * profile * tip;
         let torque = lift * (through + (kappa - 1.0) * felt)
@@ -384,16 +384,23 @@ mod tests {
             );
             assert!((ratio / leishman - 1.0).abs() < 0.12, "{descent}: {ratio}, {leishman}");
         }
-        for speed in [0.0, 1e-9, 1.0, 50.0, 900.0, 1e5] {
-            for axial in [-60.0, -5.0, 0.0, 5.0, 60.0] {
-                for along in [0.0, 5.0, 80.0] {
-                    for induced in [-3.0, 0.0, 8.0] {
-                        let stream = Stream { axial, along_squared: along * along, height: 0.0 };
-                        let loads = disc.loads(speed, induced, &stream);
-                        let most = disc.mass_per_length * 0.06 * (0.19 * speed).powi(2);
-                        assert!(loads.thrust.abs() <= most, "{speed} {axial} {along}: {loads:?}");
-                        assert!(loads.torque.is_finite() && loads.inflow_rate.is_finite());
-                        assert!(loads.drag >= 0.0);
+        // Also where the thrust is thought to end early or late along the axis.
+        let off = |by: f64| {
+            let coefficients = rotor().coefficients.off_in_advance(None, by, by);
+            Disc::new(&Rotor { coefficients, ..rotor() }, DENSITY, 1000.0)
+        };
+        for (disc, bound) in [(disc, 0.06), (off(-0.5), 0.2), (off(0.5), 0.06)] {
+            for speed in [0.0, 1e-9, 1.0, 50.0, 900.0, 1e5] {
+                for axial in [-60.0, -5.0, 0.0, 5.0, 60.0] {
+                    for along in [0.0, 5.0, 80.0] {
+                        for induced in [-3.0, 0.0, 8.0] {
+                            let stream = Stream { axial, along_squared: along * along, height: 0.0 };
+                            let loads = disc.loads(speed, induced, &stream);
+                            let most = disc.mass_per_length * bound * (0.19 * speed).powi(2);
+                            assert!(loads.thrust.abs() <= most, "{speed} {axial} {along}: {loads:?}");
+                            assert!(loads.torque.is_finite() && loads.inflow_rate.is_finite());
+                            assert!(loads.drag >= 0.0);
+                        }
                     }
                 }
             }
