@@ -34,6 +34,9 @@ pub const LARGEST_MU: f64 = 0.35;
 /// J over which the slope of C_T along the axis is taken.
 const SLOPE_ADVANCE: f64 = 0.15;
 
+/// Largest K2: sigma a/4 of blades with a lift slope of 2 pi at a solidity of 0.32.
+const STEEPEST: f64 = 0.5;
+
 /// A rotor in oblique flow.
 #[derive(Debug, Clone, Copy, PartialEq, Default, Serialize)]
 pub struct Flow {
@@ -72,7 +75,7 @@ pub(crate) fn constants(rotor: &Rotor, speed: f64, climb: f64) -> [f64; 4] {
         let moving = at(advance + SLOPE_ADVANCE).0;
         let inflow = |ct: f64, advance: f64| through(ct, advance / PI);
         let slope = (ct - moving) / (inflow(moving, advance + SLOPE_ADVANCE) - inflow(ct, advance));
-        (slope.is_finite() && slope > 0.0).then_some(slope)
+        (slope.is_finite() && slope > 0.0).then_some(slope.min(STEEPEST))
     };
     let climb = climb.max(0.0);
     let advance = PI * climb;
