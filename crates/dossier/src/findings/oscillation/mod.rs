@@ -48,7 +48,8 @@ pub(super) fn run(context: &Context<'_>, out: &mut Out) {
         // Below the rotors' own turning; rotors that a loop drives to their ends have no speed of their own.
         let own = |t: &(f64, f64)| in_hover && t.1 <= STEADY * t.0;
         let slowest = turns(context, &windows).filter(own).map(|t| 0.7 * t.0);
-        let top = slowest.unwrap_or(40.0).min(40.0).min(0.9 * nyquist);
+        let above = slowest.unwrap_or(40.0).min(40.0);
+        let top = above.min(0.9 * nyquist);
         let options =
             peaks::Options { low: 1.5 * d.resolution.max(0.5), floor_bins: 16, least: 8.0, most: 12 };
         let found = peaks::find(&d, &options)
@@ -57,6 +58,16 @@ pub(super) fn run(context: &Context<'_>, out: &mut Out) {
             .filter(|p| in_hover || (mostly(&d, p, top) && !asked_for(context, axis, p.frequency, &windows)));
         if found.is_none() && !in_hover {
             out.cannot_tell(&key, &label, "a steady hover of 2 s", test, RESTS);
+            continue;
+        }
+        // What swings faster than a slow log shows comes back folded, and may hide under the air's slow motion.
+        if found.is_none() && top < above {
+            let missing = format!(
+                "the gyro at {:.0} Hz or more: this log at {:.0} Hz folds what is faster than {nyquist:.0} Hz",
+                2.0 * above / 0.9,
+                2.0 * nyquist
+            );
+            out.cannot_tell(&key, &label, missing, test, RESTS);
             continue;
         }
         let Some(p) = found else {
