@@ -134,11 +134,7 @@ const SENSED: [(&str, &[&str], Tap); 7] = [
 ];
 
 /// The values of [`SENSED`].
-fn sensed(row: &mut Vec<f64>, senses: Option<&Senses>) {
-    let Some(s) = senses else {
-        row.extend([f64::NAN; 18]);
-        return;
-    };
+fn sensed(row: &mut Vec<f64>, s: &Senses) {
     let q = s.estimator.attitude;
     row.extend([q.w, q.i, q.j, q.k]);
     row.extend(s.estimator.velocity.iter().chain(s.estimator.position.iter()).chain(s.shown.field.iter()));
@@ -153,7 +149,6 @@ pub(super) struct Recorder {
     columns: Vec<Vec<f64>>,
     time: Vec<f64>,
     row: Vec<f64>,
-    sensing: bool,
 }
 
 impl Recorder {
@@ -193,7 +188,7 @@ impl Recorder {
             }
         }
         let columns = names.iter().map(|_| Vec::with_capacity(rows)).collect();
-        Self { columns, time: Vec::with_capacity(rows), row: Vec::with_capacity(names.len()), names, sensing }
+        Self { columns, time: Vec::with_capacity(rows), row: Vec::with_capacity(names.len()), names }
     }
 
     /// Adds a row at a time, s.
@@ -229,7 +224,7 @@ impl Recorder {
         row.push(decision.thrust_demand);
         row.push(-x[POSITION + 2]);
         row.extend(seen.map_or([f64::NAN; 4], |s| [s.mode, s.link, s.pilot, s.charge]));
-        if self.sensing {
+        if let Some(senses) = senses {
             sensed(row, senses);
         }
         self.time.push(time);
