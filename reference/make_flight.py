@@ -1,7 +1,7 @@
 """Reference values for the flight model: torque-free tumbling, a rotor on a stand, a rate step and a velocity step of the
 linear loops.
 
-Writes flight_tumbling.csv, flight_stand.csv, flight_rate_step.csv and flight_velocity_step.csv beside itself. The rotor is
+Writes flight_tumbling.csv, rotor_on_stand.csv, flight_rate_step.csv and flight_velocity_step.csv beside itself. The rotor is
 that of blade elements with uniform inflow (Leishman, Principles of Helicopter Aerodynamics, ch. 3) and an inflow of apparent
 mass 8/3 rho R^3 (Pitt & Peters 1981), written out anew here.
 """
@@ -139,7 +139,7 @@ def stand():
     run = integrate.solve_ivp(slope(0.455 * volts, 0.9, True), (0, 0.3), start, events=reached, max_step=1e-4, **options)
     start = steady(0.6 * volts, 0.0)
     coast = integrate.solve_ivp(slope(0.04 * volts, 0.0, False), (0, 0.2), start, **options)
-    with open(HERE / "flight_stand.csv", "w") as out:
+    with open(HERE / "rotor_on_stand.csv", "w") as out:
         out.write(head([
             "One rotor on a stand: speed and uniform inflow by scipy.integrate.solve_ivp (DOP853); times in s, speeds in rad/s",
         ]))

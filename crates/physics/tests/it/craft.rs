@@ -1,4 +1,4 @@
-//! An aircraft of invented parts for the checks of forward flight and of the way home.
+//! An aircraft of invented parts for the checks of flight, of forward flight and of the way home.
 
 use physics::Vec3;
 use physics::aircraft::{Aircraft, Battery, Body, Chemistry, Esc, Motor, Shape, Station};

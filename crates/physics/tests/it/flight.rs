@@ -2,15 +2,15 @@
 
 use nalgebra::UnitQuaternion;
 use physics::aircraft::{
-    Aircraft, AttitudeLoop, Battery, Body, Chemistry, Esc, Filter, Imu, Motor, PositionLoop, RateLoop, Shape,
-    VelocityLoop,
+    Aircraft, AttitudeLoop, Body, Filter, Imu, PositionLoop, RateLoop, Shape, VelocityLoop,
 };
 use physics::atmosphere::{Air, air};
 use physics::flight::{
     Action, FlightLog, Scenario, Segment, Start, Stepping, Wind, card_flight, fly, rate_steps,
 };
-use physics::rotor::{Coefficients, Rotor};
 use physics::{STANDARD_GRAVITY, Vec3, layout};
+
+use crate::craft::{craft, point};
 
 /// An invented quadrotor of 4.4 kg.
 pub(crate) fn quad() -> Aircraft {
@@ -26,100 +26,43 @@ pub(crate) fn quad() -> Aircraft {
         body("battery", 1.32, [0.0, 0.0, 0.035], [0.16, 0.06, 0.05]),
         body("frame", 1.9, [0.0, 0.0, 0.0], [0.24, 0.2, 0.06]),
     ];
-    for station in &stations {
-        bodies.push(Body {
-            item: "motor".to_owned(),
-            mass: 0.3,
-            at: station.at,
-            shape: Shape::Point,
-            payload: false,
-        });
+    bodies.extend(stations.iter().map(|s| point("motor", 0.3, s.at)));
+    let mut aircraft = craft(stations, bodies);
+    aircraft.rotor.unbalance = 4.0e-5;
+    if let Some(motor) = &mut aircraft.motor {
+        (motor.kv, motor.max_current) = (400.0 * std::f64::consts::TAU / 60.0, Some(35.0));
     }
-    Aircraft {
-        name: "test".to_owned(),
-        stations,
-        bodies,
-        rotor: Rotor {
-            diameter: 0.381,
-            pitch: Some(0.127),
-            blades: 2,
-            inertia: 9.5e-5,
-            unbalance: 4.0e-5,
-            download: 0.0,
-            coefficients: Coefficients::Constant { ct: 0.105, cp: 0.040 },
-        },
-        motor: Some(Motor {
-            kv: 400.0 * std::f64::consts::TAU / 60.0,
-            resistance: 0.062,
-            no_load_current: 0.9,
-            no_load_voltage: 10.0,
-            no_load_growth: 0.0,
-            inertia: 2.5e-5,
-            max_current: Some(35.0),
-            winding_temperature: 298.15,
-            thermal: None,
-        }),
-        esc: Some(Esc {
-            resistance: 0.003,
-            dead_time: 1.5e-3,
-            update_period: 0.5e-3,
-            protocol_period: 0.1e-3,
-            switching_frequency: 0.0,
-            edge_time: 0.0,
-            braking: true,
-            response_up: None,
-            response_down: None,
-            usable_minimum: 0.04,
-            max_current: Some(45.0),
-        }),
-        battery: Some(Battery {
-            chemistry: Chemistry::Lipo,
-            series: 6,
-            parallel: 1,
-            capacity: 8.0 * 3600.0,
-            cell_resistance: 2.4e-3,
-            lead_resistance: 4.0e-3,
-            polarisation_resistance: 1.5e-3,
-            polarisation_time: 30.0,
-            cutoff: 3.3,
-            reserve: 0.2,
-            max_current: Some(160.0),
-        }),
-        avionics_power: 9.0,
-        imu: Some(Imu {
-            sample_period: 1e-3,
-            delay: 0.3e-3,
-            rate_range: 2000.0_f64.to_radians(),
-            rate_noise: 0.005_f64.to_radians(),
-            accel_range: 16.0 * STANDARD_GRAVITY,
-            accel_noise: 80e-6 * STANDARD_GRAVITY,
-            at: Vec3::zeros(),
-        }),
-        filters: vec![Filter::LowPass { order: 2, cutoff: 40.0 }],
-        rate_loop: Some(RateLoop {
-            period: 1e-3,
-            delay: 0.4e-3,
-            p: [14.0, 14.0, 6.0],
-            i: [30.0, 30.0, 8.0],
-            d: [0.0; 3],
-            d_lag: 2e-3,
-            linearised: true,
-            voltage_corrected: false,
-            set_up_at: None,
-        }),
-        attitude_loop: Some(AttitudeLoop {
-            gain: [4.0, 4.0, 2.0],
-            rate_limit: 220.0_f64.to_radians(),
-            full_tilt: None,
-        }),
-        velocity_loop: None,
-        position_loop: None,
-        drag_area: 0.02,
-        structure: Default::default(),
-        magnetic: Default::default(),
-        safety: Default::default(),
-        sensors: Default::default(),
+    if let Some(esc) = &mut aircraft.esc {
+        esc.max_current = Some(45.0);
     }
+    if let Some(battery) = &mut aircraft.battery {
+        battery.max_current = Some(160.0);
+    }
+    aircraft.drag_area = 0.02;
+    aircraft.imu = Some(Imu {
+        sample_period: 1e-3,
+        delay: 0.3e-3,
+        rate_range: 2000.0_f64.to_radians(),
+        rate_noise: 0.005_f64.to_radians(),
+        accel_range: 16.0 * STANDARD_GRAVITY,
+        accel_noise: 80e-6 * STANDARD_GRAVITY,
+        at: Vec3::zeros(),
+    });
+    aircraft.filters = vec![Filter::LowPass { order: 2, cutoff: 40.0 }];
+    aircraft.rate_loop = Some(RateLoop {
+        period: 1e-3,
+        delay: 0.4e-3,
+        p: [14.0, 14.0, 6.0],
+        i: [30.0, 30.0, 8.0],
+        d: [0.0; 3],
+        d_lag: 2e-3,
+        linearised: true,
+        voltage_corrected: false,
+        set_up_at: None,
+    });
+    aircraft.attitude_loop =
+        Some(AttitudeLoop { gain: [4.0, 4.0, 2.0], rate_limit: 220.0_f64.to_radians(), full_tilt: None });
+    aircraft
 }
 
 pub(crate) fn sea_level() -> Air {
@@ -308,9 +251,9 @@ fn stand(aircraft: &mut Aircraft, from: f64, to: f64) -> Scenario {
     scenario
 }
 
-/// A value of `flight_stand.csv`.
+/// A value of `rotor_on_stand.csv`.
 fn on_stand(what: &str) -> f64 {
-    let text = include_str!("../../../../reference/flight_stand.csv");
+    let text = include_str!("../../../../reference/rotor_on_stand.csv");
     let line = text.lines().find_map(|l| l.strip_prefix(what)?.strip_prefix(','));
     line.unwrap_or_else(|| panic!("{what}")).parse().unwrap()
 }
